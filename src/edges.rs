@@ -1,0 +1,1 @@
+//! Corners, straight and curved runs, the fold.

@@ -1,0 +1,1 @@
+//! What is cloth, what is mat.

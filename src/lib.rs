@@ -1,0 +1,29 @@
+//! Clothline: from one photo of a folded garment on a gridded mat to a true-size sewing pattern.
+//!
+//! The chain, one module a stage, plain data between:
+//!
+//! 1. [`photo`]: bytes to upright pixels, and what the camera said.
+//! 2. [`reference`]: what is of known size; lines with mat indices.
+//! 3. [`camera`]: plane map, lens terms, pose, residuals.
+//! 4. [`flat`]: the photo as seen from straight above.
+//! 5. [`garment`]: what is cloth.
+//! 6. [`outline`]: its edge to a fraction of a pixel, in millimetres, with doubt.
+//! 7. [`edges`]: corners, lines, curves, the fold.
+//! 8. [`seams`]: allowances, notches, grainline, label.
+//! 9. [`sheets`]: SVG and PDF.
+//!
+//! The library reads no files, opens no sockets and prints nothing.
+
+pub mod camera;
+pub mod edges;
+pub mod flat;
+pub mod garment;
+pub mod outline;
+pub mod photo;
+pub mod reference;
+pub mod refusal;
+pub mod seams;
+pub mod sheets;
+pub mod units;
+
+pub use refusal::{Refusal, RefusalKind, Warning};

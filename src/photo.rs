@@ -1,0 +1,168 @@
+//! Photo bytes to upright pixels, and what the camera said about itself.
+
+use std::io::Cursor;
+
+use image::{DynamicImage, GrayImage, ImageDecoder, ImageReader, RgbImage, metadata::Orientation};
+use rayon::prelude::*;
+
+use crate::refusal::{Refusal, RefusalKind};
+
+/// Diagonal of the 36 x 24 mm frame that "35 mm equivalent" refers to (CIPA DCG-001), mm.
+const FULL_FRAME_DIAGONAL_MM: f64 = 43.266_615_305_567_87;
+
+/// The largest photo accepted, in pixels (a 48 MP phone picture fits with room to spare).
+const MAX_PIXELS: u64 = 110_000_000;
+
+/// The smallest side accepted, in pixels.
+const MIN_SIDE_PX: u32 = 240;
+
+/// A decoded photo, turned upright as its EXIF orientation asks.
+#[derive(Debug, Clone)]
+pub struct Photo {
+    /// Pixels, 8 bits a channel, sRGB as the camera wrote them.
+    pub rgb: RgbImage,
+    /// What the camera wrote about itself.
+    pub taken: Taken,
+}
+
+/// What the camera wrote into the file; all of it may be missing.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Taken {
+    /// Maker of the camera.
+    pub make: Option<String>,
+    /// Model of the camera.
+    pub model: Option<String>,
+    /// Lens model.
+    pub lens: Option<String>,
+    /// Focal length, mm.
+    pub focal_mm: Option<f64>,
+    /// Focal length on a 36 x 24 mm frame of the same diagonal angle, mm.
+    pub focal_35mm: Option<f64>,
+}
+
+impl Photo {
+    /// Decodes JPEG, PNG, TIFF or WebP bytes and turns the picture upright.
+    ///
+    /// # Errors
+    /// A refusal if the bytes are no such picture, are cut short, or hold too few or too many pixels.
+    pub fn decode(bytes: &[u8]) -> Result<Self, Refusal> {
+        let reader = ImageReader::new(Cursor::new(bytes)).with_guessed_format().map_err(unreadable)?;
+        if reader.format().is_none() {
+            return Err(unknown_format(bytes));
+        }
+        let mut decoder = reader.into_decoder().map_err(unreadable)?;
+        let (width, height) = decoder.dimensions();
+        check_size(width, height)?;
+        let exif = decoder.exif_metadata().ok().flatten();
+        let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
+        let mut picture = DynamicImage::from_decoder(decoder).map_err(unreadable)?;
+        picture.apply_orientation(orientation);
+        let taken = exif.map(read_exif).unwrap_or_default();
+        Ok(Self { rgb: picture.into_rgb8(), taken })
+    }
+
+    /// A photo from pixels already upright, with nothing known of the camera.
+    pub fn from_rgb(rgb: RgbImage) -> Self {
+        Self { rgb, taken: Taken::default() }
+    }
+
+    /// Width in pixels.
+    pub fn width(&self) -> u32 {
+        self.rgb.width()
+    }
+
+    /// Height in pixels.
+    pub fn height(&self) -> u32 {
+        self.rgb.height()
+    }
+
+    /// Focal length in pixels by the 35 mm equivalent (diagonal rule); a starting value, 1-4 % off.
+    pub fn focal_px(&self) -> Option<f64> {
+        let f35 = self.taken.focal_35mm.filter(|f| (4.0..2000.0).contains(f))?;
+        Some(f35 * f64::from(self.width()).hypot(f64::from(self.height())) / FULL_FRAME_DIAGONAL_MM)
+    }
+
+    /// Brightness (integer luma of Rec. 601 weights), for finding lines.
+    pub fn luma(&self) -> GrayImage {
+        let (width, height) = self.rgb.dimensions();
+        let mut grey = vec![0u8; width as usize * height as usize];
+        let rows = grey.par_chunks_mut(width as usize).zip(self.rgb.as_raw().par_chunks(3 * width as usize));
+        rows.for_each(|(out, row)| {
+            for (to, rgb) in out.iter_mut().zip(row.chunks_exact(3)) {
+                let sum = 77 * u32::from(rgb[0]) + 150 * u32::from(rgb[1]) + 29 * u32::from(rgb[2]);
+                *to = (sum >> 8) as u8;
+            }
+        });
+        GrayImage::from_raw(width, height, grey).unwrap_or_default()
+    }
+}
+
+fn check_size(width: u32, height: u32) -> Result<(), Refusal> {
+    if width < MIN_SIDE_PX || height < MIN_SIDE_PX {
+        return Err(Refusal::new(
+            RefusalKind::PhotoSize,
+            format!("the photo is only {width} x {height} pixels"),
+            "use the original photo as the camera took it (8 megapixels or more), not a thumbnail",
+        ));
+    }
+    if u64::from(width) * u64::from(height) > MAX_PIXELS {
+        return Err(Refusal::new(
+            RefusalKind::PhotoSize,
+            format!("the photo claims {width} x {height} pixels, more than {} megapixels", MAX_PIXELS / 1_000_000),
+            "use the camera's ordinary setting (12 to 48 megapixels)",
+        ));
+    }
+    Ok(())
+}
+
+fn unreadable(error: impl std::fmt::Display) -> Refusal {
+    Refusal::new(
+        RefusalKind::UnreadablePhoto,
+        format!("the photo could not be decoded ({error})"),
+        "the file is damaged or cut short: copy it from the camera or phone again",
+    )
+}
+
+fn unknown_format(bytes: &[u8]) -> Refusal {
+    let heic = bytes.get(4..8) == Some(b"ftyp");
+    if heic {
+        return Refusal::new(
+            RefusalKind::UnreadablePhoto,
+            "this is a HEIC/HEIF or AVIF picture, which cannot be read here",
+            "share or export it as JPEG (on many phones: camera settings, formats, most compatible) and use that",
+        );
+    }
+    Refusal::new(
+        RefusalKind::UnreadablePhoto,
+        "the file is not a picture, whatever its name says",
+        "give a JPEG, PNG, TIFF or WebP photo",
+    )
+}
+
+fn read_exif(raw: Vec<u8>) -> Taken {
+    use exif::{In, Tag, Value};
+    let Ok(exif) = exif::Reader::new().read_raw(raw) else {
+        return Taken::default();
+    };
+    let number = |tag| -> Option<f64> {
+        let value = &exif.get_field(tag, In::PRIMARY)?.value;
+        let x = match value {
+            Value::Rational(v) => v.first()?.to_f64(),
+            other => f64::from(other.get_uint(0)?),
+        };
+        (x.is_finite() && x > 0.0).then_some(x)
+    };
+    let text = |tag| -> Option<String> {
+        match &exif.get_field(tag, In::PRIMARY)?.value {
+            Value::Ascii(v) => Some(String::from_utf8_lossy(v.first()?).trim().to_string()).filter(|t| !t.is_empty()),
+            _ => None,
+        }
+    };
+    Taken {
+        make: text(Tag::Make),
+        model: text(Tag::Model),
+        lens: text(Tag::LensModel),
+        focal_mm: number(Tag::FocalLength),
+        focal_35mm: number(Tag::FocalLengthIn35mmFilm),
+    }
+}

@@ -1,0 +1,1 @@
+//! Pattern out: SVG, full-size PDF, tiled PDF.

@@ -1,0 +1,253 @@
+//! Lengths as people type them, and the two kinds of point the chain uses.
+//!
+//! Frames (stated once, here):
+//! - **Image**: pixels, x right, y down, the centre of the first pixel is (0, 0).
+//! - **Mat**: millimetres, x right, y up (away from the maker), origin on a grid crossing.
+//!
+//! The two have different types so that they cannot meet in one expression.
+
+use nalgebra::{Point2, Vector2};
+use serde::{Deserialize, Serialize};
+
+/// Millimetres in one inch (international yard and pound agreement, 1959; exact).
+pub const MM_PER_INCH: f64 = 25.4;
+
+macro_rules! point_type {
+    ($(#[$doc:meta])* $name:ident) => {
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+        #[serde(from = "[f64; 2]", into = "[f64; 2]")]
+        pub struct $name {
+            /// Right.
+            pub x: f64,
+            /// Down in the image frame, up in the mat frame.
+            pub y: f64,
+        }
+
+        impl $name {
+            /// A point from its coordinates.
+            pub const fn new(x: f64, y: f64) -> Self {
+                Self { x, y }
+            }
+
+            /// Straight-line distance to another point of the same frame.
+            pub fn distance(self, other: Self) -> f64 {
+                (self - other).norm()
+            }
+
+            /// The point a share `t` of the way to `other`.
+            pub fn lerp(self, other: Self, t: f64) -> Self {
+                self + (other - self) * t
+            }
+
+            /// Both coordinates are ordinary numbers.
+            pub fn is_finite(self) -> bool {
+                self.x.is_finite() && self.y.is_finite()
+            }
+        }
+
+        impl std::ops::Sub for $name {
+            type Output = Vector2<f64>;
+            fn sub(self, other: Self) -> Vector2<f64> {
+                Vector2::new(self.x - other.x, self.y - other.y)
+            }
+        }
+
+        impl std::ops::Add<Vector2<f64>> for $name {
+            type Output = Self;
+            fn add(self, by: Vector2<f64>) -> Self {
+                Self::new(self.x + by.x, self.y + by.y)
+            }
+        }
+
+        impl std::ops::Sub<Vector2<f64>> for $name {
+            type Output = Self;
+            fn sub(self, by: Vector2<f64>) -> Self {
+                Self::new(self.x - by.x, self.y - by.y)
+            }
+        }
+
+        impl From<[f64; 2]> for $name {
+            fn from([x, y]: [f64; 2]) -> Self {
+                Self { x, y }
+            }
+        }
+
+        impl From<$name> for [f64; 2] {
+            fn from(p: $name) -> Self {
+                [p.x, p.y]
+            }
+        }
+
+        impl From<Point2<f64>> for $name {
+            fn from(p: Point2<f64>) -> Self {
+                Self { x: p.x, y: p.y }
+            }
+        }
+
+        impl From<$name> for Point2<f64> {
+            fn from(p: $name) -> Self {
+                Point2::new(p.x, p.y)
+            }
+        }
+    };
+}
+
+point_type!(
+    /// A place in the photo, in pixels (x right, y down, first pixel's centre at the origin).
+    ImagePoint
+);
+point_type!(
+    /// A place on the mat or on a pattern piece, in millimetres (x right, y up).
+    MatPoint
+);
+
+impl From<MatPoint> for kurbo::Point {
+    fn from(p: MatPoint) -> Self {
+        kurbo::Point::new(p.x, p.y)
+    }
+}
+
+impl From<kurbo::Point> for MatPoint {
+    fn from(p: kurbo::Point) -> Self {
+        MatPoint::new(p.x, p.y)
+    }
+}
+
+/// Why a typed length was not understood.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LengthError {
+    typed: String,
+    reason: &'static str,
+}
+
+impl std::fmt::Display for LengthError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(
+            f,
+            "\"{}\" {}: write a length with its unit, such as 1/2in, \"1 1/4in\", 3cm or 12.7mm",
+            self.typed, self.reason
+        )
+    }
+}
+
+impl std::error::Error for LengthError {}
+
+/// A length as typed by a person, held in millimetres.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+pub struct Length {
+    mm: f64,
+    inches: bool,
+}
+
+impl Length {
+    /// A length of so many millimetres, shown in centimetres or millimetres.
+    pub const fn from_mm(mm: f64) -> Self {
+        Self { mm, inches: false }
+    }
+
+    /// A length of so many inches, shown in inches.
+    pub const fn from_inches(inches: f64) -> Self {
+        Self { mm: inches * MM_PER_INCH, inches: true }
+    }
+
+    /// The length in millimetres.
+    pub const fn mm(self) -> f64 {
+        self.mm
+    }
+
+    /// Was it typed in inches (so the person thinks in inches)?
+    pub const fn is_in_inches(self) -> bool {
+        self.inches
+    }
+}
+
+impl std::fmt::Display for Length {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if self.inches { write!(f, "{}in", trim(self.mm / MM_PER_INCH)) } else { write!(f, "{}mm", trim(self.mm)) }
+    }
+}
+
+fn trim(value: f64) -> String {
+    let text = format!("{value:.4}");
+    text.trim_end_matches('0').trim_end_matches('.').to_string()
+}
+
+impl std::str::FromStr for Length {
+    type Err = LengthError;
+
+    /// Reads `12.7mm`, `3cm`, `1m`, `1/2in`, `1 1/4in`, `1-1/4"`. A bare `0` needs no unit.
+    fn from_str(typed: &str) -> Result<Self, LengthError> {
+        let fail = |reason| LengthError { typed: typed.to_string(), reason };
+        let text = typed.trim().to_ascii_lowercase();
+        let split = text.find(|c: char| c.is_ascii_alphabetic() || c == '"').unwrap_or(text.len());
+        let (number, unit) = text.split_at(split);
+        let value = parse_number(number.trim()).ok_or_else(|| fail("is not a length"))?;
+        let (factor, inches) = match unit.trim() {
+            "mm" => (1.0, false),
+            "cm" => (10.0, false),
+            "m" => (1000.0, false),
+            "in" | "inch" | "inches" | "\"" => (MM_PER_INCH, true),
+            "" if value == 0.0 => (1.0, false),
+            "" => return Err(fail("has no unit")),
+            _ => return Err(fail("has an unknown unit")),
+        };
+        let mm = value * factor;
+        if !mm.is_finite() || mm < 0.0 {
+            return Err(fail("is not a usable length"));
+        }
+        Ok(Self { mm, inches })
+    }
+}
+
+/// A decimal number, a fraction `a/b`, or a whole number and a fraction `n a/b` or `n-a/b`.
+fn parse_number(text: &str) -> Option<f64> {
+    let plain = |t: &str| -> Option<f64> {
+        let digits = t.chars().all(|c| c.is_ascii_digit() || c == '.' || c == ',');
+        if t.is_empty() || !digits { None } else { t.replace(',', ".").parse().ok() }
+    };
+    let fraction = |t: &str| -> Option<f64> {
+        let (a, b) = t.split_once('/')?;
+        let b = plain(b.trim())?;
+        if b == 0.0 { None } else { Some(plain(a.trim())? / b) }
+    };
+    if !text.contains('/') {
+        return plain(text);
+    }
+    match text.split_once([' ', '-']) {
+        Some((whole, rest)) if !whole.contains('/') => Some(plain(whole.trim())? + fraction(rest.trim())?),
+        _ => fraction(text),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lengths_as_people_type_them() {
+        for (typed, mm) in [
+            ("1/2in", 12.7),
+            ("1 1/4in", 31.75),
+            ("1-1/4\"", 31.75),
+            ("3cm", 30.0),
+            ("12.7mm", 12.7),
+            ("2,5 cm", 25.0),
+            ("1m", 1000.0),
+            ("5/8in", 15.875),
+            ("0", 0.0),
+            ("13in", 330.2),
+        ] {
+            let length: Length = typed.parse().unwrap();
+            assert!((length.mm() - mm).abs() < 1e-9, "{typed} gave {}", length.mm());
+        }
+    }
+
+    #[test]
+    fn nonsense_lengths_are_refused_with_a_remedy() {
+        for typed in ["banana", "", "1", "1/0in", "-3cm", "3 parsecs", "nan mm", "1e9mm", "in"] {
+            let error = typed.parse::<Length>().unwrap_err().to_string();
+            assert!(error.contains("such as"), "{typed}: {error}");
+        }
+    }
+}
