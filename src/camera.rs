@@ -5,6 +5,8 @@
 //! (Brown-Conrady radial terms; the scale s is the focal length in pixels where it is known, so
 //! that k1 and k2 are then the usual ones). Pixels are those of the upright photo.
 
+pub mod homography;
+
 use nalgebra::{Matrix3, Vector2, Vector3};
 
 use crate::units::{ImagePoint, MatPoint};
@@ -71,6 +73,8 @@ pub enum PoseSource {
     Exif,
     /// From the view itself: the mat is tilted enough to tell.
     View,
+    /// Neither: an ordinary phone camera was assumed, with a wide doubt.
+    Assumed,
 }
 
 /// Where the camera stood.
@@ -84,6 +88,8 @@ pub struct Pose {
     pub tilt_deg: f64,
     /// Focal length, pixels.
     pub focal_px: f64,
+    /// One standard deviation of the height, mm (it follows the focal length's doubt).
+    pub height_sigma_mm: f64,
     /// How the focal length is known.
     pub source: PoseSource,
 }
@@ -158,6 +164,21 @@ impl Camera {
         match self.pose {
             Some(pose) => pose.foot + (mat - pose.foot) * (pose.height_mm / (pose.height_mm - above_mm)),
             None => mat,
+        }
+    }
+
+    /// One standard deviation, mm, that the height's doubt adds to [`Camera::lower`] at a place.
+    ///
+    /// Without a pose the whole parallax is unknown: that of a camera 0.6 m above, the nearest
+    /// that still sees a garment, is then given, taken about the middle of the photo.
+    pub fn lower_sigma_mm(&self, seen: MatPoint, above_mm: f64) -> f64 {
+        const NEAREST_MM: f64 = 600.0;
+        match self.pose {
+            Some(pose) => {
+                let share = above_mm / pose.height_mm * (pose.height_sigma_mm / pose.height_mm);
+                (seen - pose.foot).norm() * share.abs()
+            }
+            None => (seen - self.mat_from_image(self.lens.centre)).norm() * above_mm.abs() / NEAREST_MM,
         }
     }
 
