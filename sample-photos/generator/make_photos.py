@@ -31,34 +31,34 @@ TABLE_BOX = (-1300, 1300, -1300, 1300)
 HERE = os.path.dirname(os.path.abspath(__file__))
 
 
-def build_ground(rng, scene):
+def build_ground(rng, scene, detail):
     """Table and mat. Returns the objects that may lie behind the outline."""
     kind, colour = scene.get("table", ("wood", (150, 105, 66)))
     spec = scene.get("mat")
     z = 0.0 if spec is None else -spec.get("height", 2.5)
     out = []
     if spec is not None and spec.get("kind") == "tiles":
-        sheet = textures.tiles(rng, spec)
+        sheet = textures.tiles(rng, spec, detail)
         return [stage.plane(sheet, 0.0, stage.material(sheet=sheet, roughness=0.55, specular=0.3))]
-    sheet = (textures.wood if kind == "wood" else textures.stone)(rng, *TABLE_BOX, colour)
-    out.append(stage.plane(sheet, z, stage.material(sheet=sheet, roughness=0.5, specular=0.3)))
+    sheet = (textures.wood if kind == "wood" else textures.stone)(rng, *TABLE_BOX, colour, 2.0*detail)
+    out.append(stage.plane(sheet, z, stage.material(sheet=sheet, specular=0)))
     if spec is not None:
-        sheet = textures.mat(rng, spec)
+        sheet = textures.mat(rng, spec, detail)
         out.append(stage.plane(sheet, 0.0, stage.material(sheet=sheet, roughness=spec.get("roughness", 0.6), specular=0.25)))
         b, edge = spec["box"], stage.material(rgb=spec["base"])
         out.append(stage.slab(b[0], b[1], b[2], b[3], z, -0.02, edge))
     return out
 
 
-def build_garment(rng, scene, seed):
+def build_garment(rng, scene, seed, detail):
     g = scene["garment"]
     own = garments.make(g["path"], g.get("scale", 1.0), g.get("grow", (1.0, 1.0)))
-    sheet = textures.cloth(rng, own, scene["cloth"])
+    sheet = textures.cloth(rng, own, scene["cloth"], 7.0*detail)
     placed, m = garments.place(own, g["angle"], g["at"], g.get("mirror", False))
     verts, faces = garments.slab_mesh(placed, g["thickness"], seed, **g.get("shape", {}))
     back = (verts[:, :2] - m[:, 2]) @ np.linalg.inv(m[:, :2]).T
     uv = np.c_[(back[:, 0] - sheet.x0)/(sheet.x1 - sheet.x0), (back[:, 1] - sheet.y0)/(sheet.y1 - sheet.y0)]
-    ob = stage.mesh(verts, faces, stage.material(sheet=sheet, roughness=0.95, specular=0.05, grain=0.25), uv, smooth=True)
+    ob = stage.mesh(verts, faces, stage.material(sheet=sheet, specular=0, grain=0.25), uv, smooth=True)
     return placed, ob
 
 
@@ -116,8 +116,9 @@ def make(name, scene, out, scale, samples):
     width, height = cam.pop("size")
     camera = optics.scaled(optics.make(width, height, **cam), scale)
     stage.clear()
-    ground = build_ground(rng, scene)
-    garment, cloth = build_garment(rng, scene, shared["seed"])
+    detail = min(1.0, 3*scale)      # previews need less
+    ground = build_ground(rng, scene, detail)
+    garment, cloth = build_garment(rng, scene, shared["seed"], detail)
     props.add(rng, scene)
     props.light(scene)
     hidden = hidden_stretches(camera, garment, scene["garment"]["thickness"], ground, cloth)
@@ -140,7 +141,7 @@ def main():
     ap = argparse.ArgumentParser()
     ap.add_argument("--only", nargs="*")
     ap.add_argument("--scale", type=float, default=1.0)
-    ap.add_argument("--samples", type=int, default=6)
+    ap.add_argument("--samples", type=int, default=4)
     ap.add_argument("--out", default=os.path.dirname(HERE))
     ap.add_argument("--scenes", default="scenes")
     ap.add_argument("--list", action="store_true")

@@ -122,16 +122,14 @@ def _hand(rng, at, turn, k=1.0, colour=(196, 146, 120), z=0.0):
     a = np.radians(turn)
     to = lambda u, v: (at[0] + k*(u*np.cos(a) - v*np.sin(a)), at[1] + k*(u*np.sin(a) + v*np.cos(a)))
     stage.ball(*to(0, 0), z + 16, (50*k, 43*k, 17*k), m, turn)
+    finger = lambda p, q, r: [stage.rod(p, q, r, m), stage.ball(*p, (r, r, r), m), stage.ball(*q, (r, r, r), m)]
     for v, length, spread in ((-32, 62, -10), (-11, 78, -3), (11, 80, 4), (31, 66, 11)):
-        for i in range(9):
-            f = i/8
-            stage.ball(*to(34 + f*length, v + f*spread), z + 13 - 4*f, ((11 - 2.5*f)*k,)*3, m)
-    for i in range(8):
-        f = i/7
-        stage.ball(*to(-20 + 62*f, -38 - 34*f), z + 14 - 3*f, ((13 - 3*f)*k,)*3, m)
-    for i in range(22):
-        f = i/21
-        stage.ball(*to(-40 - 300*f, 0), z + 26 + 40*f, ((31 + 13*f)*k, (31 + 13*f)*k, (24 + 12*f)*k), m, turn)
+        knuckle, middle, tip = (f*length + 30 for f in (0, 0.5, 1))
+        finger((*to(knuckle, v), z + 14), (*to(middle, v + 0.5*spread), z + 15), 10.5*k)
+        finger((*to(middle, v + 0.5*spread), z + 15), (*to(tip, v + spread), z + 9), 9*k)
+    finger((*to(-20, -36), z + 15), (*to(18, -58), z + 15), 12.5*k)
+    finger((*to(18, -58), z + 15), (*to(46, -70), z + 12), 10.5*k)
+    stage.ball(*to(-330, 0), z + 52, (340*k, 46*k, 38*k), m, turn)
 
 
 def _photographer(rng, at, z=1250, lean=0):

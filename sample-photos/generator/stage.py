@@ -24,18 +24,23 @@ def _image(sheet_or_picture, folder=[None]):
 
 
 def material(rgb=None, sheet=None, roughness=0.9, specular=0.15, grain=0.0):
+    """`specular` 0 gives a plain diffuse surface, a quarter cheaper to trace."""
     m = bpy.data.materials.new("m")
     m.use_nodes = True
     nodes, links = m.node_tree.nodes, m.node_tree.links
-    shader = nodes["Principled BSDF"]
-    shader.inputs["Roughness"].default_value = roughness
-    shader.inputs["Specular IOR Level"].default_value = specular
+    shader, colour = nodes["Principled BSDF"], "Base Color"
+    if specular > 0:
+        shader.inputs["Roughness"].default_value = roughness
+        shader.inputs["Specular IOR Level"].default_value = specular
+    else:
+        shader, colour = nodes.new("ShaderNodeBsdfDiffuse"), "Color"
+        links.new(shader.outputs[0], nodes["Material Output"].inputs[0])
     if sheet is not None:
         tex = nodes.new("ShaderNodeTexImage")
         tex.image = _image(sheet)
         tex.interpolation = "Linear"
         tex.extension = "EXTEND"
-        links.new(tex.outputs["Color"], shader.inputs["Base Color"])
+        links.new(tex.outputs["Color"], shader.inputs[colour])
         if grain:
             bump = nodes.new("ShaderNodeBump")
             bump.inputs["Strength"].default_value = grain
@@ -44,7 +49,7 @@ def material(rgb=None, sheet=None, roughness=0.9, specular=0.15, grain=0.0):
             links.new(bump.outputs["Normal"], shader.inputs["Normal"])
     else:
         lin = [(c/255/12.92 if c <= 10 else ((c/255+0.055)/1.055)**2.4) for c in rgb]
-        shader.inputs["Base Color"].default_value = (*lin, 1)
+        shader.inputs[colour].default_value = (*lin, 1)
     return m
 
 
@@ -186,7 +191,7 @@ def render(camera, size, samples, seed):
     c.use_adaptive_sampling = False
     c.use_denoising, c.denoiser = True, "OPENIMAGEDENOISE"
     c.denoising_prefilter, c.denoising_input_passes = "FAST", "RGB_ALBEDO_NORMAL"
-    c.max_bounces, c.diffuse_bounces, c.glossy_bounces, c.transmission_bounces = 2, 1, 1, 0
+    c.max_bounces, c.diffuse_bounces, c.glossy_bounces, c.transmission_bounces = 1, 1, 0, 0
     c.caustics_reflective = c.caustics_refractive = False
     c.filter_width = 1.5
     scene.render.use_persistent_data = False

@@ -80,17 +80,19 @@ def _blend(picture, cover, colour, strength):
 
 def _base(rng, x0, x1, y0, y1, s, colour, grain):
     w, h = int(round((x1-x0)*s)), int(round((y1-y0)*s))
-    n = mottle(rng, (h, w), ((int(60*s), 1.0), (int(9*s), 0.5), (max(2, int(0.6*s)), 0.5)))
+    coarse = (h//3 + 1, w//3 + 1)
+    n = mottle(rng, coarse, ((int(20*s), 1.0), (int(3*s), 0.5), (max(2, int(0.2*s)), 0.5)))
+    n = cv2.resize(n, (w, h), interpolation=cv2.INTER_LINEAR)
     picture = np.empty((h, w, 3), np.uint8)
     for a in range(0, h, 512):
         picture[a:a+512] = np.clip(srgb(colour) * (1 + grain*n[a:a+512, :, None]) + 0.5, 0, 255).astype(np.uint8)
     return Sheet(picture, x0, x1, y0, y1)
 
 
-def mat(rng, spec):
+def mat(rng, spec, detail=1.0):
     """spec: box, base, layers [(pitch, width, colour, strength)], rim, numerals, diagonals, arcs, px_per_mm."""
     x0, x1, y0, y1 = spec["box"]
-    s = spec.get("px_per_mm", 10)
+    s = spec.get("px_per_mm", 8)*detail
     sheet = _base(rng, x0, x1, y0, y1, s, spec["base"], spec.get("grain", 0.02))
     rim = spec.get("rim", 15.0)
     for pitch, width, colour, strength in spec["layers"]:
@@ -174,10 +176,10 @@ def _scratches(rng, sheet, count):
     _blend(sheet.picture, over.astype(np.float32)/255, (200, 200, 195), 0.10)
 
 
-def tiles(rng, spec):
+def tiles(rng, spec, detail=1.0):
     """Square floor tiles with grout; every tile its own shade."""
     x0, x1, y0, y1 = spec["box"]
-    s, pitch = spec.get("px_per_mm", 4), spec["pitch"]
+    s, pitch = spec.get("px_per_mm", 4)*detail, spec["pitch"]
     sheet = _base(rng, x0, x1, y0, y1, s, spec["base"], 0.035)
     p = sheet.picture
     for i in range(int(np.floor(x0/pitch)), int(np.ceil(x1/pitch))):
