@@ -5,7 +5,17 @@
 //! (Brown-Conrady radial terms; the scale s is the focal length in pixels where it is known, so
 //! that k1 and k2 are then the usual ones). Pixels are those of the upright photo.
 
+mod doubt;
+pub mod fit;
 pub mod homography;
+mod left_out;
+mod line_model;
+mod pose;
+mod solve;
+
+pub use doubt::PlaneDoubt;
+pub use fit::{CameraFit, LensFit, ResidualSummary, fit};
+pub use pose::FocalLength;
 
 use nalgebra::{Matrix3, Vector2, Vector3};
 

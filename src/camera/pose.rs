@@ -1,0 +1,221 @@
+//! Where the camera stood: focal length from EXIF, from the view, or assumed; then height and foot.
+//!
+//! With K = diag(f, f, 1) about the photo's centre, K^-1 H = s [r1 r2 t] for a plane at z = 0
+//! (Zhang, IEEE PAMI 22(11), 2000, section 3.1). That r1 and r2 are square to each other and of one
+//! length gives two equations in 1/f^2. They say much when the mat is tilted and nothing when it is not.
+
+use nalgebra::{Matrix2, Matrix3, SMatrix, Vector2, Vector3};
+
+use super::line_model::{Frame, Params, plane};
+use super::solve::Square;
+use super::{Pose, PoseSource};
+use crate::refusal::Warning;
+use crate::units::MatPoint;
+
+/// One standard deviation of a focal length from EXIF: rounding to whole mm and the diagonal rule.
+const EXIF_SIGMA: f64 = 0.02;
+
+/// 35 mm equivalent of an ordinary phone's main camera, mm, and its one standard deviation as a
+/// share: 22 to 30 mm are made, and a lens of twice the length is sometimes chosen.
+const PHONE_F35_MM: f64 = 26.0;
+const PHONE_SIGMA: f64 = 0.2;
+
+/// Diagonal of the 36 x 24 mm frame, mm.
+const FULL_FRAME_DIAGONAL_MM: f64 = 43.266_615_305_567_87;
+
+/// How square to each other, and how equal, the printed families are taken to be (share). Mats are
+/// printed and cut, sheets stretch: without this the view claims to know the focal length too well.
+const PRINT_SIGMA: f64 = 0.003;
+
+/// A relative doubt of the view's focal length up to which it is worth using.
+const USABLE: f64 = 0.2;
+
+/// A focal length with its doubt.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FocalLength {
+    /// Pixels.
+    pub px: f64,
+    /// One standard deviation, as a share of it.
+    pub sigma: f64,
+}
+
+/// The pose, what the view alone says, and what does not fit together.
+#[derive(Debug, Clone)]
+pub(super) struct PoseFit {
+    pub pose: Option<Pose>,
+    pub from_view: Option<FocalLength>,
+    pub warnings: Vec<Warning>,
+}
+
+/// An ordinary phone's focal length for a photo of this size, px.
+pub(super) fn assumed_focal_px(size: (u32, u32)) -> f64 {
+    PHONE_F35_MM * f64::from(size.0).hypot(f64::from(size.1)) / FULL_FRAME_DIAGONAL_MM
+}
+
+/// The pose from a fitted plane map.
+pub(super) fn pose(
+    frame: &Frame,
+    params: &Params,
+    covariance: &Square,
+    exif_px: Option<f64>,
+    size: (u32, u32),
+) -> PoseFit {
+    let from_view = focal_from_view(frame, params, covariance);
+    let mut warnings = Vec::new();
+    let (focal, source) = choose(from_view, exif_px, size, &mut warnings);
+    let pose = decompose(frame, params, focal.px).map(|(stand, shape)| {
+        warnings.extend(not_square(shape));
+        Pose {
+            foot: stand.foot,
+            height_mm: stand.height_mm,
+            tilt_deg: stand.tilt_deg,
+            focal_px: focal.px,
+            height_sigma_mm: stand.height_mm * focal.sigma,
+            source,
+        }
+    });
+    PoseFit { pose, from_view, warnings }
+}
+
+fn choose(
+    view: Option<FocalLength>,
+    exif_px: Option<f64>,
+    size: (u32, u32),
+    warnings: &mut Vec<Warning>,
+) -> (FocalLength, PoseSource) {
+    let view = view.filter(|v| v.sigma < USABLE);
+    let exif = exif_px.map(|px| FocalLength { px, sigma: EXIF_SIGMA });
+    match (view, exif) {
+        (Some(view), Some(exif)) => {
+            let apart = (view.px / exif.px).ln().abs();
+            let strongly = apart > 0.08 && apart > 4.0 * view.sigma.hypot(exif.sigma);
+            if strongly {
+                warnings.push(disagreement(view, exif));
+            }
+            if strongly || view.sigma < 0.5 * exif.sigma { (view, PoseSource::View) } else { (exif, PoseSource::Exif) }
+        }
+        (None, Some(exif)) => (exif, PoseSource::Exif),
+        (Some(view), None) => (view, PoseSource::View),
+        (None, None) => {
+            warnings.push(Warning::new(
+                "focal-assumed",
+                "the photo does not say how long the lens is and the mat is seen too squarely to tell, so an ordinary \
+                 phone camera was assumed: the correction for the cloth's thickness is uncertain by a fifth; use the \
+                 photo as the camera wrote it, not one sent through a messenger",
+            ));
+            (FocalLength { px: assumed_focal_px(size), sigma: PHONE_SIGMA }, PoseSource::Assumed)
+        }
+    }
+}
+
+fn disagreement(view: FocalLength, exif: FocalLength) -> Warning {
+    Warning::new(
+        "focal-disagrees",
+        format!(
+            "the photo says its lens is {:.0} pixels long, the view of the mat says {:.0} (within {:.0} %): the photo \
+             was cropped or the grid's cells are not as typed; the view was used; give the uncropped photo",
+            exif.px,
+            view.px,
+            100.0 * view.sigma
+        ),
+    )
+}
+
+/// A camera that saw the two families as unequal or askew saw another grid than the one typed.
+fn not_square(shape: Shape) -> Option<Warning> {
+    const MOST: f64 = 0.02;
+    (shape.ratio.ln().abs() > MOST || shape.askew.abs() > MOST).then(|| {
+        Warning::new(
+            "grid-not-square",
+            format!(
+                "seen from this camera the grid's cells would be {:.1} % wider than tall against what was typed, and \
+                 {:.1} degrees off a right angle: check the grid's two pitches, or the photo was cropped or stretched",
+                100.0 * (shape.ratio - 1.0),
+                shape.askew.asin().to_degrees().abs()
+            ),
+        )
+    })
+}
+
+/// The two equations a w + b = 0 in w = 1/f^2 (frame units).
+fn equations(h: &Matrix3<f64>) -> (Vector2<f64>, Vector2<f64>) {
+    let (h1, h2) = (h.column(0), h.column(1));
+    let flat = |u: usize, v: usize| h[(0, u)] * h[(0, v)] + h[(1, u)] * h[(1, v)];
+    let a = Vector2::new(2.0 * flat(0, 1), flat(0, 0) - flat(1, 1));
+    let b = Vector2::new(2.0 * h1[2] * h2[2], h1[2] * h1[2] - h2[2] * h2[2]);
+    (a, b)
+}
+
+/// The focal length from the view, by weighted least squares over the two equations.
+fn focal_from_view(frame: &Frame, params: &Params, covariance: &Square) -> Option<FocalLength> {
+    let (a, b) = equations(&plane(params));
+    let size = plane(params).fixed_view::<2, 2>(0, 0).norm_squared();
+    // Start from the ordinary phone: the frame's unit is already near a focal length.
+    let mut w = 1.0;
+    let mut sigma_w = f64::INFINITY;
+    for _ in 0..4 {
+        let precision = equation_covariance(params, covariance, w, size).try_inverse()?;
+        let gain = (a.transpose() * precision * a)[(0, 0)];
+        let next = -(a.transpose() * precision * b)[(0, 0)] / gain;
+        sigma_w = gain.sqrt().recip();
+        if !(next.is_finite() && next > 0.0) {
+            return None;
+        }
+        w = next;
+    }
+    let sigma = 0.5 * sigma_w / w;
+    (sigma.is_finite()).then(|| FocalLength { px: frame.scale_px / w.sqrt(), sigma })
+}
+
+fn equation_covariance(params: &Params, covariance: &Square, w: f64, size: f64) -> Matrix2<f64> {
+    let value = |p: &Params| {
+        let (a, b) = equations(&plane(p));
+        a * w + b
+    };
+    let mut j = SMatrix::<f64, 2, { super::line_model::PARAMS }>::zeros();
+    for i in 0..8 {
+        let h = 1e-6;
+        let (mut up, mut down) = (*params, *params);
+        up[i] += h;
+        down[i] -= h;
+        j.set_column(i, &((value(&up) - value(&down)) / (2.0 * h)));
+    }
+    let print = PRINT_SIGMA * size * w;
+    j * covariance * j.transpose() + Matrix2::identity() * (print * print)
+}
+
+struct Stand {
+    foot: MatPoint,
+    height_mm: f64,
+    tilt_deg: f64,
+}
+
+/// What the families would be if the focal length is right: length ratio x / y, and r1 . r2.
+#[derive(Debug, Clone, Copy)]
+struct Shape {
+    ratio: f64,
+    askew: f64,
+}
+
+fn decompose(frame: &Frame, params: &Params, focal_px: f64) -> Option<(Stand, Shape)> {
+    let f = focal_px / frame.scale_px;
+    let m = Matrix3::from_diagonal(&Vector3::new(1.0 / f, 1.0 / f, 1.0)) * plane(params);
+    let (c1, c2): (Vector3<f64>, Vector3<f64>) = (m.column(0).into(), m.column(1).into());
+    let (n1, n2) = (c1.norm(), c2.norm());
+    let shape = Shape { ratio: n1 / n2, askew: c1.dot(&c2) / (n1 * n2) };
+    let scale = (n1 * n2).sqrt();
+    // The nearest pair of unit vectors square to each other: equal shares of the error to both.
+    let (sum, difference) = ((c1 / n1 + c2 / n2).normalize(), (c1 / n1 - c2 / n2).normalize());
+    let half = std::f64::consts::FRAC_1_SQRT_2;
+    let (r1, r2) = ((sum + difference) * half, (sum - difference) * half);
+    let r3 = r1.cross(&r2);
+    let t: Vector3<f64> = m.column(2) / scale;
+    let place = -Vector3::new(r1.dot(&t), r2.dot(&t), r3.dot(&t));
+    let stand = Stand {
+        foot: frame.mat_centre + Vector2::new(place.x, place.y) * frame.unit_mm,
+        height_mm: place.z * frame.unit_mm,
+        tilt_deg: (-r3.z).clamp(-1.0, 1.0).acos().to_degrees(),
+    };
+    let sane = stand.height_mm > 0.0 && stand.height_mm.is_finite() && stand.foot.is_finite();
+    sane.then_some((stand, shape))
+}
