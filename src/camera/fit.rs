@@ -122,7 +122,7 @@ pub fn fit(sighting: &GridSighting, size: (u32, u32), focal_px: Option<f64>) -> 
     if lines.iter().any(|&n| n < LEAST_LINES) || sides.len() < LEAST_SIDES {
         return Err(too_few(lines, sides.len()));
     }
-    let fitting = Fitting::new(frame, sides, sighting)?;
+    let mut fitting = Fitting::new(frame, sides, sighting)?;
     let solved = fitting.solve();
     summarise(&fitting, solved, sighting, focal_px, size, warnings)
 }
@@ -233,8 +233,9 @@ impl Fitting {
         (1.4826 * median(&mut off)).max(FLOOR_PX)
     }
 
-    fn solve(&self) -> Solved {
+    fn solve(&mut self) -> Solved {
         let mut p = self.coarse();
+        self.frame.settle(&p, &mut self.sides);
         let sigma = self.robust_sigma(&p);
         let mut objective = self.objective(Loss::SoftL1, 3.0 * sigma, sigma, false);
         p = minimise(&self.frame, &self.sides, &objective, p, 8);

@@ -142,7 +142,7 @@ fn blocks_of(sides: &[Side]) -> impl Fn(&Side) -> usize + use<> {
     }
 }
 
-/// The line whose removal at least halves the residual of all the others, and that then lies far off itself.
+/// The line whose removal takes a quarter or more off the residual of all the others, and that then lies far off itself.
 pub(super) fn stray_line(frame: &Frame, sides: &[Side], p: &Params, objective: &Objective) -> Option<usize> {
     let count = sides.iter().map(|s| s.line).max()? + 1;
     let solution = Solution::new(frame, sides, p, objective, |s| s.line, count);
@@ -160,7 +160,7 @@ pub(super) fn stray_line(frame: &Frame, sides: &[Side], p: &Params, objective: &
         };
         let rest = rms(&mut foretold(false));
         let own = rms(&mut foretold(true));
-        if rest < 0.5 * before && own > 4.0 * rest && best.is_none_or(|(_, least)| rest < least) {
+        if rest < 0.75 * before && own > 4.0 * rest && best.is_none_or(|(_, least)| rest < least) {
             best = Some((line, rest));
         }
     }

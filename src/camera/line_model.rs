@@ -155,9 +155,16 @@ impl Frame {
         Matrix3::new(u, 0.0, c.x, 0.0, u, c.y, 0.0, 0.0, 1.0)
     }
 
+    /// Moves each side's place along its line to the point nearest to the one seen: a better start.
+    pub(super) fn settle(&self, p: &Params, sides: &mut [Side]) {
+        for side in sides {
+            side.along = foot(p, side).along;
+        }
+    }
+
     /// The residual of a sighting, with everything the solver needs.
     pub(super) fn residual(&self, p: &Params, side: &Side) -> Residual {
-        let (at, tangent) = foot(p, side);
+        let Foot { at, tangent, .. } = foot(p, side);
         let n = Vector2::new(-tangent.y, tangent.x) / tangent.norm();
         let across = match side.axis {
             Axis::X => n.dot(&at.by_mat.column(0)),
@@ -200,26 +207,34 @@ impl Projection {
     }
 }
 
-/// The point of the side's line nearest to where it was seen, and the line's direction there.
-fn foot(p: &Params, side: &Side) -> (Projection, Vector2<f64>) {
-    let mut along = side.along;
-    let mut last = None;
-    for _ in 0..6 {
-        let (mat, column) = match side.axis {
-            Axis::X => (Vector2::new(side.known, along), 1),
-            Axis::Y => (Vector2::new(along, side.known), 0),
-        };
-        let at = project(p, mat);
-        let tangent: Vector2<f64> = at.by_mat.column(column).into();
-        let step = tangent.dot(&(side.seen - at.image)) / tangent.norm_squared();
-        last = Some((at, tangent));
-        // 1e-7 of the mat along the line moves the distance across it by far less than rounding.
-        if !step.is_finite() || step.abs() < 1e-7 {
+/// The point of a mat line nearest to where it was seen.
+struct Foot {
+    at: Projection,
+    tangent: Vector2<f64>,
+    along: f64,
+}
+
+fn foot(p: &Params, side: &Side) -> Foot {
+    let mut foot = foot_at(p, side, side.along);
+    for _ in 0..5 {
+        let step = foot.tangent.dot(&(side.seen - foot.at.image)) / foot.tangent.norm_squared();
+        // A hundred-thousandth of the mat's half along the line: the line bends away by under 1e-6 px there.
+        if !step.is_finite() || step.abs() < 1e-5 {
             break;
         }
-        along += step;
+        foot = foot_at(p, side, foot.along + step);
     }
-    last.unwrap_or_else(|| (project(p, Vector2::zeros()), Vector2::x()))
+    foot
+}
+
+fn foot_at(p: &Params, side: &Side, along: f64) -> Foot {
+    let (mat, column) = match side.axis {
+        Axis::X => (Vector2::new(side.known, along), 1),
+        Axis::Y => (Vector2::new(along, side.known), 0),
+    };
+    let at = project(p, mat);
+    let tangent = at.by_mat.column(column).into();
+    Foot { at, tangent, along }
 }
 
 #[cfg(test)]

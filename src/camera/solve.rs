@@ -82,12 +82,6 @@ impl Objective {
         normal
     }
 
-    fn cost(&self, frame: &Frame, p: &Params, sides: &[Side]) -> f64 {
-        let prior = self.prior(p).cost;
-        let data: f64 = sides.iter().map(|s| self.cost_px2(frame.residual(p, s).px)).sum();
-        prior + 0.5 * self.share / self.sigma_px.powi(2) * data
-    }
-
     /// The normal equations of the lens prior alone.
     pub(super) fn prior(&self, p: &Params) -> Normal {
         let mut normal = Normal { matrix: Square::zeros(), gradient: Params::zeros(), cost: 0.0 };
@@ -144,16 +138,16 @@ pub(super) fn minimise(frame: &Frame, sides: &[Side], objective: &Objective, sta
             continue;
         };
         let next = p + step;
-        let cost = objective.cost(frame, &next, sides);
-        if cost.is_finite() && cost <= normal.cost * (1.0 + 1e-12) {
-            let gain = normal.cost - cost;
+        let there = objective.normal(frame, &next, sides);
+        if there.cost.is_finite() && there.cost <= normal.cost * (1.0 + 1e-12) {
+            let gain = normal.cost - there.cost;
             p = next;
+            normal = there;
             damping = (damping * 0.1).max(1e-12);
-            // A gain below a thousandth of one observation's share moves nothing that can be seen.
-            if gain < 1e-4 + 1e-9 * cost {
+            // In units of chi-squared: what is left to gain is far below one standard deviation.
+            if gain < 1e-4 {
                 break;
             }
-            normal = objective.normal(frame, &p, sides);
         } else if damping > 1e6 {
             break;
         } else {
