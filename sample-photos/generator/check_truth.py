@@ -46,7 +46,9 @@ def line_offsets(grey, truth, camera):
     poly = Polygon(truth["outline"]).buffer(10)
     shapely.prepare(poly)
     out = []
-    across = np.arange(-4, 4.01, 0.125)
+    kind = truth["grid"]["kind"]
+    reach = 14 if kind == "tiles" else 4
+    across = np.arange(-reach, reach + 0.01, 0.125)
     for axis in (0, 1):
         lo, hi = ((x0, x1), (y0, y1))[axis]
         o_lo, o_hi = ((y0, y1), (x0, x1))[axis]
@@ -62,12 +64,14 @@ def line_offsets(grey, truth, camera):
                 d = uv[-1] - uv[0]
                 n = np.array([-d[1], d[0]]) / np.hypot(*d)
                 v = np.median(sample(grey, uv[:, None] + across[None, :, None]*n), axis=0)
+                if kind == "chess":      # steps, not lines: measure the slope
+                    v = cv2.GaussianBlur(np.abs(np.gradient(v)).astype(np.float32)[None], (0, 0), 2)[0]
                 v = v - np.interp(across, across[[0, -1]], [np.median(v[:9]), np.median(v[-9:])])
                 v *= np.sign(v[np.abs(v).argmax()])
-                noise = np.std(np.r_[v[:9], v[-9:]]) + 0.5
-                if v.max() < 5*noise or abs(across[v.argmax()]) > 3:
+                noise = np.std(np.r_[v[:9], v[-9:]]) + (0.1 if kind == "chess" else 0.5)
+                if v.max() < 5*noise or abs(across[v.argmax()]) > 0.75*reach:
                     continue
-                w = np.clip(v - 0.25*v.max(), 0, None)*(np.abs(across - across[v.argmax()]) < 2.0)
+                w = np.clip(v - 0.25*v.max(), 0, None)*(np.abs(across - across[v.argmax()]) < 0.5*reach)
                 out.append((w @ across) / w.sum())
     return np.array(out)
 
@@ -139,7 +143,7 @@ def main():
         picture, truth, camera = load(path)
         grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY).astype(np.float32)
         report = [os.path.basename(path)[:-4]]
-        if truth.get("grid") and truth["grid"]["kind"] != "chess" and truth.get("mat_box"):
+        if truth.get("grid") and truth.get("mat_box"):
             d = line_offsets(grey, truth, camera)
             if len(d):
                 report.append(f"lines: {len(d)} sides, mean {d.mean():+.3f}, rms {d.std():.3f}, 95 % {np.percentile(np.abs(d), 95):.3f} px")
