@@ -1,1 +1,124 @@
 //! What is cloth, what is mat.
+//!
+//! Once the grid is known the bare mat can be predicted everywhere: a smooth shade, and line
+//! profiles that repeat with the pitch. Cloth is where the photo departs from that prediction
+//! (darkening alone, a shadow, does not count) or where the printed grid is missing. Colour
+//! histograms learnt from those places, and a convex total-variation labelling (Chan, Esedoglu &
+//! Nikolova 2006, solved by Chambolle & Pock 2011), make one closed region of it.
+
+mod appearance;
+mod cells;
+mod colours;
+mod evidence;
+mod extent;
+mod lines;
+mod mat_model;
+mod pictures;
+mod region;
+mod shade;
+
+use image::{GrayImage, RgbImage};
+
+use crate::camera::Camera;
+use crate::flat::{self, FlatFrame, FlatPhoto};
+use crate::photo::Photo;
+use crate::reference::grid::GridSighting;
+use crate::refusal::{Refusal, RefusalKind, Warning};
+
+pub use appearance::{gamma_from_log, log_from_gamma};
+pub use cells::CellMap;
+pub use extent::MatExtent;
+pub use mat_model::MatModel;
+
+/// What may be asked of [`separate`].
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct GarmentOptions {
+    /// Draw pictures of the steps.
+    pub pictures: bool,
+}
+
+/// Where the cloth lies, coarsely, and the bare mat's model for the stages that follow.
+#[derive(Debug, Clone)]
+pub struct Garment {
+    /// Where mask and confidence lie on the mat (about 0.7 mm per pixel).
+    pub frame: FlatFrame,
+    /// 255 where cloth is seen, on the mat plane (not corrected for thickness).
+    pub mask: GrayImage,
+    /// 255 where the labelling is sure, 0 where cloth and mat are equally likely.
+    pub confidence: GrayImage,
+    /// Where the mat's printed grid lies.
+    pub extent: MatExtent,
+    /// The bare mat.
+    pub mat: MatModel,
+    /// The soft label (0 mat, 1 cloth) per cell of about 2 mm; the outline starts at its 0.5 contour.
+    pub label: CellMap,
+    /// How much of the printed grid shows per cell (1 all, 0 none; NaN where too few lines to tell).
+    pub grid_shows: CellMap,
+    /// Things a person should know.
+    pub warnings: Vec<Warning>,
+    /// Named pictures of the steps, if asked for.
+    pub pictures: Vec<(String, RgbImage)>,
+}
+
+/// Tells the garment from the mat.
+///
+/// `camera` maps the mat plane into the photo; `grid` says where the printed lines were seen.
+///
+/// # Errors
+/// A refusal if no cloth can be told from the mat, if it covers the whole mat, or if it leaves the picture.
+pub fn separate(
+    photo: &Photo,
+    camera: &Camera,
+    grid: &GridSighting,
+    options: GarmentOptions,
+) -> Result<Garment, Refusal> {
+    let extent = MatExtent::from_sides(grid).ok_or_else(no_grid)?;
+    let frame = extent.frame(photo, camera);
+    let flat = flat::rectify(photo, camera, frame, 0.0);
+    let layout = cells::Layout::new(frame, photo, camera);
+    let seen = extent::Seen::new(&layout, grid);
+    let mat = MatModel::learn(&flat, &layout, grid, &extent, &seen)?;
+    let evidence = evidence::gather(&flat, &layout, &mat, &extent, &seen);
+    let found = region::find(&flat, &layout, &evidence, &extent)?;
+    let mut garment = assemble(flat.frame, &layout, extent, mat, evidence.grid_shows.clone(), found.label);
+    garment.warnings = found.warnings;
+    if options.pictures {
+        garment.pictures = pictures::draw(&flat, &layout, &evidence, &garment);
+    }
+    Ok(garment)
+}
+
+fn no_grid() -> Refusal {
+    Refusal::new(
+        RefusalKind::TooLittleReference,
+        "no side of a grid cell is seen",
+        "retake with more of the mat in view around the garment",
+    )
+}
+
+fn assemble(
+    frame: FlatFrame,
+    layout: &cells::Layout,
+    extent: MatExtent,
+    mat: MatModel,
+    grid_shows: CellMap,
+    label: CellMap,
+) -> Garment {
+    let (width, height) = (frame.width, frame.height);
+    let mut mask = GrayImage::new(width, height);
+    let mut confidence = GrayImage::new(width, height);
+    for row in 0..height {
+        for column in 0..width {
+            let u = label.at_pixel(layout, column, row);
+            mask.as_mut()[(row * width + column) as usize] = if u > 0.5 { 255 } else { 0 };
+            confidence.as_mut()[(row * width + column) as usize] = ((2.0 * u - 1.0).abs() * 255.0) as u8;
+        }
+    }
+    Garment { frame, mask, confidence, extent, mat, label, grid_shows, warnings: Vec::new(), pictures: Vec::new() }
+}
+
+/// The flat picture, its colours and its cells are always used together.
+pub(crate) type Flat = FlatPhoto;
+
+#[cfg(test)]
+mod tests;

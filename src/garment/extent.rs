@@ -1,0 +1,131 @@
+//! Where the mat's printed grid lies, from the cell sides that were seen.
+
+use crate::camera::Camera;
+use crate::flat::{FlatFrame, MatRect};
+use crate::garment::cells::Layout;
+use crate::photo::Photo;
+use crate::reference::grid::GridSighting;
+use crate::reference::{Axis, LineSighting};
+use crate::units::{ImagePoint, MatPoint};
+
+/// Flat pixels per mm. No simple ratio to any pitch in use, so that every line is met at all its phases.
+const PX_PER_MM: f64 = 1.37;
+
+/// Most flat pixels; a larger place is seen more coarsely.
+const MAX_FLAT_PX: f64 = 4.0e6;
+
+/// A line counts towards the extent when at least this many of its sides were seen.
+const SIDES_OF_A_LINE: usize = 2;
+
+/// The rectangle of the mat that its printed grid covers, as far as seen.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MatExtent {
+    /// From the first to the last line seen, both ways.
+    pub rect: MatRect,
+    /// Larger pitch, mm.
+    pub pitch_mm: f64,
+}
+
+impl MatExtent {
+    /// The rectangle of lines of which several sides were seen; `None` if there are none.
+    pub fn from_sides(grid: &GridSighting) -> Option<Self> {
+        let [px, py] = grid.pitch_mm;
+        let x = line_range(grid, Axis::X)?;
+        let y = line_range(grid, Axis::Y)?;
+        let min = MatPoint::new(f64::from(x.0) * px, f64::from(y.0) * py);
+        let max = MatPoint::new(f64::from(x.1) * px, f64::from(y.1) * py);
+        Some(Self { rect: MatRect { min, max }, pitch_mm: px.max(py) })
+    }
+
+    /// Distance of a point inside the rectangle from its border, mm (negative outside).
+    pub fn depth_mm(&self, p: MatPoint) -> f64 {
+        let r = &self.rect;
+        (p.x - r.min.x).min(r.max.x - p.x).min(p.y - r.min.y).min(r.max.y - p.y)
+    }
+
+    /// The flat frame to work in: the grid with a broad margin, as far as the photo reaches.
+    pub(crate) fn frame(&self, photo: &Photo, camera: &Camera) -> FlatFrame {
+        let margin = 80f64.max(0.35 * self.rect.width_mm().max(self.rect.height_mm()));
+        let wide = self.rect.grown(margin);
+        let rect = match footprint(photo, camera) {
+            Some(f) => MatRect {
+                min: MatPoint::new(wide.min.x.max(f.min.x), wide.min.y.max(f.min.y)),
+                max: MatPoint::new(wide.max.x.min(f.max.x), wide.max.y.min(f.max.y)),
+            },
+            None => wide,
+        };
+        let area = (rect.width_mm() * rect.height_mm()).max(1.0);
+        FlatFrame::new(rect, PX_PER_MM.min((MAX_FLAT_PX / area).sqrt()))
+    }
+}
+
+/// First and last line index of a family with enough sides.
+fn line_range(grid: &GridSighting, axis: Axis) -> Option<(i32, i32)> {
+    let mut indices: Vec<i32> = grid.sides.iter().filter(|s| s.axis == axis).map(|s| s.index).collect();
+    indices.sort_unstable();
+    let often: Vec<i32> = indices.chunk_by(|a, b| a == b).filter(|c| c.len() >= SIDES_OF_A_LINE).map(|c| c[0]).collect();
+    let chosen = if often.len() >= 2 { often } else { indices };
+    Some((*chosen.first()?, *chosen.last()?))
+}
+
+/// The mat rectangle around the photo's border.
+fn footprint(photo: &Photo, camera: &Camera) -> Option<MatRect> {
+    let (w, h) = (f64::from(photo.width()) - 1.0, f64::from(photo.height()) - 1.0);
+    let steps = 16;
+    let border = (0..steps).flat_map(|i| {
+        let t = f64::from(i) / f64::from(steps);
+        [(t * w, 0.0), (w, t * h), (w - t * w, h), (0.0, h - t * h)]
+    });
+    MatRect::around(border.map(|(x, y)| camera.mat_from_image(ImagePoint::new(x, y))).filter(|p| p.is_finite()))
+}
+
+/// Two ends of a seen side on the mat.
+pub(crate) fn side_ends(side: &LineSighting, pitch_mm: [f64; 2]) -> (MatPoint, MatPoint) {
+    let [px, py] = pitch_mm;
+    let (i, a) = (f64::from(side.index), side.along);
+    match side.axis {
+        Axis::X => (MatPoint::new(i * px, (a - 0.5) * py), MatPoint::new(i * px, (a + 0.5) * py)),
+        Axis::Y => (MatPoint::new((a - 0.5) * px, i * py), MatPoint::new((a + 0.5) * px, i * py)),
+    }
+}
+
+/// Cells within `reach_mm` of a side that was seen.
+fn cells_near(layout: &Layout, grid: &GridSighting, reach: f64) -> Vec<bool> {
+    let mut near = vec![false; layout.len()];
+    let cell = layout.cell_mm();
+    for side in &grid.sides {
+        let (from, to) = side_ends(side, grid.pitch_mm);
+        let across = if side.axis == Axis::X { (1.0, 0.0) } else { (0.0, 1.0) };
+        let along_steps = ((from.distance(to) * 0.8) / (0.7 * cell)).ceil().max(1.0) as i32;
+        let across_steps = (reach / (0.7 * cell)).ceil() as i32;
+        for i in 0..=along_steps {
+            let at = from.lerp(to, 0.1 + 0.8 * f64::from(i) / f64::from(along_steps));
+            for j in -across_steps..=across_steps {
+                let off = reach * f64::from(j) / f64::from(across_steps);
+                let p = MatPoint::new(at.x + off * across.0, at.y + off * across.1);
+                if let Some(k) = layout.cell_of(p).filter(|&k| layout.valid[k]) {
+                    near[k] = true;
+                }
+            }
+        }
+    }
+    near
+}
+
+/// What the sides seen say about cells.
+#[derive(Debug, Clone)]
+pub(crate) struct Seen {
+    /// On a side that was seen: bare mat, almost surely.
+    pub on: Vec<bool>,
+    /// Within a third of the pitch of one: mostly bare mat, good to learn from.
+    pub near: Vec<bool>,
+}
+
+impl Seen {
+    pub(crate) fn new(layout: &Layout, grid: &GridSighting) -> Self {
+        let cell = layout.cell_mm();
+        let pitch = grid.pitch_mm[0].min(grid.pitch_mm[1]);
+        let reach = (0.32 * pitch).clamp(cell, 14.0);
+        Self { on: cells_near(layout, grid, 0.4 * cell), near: cells_near(layout, grid, reach) }
+    }
+}

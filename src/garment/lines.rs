@@ -1,0 +1,167 @@
+//! What is printed on the mat: a profile across the lines of each family, or a chessboard's two tones.
+
+use super::appearance::median;
+use super::shade::{Sample, Shade, robust_scale};
+use crate::reference::Marking;
+use crate::reference::grid::GridSighting;
+use crate::units::MatPoint;
+
+/// Width of a profile's bins, mm: about half a printed line.
+const BIN_MM: f64 = 0.2;
+
+/// Most bins of a profile (a longer period gets wider bins).
+const MAX_BINS: f64 = 3000.0;
+
+/// Samples a bin needs before it may say anything.
+const MIN_IN_BIN: usize = 6;
+
+/// Width over which a chessboard's tone changes at an edge, mm (half of it on either side).
+const CHESS_EDGE_MM: f64 = 0.8;
+
+/// Log colour over the mat's ground as a function of one coordinate.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Profile {
+    period_mm: f64,
+    bins: Vec<[f32; 3]>,
+}
+
+impl Profile {
+    pub(crate) fn at(&self, coordinate_mm: f64) -> [f32; 3] {
+        let n = self.bins.len();
+        if n == 0 {
+            return [0.0; 3];
+        }
+        let place = (coordinate_mm / self.period_mm).rem_euclid(1.0) * n as f64 - 0.5;
+        let low = place.floor();
+        let t = (place - low) as f32;
+        let i = (low as i64).rem_euclid(n as i64) as usize;
+        let (a, b) = (self.bins[i], self.bins[(i + 1) % n]);
+        std::array::from_fn(|k| a[k] + (b[k] - a[k]) * t)
+    }
+
+    fn learn(period_mm: f64, values: impl Iterator<Item = (f64, [f32; 3])>, noise: [f32; 3]) -> Self {
+        let n = (period_mm / BIN_MM).round().clamp(1.0, MAX_BINS) as usize;
+        let mut piles: Vec<Vec<[f32; 3]>> = vec![Vec::new(); n];
+        for (coordinate, value) in values {
+            let k = ((coordinate / period_mm).rem_euclid(1.0) * n as f64) as usize;
+            piles[k.min(n - 1)].push(value);
+        }
+        let bins = piles.iter().map(|pile| bin_value(pile, noise)).collect();
+        Self { period_mm, bins }
+    }
+}
+
+/// The bin's median, shrunk to nothing where it is no more than chance.
+fn bin_value(pile: &[[f32; 3]], noise: [f32; 3]) -> [f32; 3] {
+    if pile.len() < MIN_IN_BIN {
+        return [0.0; 3];
+    }
+    let middle: [f32; 3] = std::array::from_fn(|i| median(&mut pile.iter().map(|v| v[i]).collect::<Vec<_>>()));
+    let chance = 1.25 / (pile.len() as f32).sqrt();
+    let strength = (0..3).map(|i| middle[i].abs() / (noise[i] * chance).max(0.004)).fold(0.0, f32::max);
+    let keep = ((strength - 2.5) / 2.0).clamp(0.0, 1.0);
+    middle.map(|m| m * keep)
+}
+
+/// Light and dark squares: half the difference of their log colours, signed by the parity of a cell.
+#[derive(Debug, Clone)]
+pub(crate) struct Chequers {
+    pitch_mm: [f64; 2],
+    half: [f32; 3],
+}
+
+/// The printed pattern.
+#[derive(Debug, Clone)]
+pub(crate) struct Lines {
+    pub x: Profile,
+    pub y: Profile,
+    pub chequers: Option<Chequers>,
+}
+
+impl Lines {
+    /// Nothing printed.
+    pub(crate) fn none() -> Self {
+        Self { x: Profile::default(), y: Profile::default(), chequers: None }
+    }
+
+    /// Log colour over the ground at a point.
+    pub(crate) fn at(&self, p: MatPoint) -> [f32; 3] {
+        self.combine(self.across_x(p.x), self.across_y(p.y))
+    }
+
+    /// The part that depends on x alone, for [`Lines::combine`].
+    pub(crate) fn across_x(&self, x: f64) -> [f32; 3] {
+        match &self.chequers {
+            Some(c) => [square_wave(x, c.pitch_mm[0]); 3],
+            None => self.x.at(x),
+        }
+    }
+
+    /// The part that depends on y alone.
+    pub(crate) fn across_y(&self, y: f64) -> [f32; 3] {
+        match &self.chequers {
+            Some(c) => [square_wave(y, c.pitch_mm[1]); 3],
+            None => self.y.at(y),
+        }
+    }
+
+    /// The pattern from its two parts: where lines cross, the stronger shows.
+    pub(crate) fn combine(&self, x: [f32; 3], y: [f32; 3]) -> [f32; 3] {
+        if let Some(c) = &self.chequers {
+            return c.half.map(|h| h * x[0] * y[0]);
+        }
+        let strength = |v: [f32; 3]| (v[0] + v[1] + v[2]).abs();
+        if strength(x) >= strength(y) { x } else { y }
+    }
+
+    /// Learns line profiles, or the chessboard's tones, from bare-mat samples over a shade.
+    pub(crate) fn learn(samples: &[Sample], shade: &Shade, grid: &GridSighting, before: &Lines) -> Self {
+        if grid.marking == Marking::Chequers {
+            return Self::learn_chequers(samples, shade, grid);
+        }
+        let over: Vec<[f32; 3]> = samples
+            .iter()
+            .map(|s| {
+                let base = shade.at(s.at);
+                std::array::from_fn(|i| s.log[i] - base[i])
+            })
+            .collect();
+        let noise = std::array::from_fn(|i| robust_scale(over.iter().map(|v| v[i])).max(0.01));
+        let period = |axis: usize| grid.pitch_mm[axis] * f64::from(grid.bold[axis].map_or(1, |(every, _)| every.max(1)));
+        let clear = |line: [f32; 3]| line.iter().all(|v| v.abs() < 0.03);
+        let pairs = || samples.iter().zip(&over);
+        let x = pairs().filter(|(s, _)| clear(before.y.at(s.at.y))).map(|(s, v)| (s.at.x, *v));
+        let x = Profile::learn(period(0), x, noise);
+        let y = pairs().filter(|(s, _)| clear(before.x.at(s.at.x))).map(|(s, v)| (s.at.y, *v));
+        let y = Profile::learn(period(1), y, noise);
+        Self { x, y, chequers: None }
+    }
+
+    fn learn_chequers(samples: &[Sample], shade: &Shade, grid: &GridSighting) -> Self {
+        let pitch_mm = grid.pitch_mm;
+        let mut piles: [Vec<[f32; 3]>; 2] = [Vec::new(), Vec::new()];
+        for s in samples {
+            let sign = square_wave(s.at.x, pitch_mm[0]) * square_wave(s.at.y, pitch_mm[1]);
+            if sign.abs() > 0.99 {
+                let base = shade.at(s.at);
+                let over = std::array::from_fn(|i| s.log[i] - base[i]);
+                piles[usize::from(sign > 0.0)].push(over);
+            }
+        }
+        let tone = |pile: &[[f32; 3]], i: usize| {
+            let m = median(&mut pile.iter().map(|v| v[i]).collect::<Vec<_>>());
+            if m.is_finite() { m } else { 0.0 }
+        };
+        let half = std::array::from_fn(|i| (tone(&piles[1], i) - tone(&piles[0], i)) / 2.0);
+        Self { x: Profile::default(), y: Profile::default(), chequers: Some(Chequers { pitch_mm, half }) }
+    }
+}
+
+/// +1 over even cells, -1 over odd ones, sloping between.
+fn square_wave(v: f64, pitch: f64) -> f32 {
+    let cell = (v / pitch).floor();
+    let sign = if cell.rem_euclid(2.0) < 0.5 { 1.0 } else { -1.0 };
+    let into = v - cell * pitch;
+    let from_edge = into.min(pitch - into);
+    (sign * (from_edge / (0.5 * CHESS_EDGE_MM)).min(1.0)) as f32
+}

@@ -1,0 +1,123 @@
+//! The bare mat, predicted at any point: shade plus printed pattern, and how far the real one strays.
+
+use super::Flat;
+use super::appearance::{Departure, gamma_from_log, log_table};
+use super::cells::{CELL_PX, Layout};
+use super::extent::{MatExtent, Seen};
+use super::lines::Lines;
+use super::shade::{Sample, Shade, robust_scale};
+use crate::reference::Marking;
+use crate::reference::grid::GridSighting;
+use crate::refusal::{Refusal, RefusalKind};
+use crate::units::MatPoint;
+
+/// Pixels to learn from, at most.
+const MAX_SAMPLES: usize = 40_000;
+
+/// Fewest pixels to learn from.
+const MIN_SAMPLES: usize = 300;
+
+/// The bare mat as this photo shows it.
+#[derive(Debug, Clone)]
+pub struct MatModel {
+    pub(crate) shade: Shade,
+    pub(crate) lines: Lines,
+    /// Robust spread of the real mat about the model: brightness and the two colour differences.
+    pub(crate) spread: [f32; 3],
+}
+
+impl MatModel {
+    /// The bare mat's colour at a point, gamma values 0-255.
+    pub fn predict(&self, p: MatPoint) -> [f32; 3] {
+        self.predict_log(p).map(gamma_from_log)
+    }
+
+    /// The same without the printed pattern (a chessboard's middle tone).
+    pub fn ground(&self, p: MatPoint) -> [f32; 3] {
+        self.shade.at(p).map(gamma_from_log)
+    }
+
+    pub(crate) fn predict_log(&self, p: MatPoint) -> [f32; 3] {
+        let (base, line) = (self.shade.at(p), self.lines.at(p));
+        std::array::from_fn(|i| base[i] + line[i])
+    }
+
+    /// Learns shade and pattern from the cells near sides that were seen, in rounds of rising detail.
+    pub(crate) fn learn(
+        flat: &Flat,
+        layout: &Layout,
+        grid: &GridSighting,
+        extent: &MatExtent,
+        seen: &Seen,
+    ) -> Result<Self, Refusal> {
+        let samples = samples(flat, layout, seen);
+        if samples.len() < MIN_SAMPLES {
+            return Err(too_little());
+        }
+        let mut lines = Lines::none();
+        if grid.marking == Marking::Chequers {
+            // The two tones differ more than shade does: tell them apart before fitting the shade.
+            let flat_shade = Shade::fit(&samples, extent.rect, 0, None).ok_or_else(too_little)?;
+            lines = Lines::learn(&samples, &flat_shade, grid, &lines);
+        }
+        let mut shade: Option<Shade> = None;
+        for degree in [1, 2, 3, 3] {
+            let bare = without_lines(&samples, &lines);
+            let fitted = Shade::fit(&bare, extent.rect, degree, shade.as_ref()).ok_or_else(too_little)?;
+            lines = Lines::learn(&samples, &fitted, grid, &lines);
+            shade = Some(fitted);
+        }
+        let bare = without_lines(&samples, &lines);
+        let shade = shade.ok_or_else(too_little)?;
+        let spread = spread(&bare, &shade);
+        let shade = shade.with_blocks(&bare, 4.0 * spread[1].max(spread[2]));
+        let spread = self::spread(&bare, &shade);
+        Ok(Self { shade, lines, spread })
+    }
+}
+
+fn too_little() -> Refusal {
+    Refusal::new(
+        RefusalKind::TooLittleReference,
+        "too little of the bare mat is seen to learn its colour",
+        "retake with more of the mat in view around the garment",
+    )
+}
+
+fn samples(flat: &Flat, layout: &Layout, seen: &Seen) -> Vec<Sample> {
+    let table = log_table();
+    let near = seen.near.iter().filter(|n| **n).count() * CELL_PX * CELL_PX;
+    let stride = (near / MAX_SAMPLES).max(1);
+    let mut out = Vec::with_capacity(near / stride + 1);
+    let mut count = 0usize;
+    for row in 0..layout.rows * CELL_PX {
+        for column in 0..layout.columns * CELL_PX {
+            if !seen.near[(row / CELL_PX) * layout.columns + column / CELL_PX] {
+                continue;
+            }
+            // A stride with a drifting start, so that no line phase is skipped.
+            count += 1;
+            if (count + row / 2) % stride == 0 {
+                let rgb = flat.rgb.get_pixel(column as u32, row as u32).0;
+                let at = flat.frame.mat_from_flat(column as f64, row as f64);
+                out.push(Sample { at, log: rgb.map(|v| table[v as usize]) });
+            }
+        }
+    }
+    out
+}
+
+fn without_lines(samples: &[Sample], lines: &Lines) -> Vec<Sample> {
+    samples
+        .iter()
+        .map(|s| {
+            let line = lines.at(s.at);
+            Sample { at: s.at, log: std::array::from_fn(|i| s.log[i] - line[i]) }
+        })
+        .collect()
+}
+
+fn spread(bare: &[Sample], shade: &Shade) -> [f32; 3] {
+    let parts: Vec<[f32; 3]> = bare.iter().map(|s| Departure::between(s.log, shade.at(s.at)).parts()).collect();
+    std::array::from_fn(|k| robust_scale(parts.iter().map(|p| p[k])).max(0.008))
+}

@@ -1,0 +1,328 @@
+//! From what cells say to one closed region of cloth.
+
+use super::Flat;
+use super::cells::{CELL_PX, CellMap, Layout};
+use super::colours::{Histogram, pixels};
+use super::evidence::Evidence;
+use super::extent::MatExtent;
+use crate::refusal::{Refusal, RefusalKind, Warning};
+
+/// Price of a cell side of boundary, in the units of the cells' votes.
+const BOUNDARY_PRICE: f32 = 2.0;
+
+/// Rounds of the labelling.
+const ROUNDS: usize = 120;
+
+/// Least area of a garment, mm2.
+const MIN_AREA_MM2: f64 = 1500.0;
+
+/// Length of contact with the photo's border that means the cloth goes on beyond it, mm.
+const BORDER_CONTACT_MM: f64 = 8.0;
+
+/// A second piece of this share of the first's weight is worth a word.
+const SECOND_SHARE: f64 = 0.2;
+
+pub(crate) struct Found {
+    pub label: CellMap,
+    pub warnings: Vec<Warning>,
+}
+
+pub(crate) fn find(flat: &Flat, layout: &Layout, evidence: &Evidence, extent: &MatExtent) -> Result<Found, Refusal> {
+    let own = own_votes(layout, evidence);
+    let seeds = cloth_seeds(layout, evidence, &own);
+    let main = main_piece(layout, &seeds, evidence).ok_or_else(no_cloth)?;
+    let not_cloth: Vec<bool> = (0..layout.len()).map(|k| layout.valid[k] && is_background_seed(evidence, &own, &seeds, k)).collect();
+    let mut votes = with_colours(flat, layout, evidence, &own, &main.cells, &not_cloth);
+    let mut label = smooth_label(layout, &votes, None);
+    let mut pieces = pieces(layout, &label, evidence);
+    for _ in 0..1 {
+        let Some(first) = pieces.first() else { return Err(no_cloth()) };
+        let inside = eroded(layout, &first.cells, 2);
+        let outside = eroded(layout, &first.cells.iter().zip(&layout.valid).map(|(c, v)| !c && *v).collect::<Vec<_>>(), 2);
+        votes = with_colours(flat, layout, evidence, &own, &inside, &outside);
+        label = smooth_label(layout, &votes, Some(label));
+        pieces = self::pieces(layout, &label, evidence);
+    }
+    let Some(first) = pieces.first() else { return Err(no_cloth()) };
+    let filled = filled(layout, &first.cells);
+    check_size(layout, &filled, extent)?;
+    check_border(layout, &filled)?;
+    Ok(Found { label: layout.map(softened(layout, &filled)), warnings: second_piece(&pieces) })
+}
+
+fn no_cloth() -> Refusal {
+    Refusal::new(
+        RefusalKind::NoCloth,
+        "no cloth can be told from the mat",
+        "lay the garment on the mat; if it is there, use a mat or a sheet of another colour, or more light",
+    )
+}
+
+/// What each cell says without colour histograms: positive for cloth.
+fn own_votes(layout: &Layout, e: &Evidence) -> Vec<f32> {
+    (0..layout.len())
+        .map(|k| {
+            if !layout.valid[k] {
+                return -1.0;
+            }
+            let t = e.bare_level;
+            let mut vote = ((e.departure[k] - 1.7 * t) / (0.8 * t)).clamp(-1.5, 2.5);
+            let g = e.grid_shows.values[k];
+            if g.is_finite() {
+                vote += (6.0 * (0.5 - g)).clamp(-1.5, 3.0);
+            }
+            if e.depth[k] < 0.0 {
+                // Beyond the printed grid other things than cloth differ from the mat.
+                vote = vote.min(0.0) - 0.3;
+            }
+            if e.on_side[k] {
+                vote -= 2.0;
+            }
+            vote
+        })
+        .collect()
+}
+
+fn cloth_seeds(layout: &Layout, e: &Evidence, own: &[f32]) -> Vec<bool> {
+    let strong: Vec<bool> = (0..layout.len()).map(|k| own[k] > 1.2 && e.depth[k] > 0.0 && !e.on_side[k]).collect();
+    let core = eroded(layout, &strong, 1);
+    dilated(layout, &core, 1)
+}
+
+fn is_background_seed(e: &Evidence, own: &[f32], seeds: &[bool], k: usize) -> bool {
+    !seeds[k] && (e.on_side[k] || own[k] < -0.5 || e.depth[k] < 0.0)
+}
+
+/// Adds what the colours say, learnt from cells taken for cloth and for background.
+fn with_colours(flat: &Flat, layout: &Layout, e: &Evidence, own: &[f32], cloth: &[bool], background: &[bool]) -> Vec<f32> {
+    let weigh = |chosen: &[bool], k: usize| if chosen[k] { 1.0 } else { 0.0 };
+    let mut inside = Histogram::empty();
+    inside.add(flat, layout, |k| weigh(cloth, k));
+    inside.smooth();
+    let mut outside = Histogram::empty();
+    outside.add(flat, layout, |k| weigh(background, k) * if e.depth[k] < 0.0 { 0.6 } else { 1.0 });
+    outside.smooth();
+    let ratio = Histogram::log_ratio(&inside, &outside, flat, layout);
+    own.iter()
+        .zip(&ratio)
+        .enumerate()
+        .map(|(k, (o, r))| if layout.valid[k] { o + 0.8 * r } else { -1.0 })
+        .collect()
+}
+
+/// Chambolle & Pock's primal-dual method for min over u in [0, 1] of price * TV(u) - sum(vote * u).
+fn smooth_label(layout: &Layout, votes: &[f32], start: Option<Vec<f32>>) -> Vec<f32> {
+    let (w, h) = (layout.columns, layout.rows);
+    let mut u = start.unwrap_or_else(|| votes.iter().map(|v| if *v > 0.0 { 1.0 } else { 0.0 }).collect());
+    let mut ahead = u.clone();
+    let mut px = vec![0f32; w * h];
+    let mut py = vec![0f32; w * h];
+    let step = 1.0 / 8f32.sqrt();
+    for _ in 0..ROUNDS {
+        for r in 0..h {
+            for c in 0..w {
+                let k = r * w + c;
+                let gx = if c + 1 < w { ahead[k + 1] - ahead[k] } else { 0.0 };
+                let gy = if r + 1 < h { ahead[k + w] - ahead[k] } else { 0.0 };
+                let (x, y) = (px[k] + step * gx * BOUNDARY_PRICE, py[k] + step * gy * BOUNDARY_PRICE);
+                let norm = (x * x + y * y).sqrt().max(BOUNDARY_PRICE) / BOUNDARY_PRICE;
+                px[k] = x / norm;
+                py[k] = y / norm;
+            }
+        }
+        for r in 0..h {
+            for c in 0..w {
+                let k = r * w + c;
+                let left = if c > 0 { px[k - 1] } else { 0.0 };
+                let above = if r > 0 { py[k - w] } else { 0.0 };
+                let here_x = if c + 1 < w { px[k] } else { 0.0 };
+                let here_y = if r + 1 < h { py[k] } else { 0.0 };
+                let divergence = here_x - left + here_y - above;
+                let before = u[k];
+                let now = (before + step / BOUNDARY_PRICE * (divergence + votes[k])).clamp(0.0, 1.0);
+                u[k] = now;
+                ahead[k] = 2.0 * now - before;
+            }
+        }
+    }
+    u
+}
+
+/// A connected piece of the label.
+pub(crate) struct Piece {
+    pub cells: Vec<bool>,
+    weight: f64,
+}
+
+/// Pieces where the label says cloth, the weightiest (area times departure, on the mat) first.
+fn pieces(layout: &Layout, label: &[f32], e: &Evidence) -> Vec<Piece> {
+    let chosen: Vec<bool> = label.iter().map(|u| *u > 0.5).collect();
+    connected(layout, &chosen, e)
+}
+
+fn main_piece(layout: &Layout, chosen: &[bool], e: &Evidence) -> Option<Piece> {
+    let cell = layout.cell_mm();
+    let first = connected(layout, chosen, e).into_iter().next()?;
+    let area = first.cells.iter().filter(|c| **c).count() as f64 * cell * cell;
+    (area >= 0.5 * MIN_AREA_MM2).then_some(first)
+}
+
+fn connected(layout: &Layout, chosen: &[bool], e: &Evidence) -> Vec<Piece> {
+    let (w, h) = (layout.columns, layout.rows);
+    let mut piece_of = vec![0u32; chosen.len()];
+    let mut weights: Vec<f64> = vec![0.0];
+    let mut stack = Vec::new();
+    for start in 0..chosen.len() {
+        if !chosen[start] || piece_of[start] != 0 {
+            continue;
+        }
+        let id = weights.len() as u32;
+        let mut weight = 0.0;
+        piece_of[start] = id;
+        stack.push(start);
+        while let Some(k) = stack.pop() {
+            let hidden_grid = e.grid_shows.values[k] < 0.3;
+            let strength = e.departure[k].max(if hidden_grid { 6.0 } else { 0.0 });
+            weight += if e.depth[k] > 0.0 { f64::from(strength) } else { 0.05 };
+            for n in neighbours(w, h, k) {
+                if chosen[n] && piece_of[n] == 0 {
+                    piece_of[n] = id;
+                    stack.push(n);
+                }
+            }
+        }
+        weights.push(weight);
+    }
+    let mut order: Vec<usize> = (1..weights.len()).collect();
+    order.sort_by(|a, b| weights[*b].total_cmp(&weights[*a]).then(a.cmp(b)));
+    order.truncate(4);
+    order
+        .into_iter()
+        .map(|id| Piece { cells: piece_of.iter().map(|p| *p as usize == id).collect(), weight: weights[id] })
+        .collect()
+}
+
+fn neighbours(w: usize, h: usize, k: usize) -> impl Iterator<Item = usize> {
+    let (c, r) = (k % w, k / w);
+    [(c > 0).then(|| k - 1), (c + 1 < w).then_some(k + 1), (r > 0).then(|| k - w), (r + 1 < h).then_some(k + w)]
+        .into_iter()
+        .flatten()
+}
+
+fn eroded(layout: &Layout, chosen: &[bool], by: usize) -> Vec<bool> {
+    shrink(layout, chosen, by, true)
+}
+
+fn dilated(layout: &Layout, chosen: &[bool], by: usize) -> Vec<bool> {
+    shrink(layout, chosen, by, false)
+}
+
+/// Erosion (`keep` true) or dilation by the 4-neighbourhood, repeated.
+fn shrink(layout: &Layout, chosen: &[bool], by: usize, keep: bool) -> Vec<bool> {
+    let (w, h) = (layout.columns, layout.rows);
+    let mut now = chosen.to_vec();
+    for _ in 0..by {
+        now = (0..now.len())
+            .map(|k| {
+                let mut around = neighbours(w, h, k).map(|n| now[n]);
+                if keep { now[k] && around.all(|n| n) } else { now[k] || around.any(|n| n) }
+            })
+            .collect();
+    }
+    now
+}
+
+/// The piece with its holes (whatever cannot reach the frame's border) filled.
+fn filled(layout: &Layout, cells: &[bool]) -> Vec<bool> {
+    let (w, h) = (layout.columns, layout.rows);
+    let mut outside = vec![false; cells.len()];
+    let mut stack: Vec<usize> = (0..cells.len())
+        .filter(|k| !cells[*k] && (k % w == 0 || k % w + 1 == w || k / w == 0 || k / w + 1 == h))
+        .collect();
+    for k in &stack {
+        outside[*k] = true;
+    }
+    while let Some(k) = stack.pop() {
+        for n in neighbours(w, h, k) {
+            if !cells[n] && !outside[n] {
+                outside[n] = true;
+                stack.push(n);
+            }
+        }
+    }
+    outside.iter().map(|o| !o).collect()
+}
+
+/// The region as a soft label whose 0.5 contour is smooth (binomial blur of 0 and 1).
+fn softened(layout: &Layout, filled: &[bool]) -> Vec<f32> {
+    let (w, h) = (layout.columns, layout.rows);
+    let hard: Vec<f32> = filled.iter().map(|f| if *f { 1.0 } else { 0.0 }).collect();
+    let at = |c: usize, r: usize| hard[r.min(h - 1) * w + c.min(w - 1)];
+    (0..hard.len())
+        .map(|k| {
+            let (c, r) = (k % w, k / w);
+            let line = |r: usize| 0.25 * (at(c.saturating_sub(1), r) + at(c + 1, r)) + 0.5 * at(c, r);
+            0.25 * (line(r.saturating_sub(1)) + line(r + 1)) + 0.5 * line(r)
+        })
+        .collect()
+}
+
+fn check_size(layout: &Layout, cells: &[bool], extent: &MatExtent) -> Result<(), Refusal> {
+    let cell_area = layout.cell_mm() * layout.cell_mm();
+    let count = cells.iter().filter(|c| **c).count() as f64;
+    if count * cell_area < MIN_AREA_MM2 {
+        return Err(no_cloth());
+    }
+    let on_mat = |k: usize| extent.depth_mm(layout.centre(k % layout.columns, k / layout.columns)) > 0.0;
+    let mat = (0..cells.len()).filter(|&k| layout.valid[k] && on_mat(k)).count() as f64;
+    let bare = (0..cells.len()).filter(|&k| layout.valid[k] && on_mat(k) && !cells[k]).count() as f64;
+    if bare < 0.03 * mat {
+        return Err(Refusal::new(
+            RefusalKind::ClothOutOfView,
+            format!("the cloth covers the mat all over ({:.0} % of it still shows)", 100.0 * bare / mat.max(1.0)),
+            "use a larger mat, fold the garment once more, or take it in two photos",
+        ));
+    }
+    Ok(())
+}
+
+/// Refuses cloth that runs on beyond the photo.
+fn check_border(layout: &Layout, cells: &[bool]) -> Result<(), Refusal> {
+    let (w, h) = (layout.columns, layout.rows);
+    let contact = (0..cells.len())
+        .filter(|&k| {
+            let edge = k % w == 0 || k % w + 1 == w || k / w == 0 || k / w + 1 == h;
+            cells[k] && (!layout.valid[k] || edge || neighbours(w, h, k).any(|n| !layout.valid[n]))
+        })
+        .count() as f64
+        * layout.cell_mm();
+    if contact > BORDER_CONTACT_MM {
+        return Err(Refusal::new(
+            RefusalKind::ClothOutOfView,
+            format!("the cloth touches the border of the picture over {contact:.0} mm"),
+            "retake with the whole garment in the picture and some mat or table around it",
+        ));
+    }
+    Ok(())
+}
+
+fn second_piece(pieces: &[Piece]) -> Vec<Warning> {
+    match pieces {
+        [first, second, ..] if second.weight > SECOND_SHARE * first.weight => vec![Warning::new(
+            "second-piece",
+            "a second large thing lies on the mat; only the largest was traced: photograph one garment at a time",
+        )],
+        _ => Vec::new(),
+    }
+}
+
+/// Mean colour of a cell, for pictures.
+pub(crate) fn cell_colour(flat: &Flat, column: usize, row: usize) -> [u8; 3] {
+    let mut sum = [0u32; 3];
+    for (x, y) in pixels(column, row) {
+        for (s, v) in sum.iter_mut().zip(flat.rgb.get_pixel(x, y).0) {
+            *s += u32::from(v);
+        }
+    }
+    sum.map(|s| (s / (CELL_PX * CELL_PX) as u32) as u8)
+}
