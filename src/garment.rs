@@ -13,6 +13,7 @@ mod evidence;
 mod extent;
 mod lines;
 mod mat_model;
+mod palette;
 mod pictures;
 mod region;
 mod shade;
@@ -29,6 +30,11 @@ pub use appearance::{gamma_from_log, log_from_gamma};
 pub use cells::CellMap;
 pub use extent::MatExtent;
 pub use mat_model::MatModel;
+pub(crate) use palette::Light;
+pub use palette::Palette;
+
+/// Colours kept of the cloth: enough for a print, few enough to mean something.
+const CLOTH_COLOURS: usize = 8;
 
 /// What may be asked of [`separate`].
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -50,6 +56,8 @@ pub struct Garment {
     pub extent: MatExtent,
     /// The bare mat.
     pub mat: MatModel,
+    /// The cloth's own colours.
+    pub cloth: Palette,
     /// The soft label (0 mat, 1 cloth) per cell of about 2 mm; the outline starts at its 0.5 contour.
     pub label: CellMap,
     /// How much of the printed grid shows per cell (1 all, 0 none; NaN where too few lines to tell).
@@ -82,6 +90,7 @@ pub fn separate(
     let found = region::find(&flat, &layout, &evidence, &extent)?;
     let mut garment = assemble(flat.frame, &layout, extent, mat, evidence.grid_shows.clone(), found.label);
     garment.warnings = found.warnings;
+    garment.cloth = Palette::learn(&region::cloth_pixels(&flat, &layout, &found.cells), CLOTH_COLOURS);
     if options.pictures {
         garment.pictures = pictures::draw(&flat, &layout, &evidence, &garment);
     }
@@ -114,7 +123,18 @@ fn assemble(
             confidence.as_mut()[(row * width + column) as usize] = ((2.0 * u - 1.0).abs() * 255.0) as u8;
         }
     }
-    Garment { frame, mask, confidence, extent, mat, label, grid_shows, warnings: Vec::new(), pictures: Vec::new() }
+    Garment {
+        frame,
+        mask,
+        confidence,
+        extent,
+        mat,
+        cloth: Palette::default(),
+        label,
+        grid_shows,
+        warnings: Vec::new(),
+        pictures: Vec::new(),
+    }
 }
 
 /// The flat picture, its colours and its cells are always used together.

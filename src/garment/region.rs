@@ -24,6 +24,8 @@ const SECOND_SHARE: f64 = 0.2;
 
 pub(crate) struct Found {
     pub label: CellMap,
+    /// Cloth that was labelled as such (holes not filled).
+    pub cells: Vec<bool>,
     pub warnings: Vec<Warning>,
 }
 
@@ -47,7 +49,7 @@ pub(crate) fn find(flat: &Flat, layout: &Layout, evidence: &Evidence, extent: &M
     let filled = filled(layout, &first.cells);
     check_size(layout, &filled, extent)?;
     check_border(layout, &filled)?;
-    Ok(Found { label: layout.map(softened(layout, &filled)), warnings: second_piece(&pieces) })
+    Ok(Found { label: layout.map(softened(layout, &filled)), cells: first.cells.clone(), warnings: second_piece(&pieces) })
 }
 
 fn no_cloth() -> Refusal {
@@ -325,4 +327,14 @@ pub(crate) fn cell_colour(flat: &Flat, column: usize, row: usize) -> [u8; 3] {
         }
     }
     sum.map(|s| (s / (CELL_PX * CELL_PX) as u32) as u8)
+}
+
+/// Pixels of the cloth, a cell away from its edge, for learning its colours.
+pub(crate) fn cloth_pixels(flat: &Flat, layout: &Layout, cells: &[bool]) -> Vec<[f32; 3]> {
+    let inside = eroded(layout, cells, 1);
+    let chosen: Vec<usize> = (0..inside.len()).filter(|k| inside[*k]).collect();
+    let stride = (chosen.len() / 1500).max(1);
+    let cells = chosen.iter().step_by(stride);
+    let places = cells.flat_map(|k| pixels(k % layout.columns, k / layout.columns).step_by(2));
+    places.map(|(x, y)| flat.rgb.get_pixel(x, y).0.map(f32::from)).collect()
 }

@@ -1,5 +1,7 @@
 //! Comparing a found outline with a true one: best rigid motion without scaling, then distances both ways.
 
+#![allow(dead_code)] // each test binary uses its own part
+
 use std::collections::HashMap;
 
 use clothline::units::MatPoint;

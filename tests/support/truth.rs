@@ -1,5 +1,7 @@
 //! Reading the truth files that lie beside rendered photos, and a stand-in for the grid finder.
 
+#![allow(dead_code)] // each test binary uses its own part
+
 use std::path::{Path, PathBuf};
 
 use clothline::camera::{Camera, Lens, Pose, PoseSource};

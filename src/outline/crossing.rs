@@ -1,0 +1,120 @@
+//! The edge to a fraction of a pixel: where a profile crosses half way between its two sides.
+
+use super::profiles::Profiles;
+
+/// Windows inside and outside the change-point whose medians stand for cloth and background, mm.
+const NEAR_MM: f64 = 0.45;
+const FAR_MM: f64 = 1.0;
+
+/// Largest distance of the crossing from the change-point, mm.
+const SEARCH_MM: f64 = 0.8;
+
+/// Share of the difference along the mat's own colour that is kept: a shadow changes only that part.
+const SHADOW_SHARE: f32 = 0.15;
+
+/// Colour difference apart from brightness, as a share of full scale, from which it serves alone.
+const COLOUR_ENOUGH: (f32, f32) = (0.02, 0.07);
+
+/// A crossing, and what it rests on.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Crossing {
+    /// Offset, mm.
+    pub at_mm: f64,
+    /// Difference of the two sides along the direction used, share of full scale.
+    pub contrast: f32,
+    /// Width from 25 % to 75 %, mm (NaN if not met).
+    pub width_mm: f32,
+    /// Predicted contrast of printed lines just outside, log units.
+    pub line: f32,
+}
+
+/// Finds the crossing near a change-point at `around_mm`.
+pub(crate) fn find(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3]) -> Option<Crossing> {
+    let signal = Signal::new(profiles, i, around_mm, gain)?;
+    let at_mm = signal.crossing(profiles, around_mm, 0.5)?;
+    let (a, b) = (signal.crossing(profiles, at_mm, 0.25), signal.crossing(profiles, at_mm, 0.75));
+    let width_mm = match (a, b) {
+        (Some(a), Some(b)) => (a - b).abs() as f32,
+        _ => f32::NAN,
+    };
+    Some(Crossing { at_mm, contrast: signal.contrast, width_mm, line: line_contrast(profiles, i, at_mm) })
+}
+
+/// The profile without lines, projected on the difference of its sides: 0 background, 1 cloth.
+struct Signal {
+    values: Vec<f32>,
+    contrast: f32,
+}
+
+impl Signal {
+    fn new(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3]) -> Option<Self> {
+        let clean = without_lines(profiles, i, gain);
+        let inside = medians(&clean[profiles.range(around_mm - FAR_MM, around_mm - NEAR_MM)])?;
+        let outside = medians(&clean[profiles.range(around_mm + NEAR_MM, around_mm + FAR_MM)])?;
+        let weight = direction(inside, outside, profiles.ground[i]);
+        let dot = |v: [f32; 3]| v[0] * weight[0] + v[1] * weight[1] + v[2] * weight[2];
+        let (low, high) = (dot(outside), dot(inside));
+        if high - low < 1e-3 {
+            return None;
+        }
+        let norm = (weight[0].powi(2) + weight[1].powi(2) + weight[2].powi(2)).sqrt();
+        let values = clean.iter().map(|v| (dot(*v) - low) / (high - low)).collect();
+        Some(Self { values, contrast: (high - low) / norm / 255.0 })
+    }
+
+    /// The crossing of a level (cloth inside) nearest to a place.
+    fn crossing(&self, profiles: &Profiles, near_mm: f64, level: f32) -> Option<f64> {
+        let mut best: Option<f64> = None;
+        for j in 1..self.values.len() {
+            let (a, b) = (self.values[j - 1], self.values[j]);
+            if a >= level && b < level {
+                let at = profiles.offset(j - 1) + f64::from((a - level) / (a - b)) * profiles.step_mm;
+                let nearer = best.is_none_or(|other| (at - near_mm).abs() < (other - near_mm).abs());
+                if nearer && (at - near_mm).abs() <= SEARCH_MM {
+                    best = Some(at);
+                }
+            }
+        }
+        best
+    }
+}
+
+fn without_lines(profiles: &Profiles, i: usize, gain: [f32; 3]) -> Vec<[f32; 3]> {
+    let ground = profiles.ground[i];
+    let pairs = profiles.seen(i).iter().zip(profiles.expected(i));
+    pairs.map(|(seen, expected)| std::array::from_fn(|c| seen[c] - (expected[c] - ground[c]) * gain[c])).collect()
+}
+
+fn medians(values: &[[f32; 3]]) -> Option<[f32; 3]> {
+    if values.is_empty() {
+        return None;
+    }
+    Some(std::array::from_fn(|c| {
+        let mut line: Vec<f32> = values.iter().map(|v| v[c]).collect();
+        line.sort_by(f32::total_cmp);
+        line[line.len() / 2]
+    }))
+}
+
+/// The direction to project on: the difference of the sides with its part along the mat's colour reduced.
+fn direction(inside: [f32; 3], outside: [f32; 3], mat: [f32; 3]) -> [f32; 3] {
+    let d: [f32; 3] = std::array::from_fn(|c| inside[c] - outside[c]);
+    let norm = (mat[0].powi(2) + mat[1].powi(2) + mat[2].powi(2)).sqrt().max(1.0);
+    let unit = mat.map(|m| m / norm);
+    let along = d[0] * unit[0] + d[1] * unit[1] + d[2] * unit[2];
+    let rest: [f32; 3] = std::array::from_fn(|c| d[c] - along * unit[c]);
+    let colour = (rest[0].powi(2) + rest[1].powi(2) + rest[2].powi(2)).sqrt() / 255.0;
+    let t = ((colour - COLOUR_ENOUGH.0) / (COLOUR_ENOUGH.1 - COLOUR_ENOUGH.0)).clamp(0.0, 1.0);
+    let share = 1.0 + (SHADOW_SHARE - 1.0) * t;
+    std::array::from_fn(|c| rest[c] + share * along * unit[c])
+}
+
+fn line_contrast(profiles: &Profiles, i: usize, at_mm: f64) -> f32 {
+    let ground = profiles.ground[i];
+    let brightness = |v: [f32; 3]| (v[0] + v[1] + v[2] + 18.0).max(1.0).ln();
+    let base = brightness(ground);
+    profiles.expected(i)[profiles.range(at_mm - 0.3, at_mm + 1.0)]
+        .iter()
+        .map(|v| (brightness(*v) - base).abs())
+        .fold(0.0, f32::max)
+}

@@ -1,0 +1,77 @@
+//! From crossings, some of them poor, to a smooth closed curve.
+
+use nalgebra::{Matrix3, Vector2, Vector3};
+
+use super::crossing::Crossing;
+use crate::units::MatPoint;
+
+/// Line contrast (log units) at which a crossing's weight has fallen to a half.
+const LINE_HALF: f32 = 0.25;
+
+/// Standard deviations of the smoothing window, points: as narrow as the weights inside allow.
+const WINDOWS: [f64; 3] = [1.5, 3.0, 6.0];
+
+/// Weight (of whole points) that a window must hold.
+const ENOUGH: f64 = 2.0;
+
+/// Fits a quadratic to the crossings' coordinates about every point.
+pub(crate) fn fit(points: &[MatPoint], normals: &[Vector2<f64>], crossings: &[Option<Crossing>]) -> Vec<MatPoint> {
+    let n = points.len();
+    let offsets = median_filtered(crossings);
+    let places: Vec<(MatPoint, f64)> = (0..n)
+        .map(|i| match (offsets[i], &crossings[i]) {
+            (Some(o), Some(c)) => (points[i] + normals[i] * o, 1.0 / (1.0 + f64::from(c.line / LINE_HALF).powi(4))),
+            _ => (points[i], 0.0),
+        })
+        .collect();
+    (0..n).map(|i| local_quadratic(&places, i).unwrap_or(points[i])).collect()
+}
+
+/// Median of five neighbouring crossings.
+fn median_filtered(crossings: &[Option<Crossing>]) -> Vec<Option<f64>> {
+    let n = crossings.len();
+    (0..n)
+        .map(|i| {
+            crossings[i].as_ref()?;
+            let mut around: Vec<f64> = (0..5).filter_map(|k| crossings[(i + n + k - 2) % n].map(|c| c.at_mm)).collect();
+            around.sort_by(f64::total_cmp);
+            around.get(around.len() / 2).copied()
+        })
+        .collect()
+}
+
+fn local_quadratic(places: &[(MatPoint, f64)], i: usize) -> Option<MatPoint> {
+    for sigma in WINDOWS {
+        if let Some(at) = quadratic_at(places, i, sigma) {
+            return Some(at);
+        }
+    }
+    None
+}
+
+fn quadratic_at(places: &[(MatPoint, f64)], i: usize, sigma: f64) -> Option<MatPoint> {
+    let n = places.len() as i64;
+    let reach = (2.5 * sigma).ceil() as i64;
+    let (mut a, mut bx, mut by) = (Matrix3::zeros(), Vector3::zeros(), Vector3::zeros());
+    let (mut left, mut right) = (0.0, 0.0);
+    for k in -reach..=reach {
+        let (p, w) = places[(i as i64 + k).rem_euclid(n) as usize];
+        let t = k as f64 / sigma;
+        let w = w * (-0.5 * t * t).exp();
+        let row = Vector3::new(1.0, t, t * t);
+        a += row * row.transpose() * w;
+        bx += row * (w * p.x);
+        by += row * (w * p.y);
+        if k <= 0 {
+            left += w;
+        }
+        if k >= 0 {
+            right += w;
+        }
+    }
+    if left < 0.4 * ENOUGH || right < 0.4 * ENOUGH || left + right < ENOUGH {
+        return None;
+    }
+    let inverse = (a + Matrix3::identity() * 1e-6).try_inverse()?;
+    Some(MatPoint::new((inverse * bx).x, (inverse * by).x))
+}

@@ -1,0 +1,112 @@
+//! The photo along normals of a curve, beside what the bare mat would show there.
+
+use nalgebra::Vector2;
+use rayon::prelude::*;
+
+use crate::camera::Camera;
+use crate::garment::{MatModel, gamma_from_log};
+use crate::photo::Photo;
+use crate::units::{ImagePoint, MatPoint};
+
+/// Samples along every normal: gamma values 0-255.
+pub(crate) struct Profiles {
+    /// Offset of the first sample, mm (outwards positive).
+    pub first_mm: f64,
+    /// Distance of neighbouring samples, mm.
+    pub step_mm: f64,
+    /// Samples per profile.
+    pub len: usize,
+    /// The photo.
+    pub seen: Vec<[f32; 3]>,
+    /// The bare mat, as predicted.
+    pub expected: Vec<[f32; 3]>,
+    /// The mat's ground under the curve, without lines; one per profile.
+    pub ground: Vec<[f32; 3]>,
+}
+
+/// Where to sample.
+pub(crate) struct Span {
+    pub from_mm: f64,
+    pub to_mm: f64,
+    pub step_mm: f64,
+}
+
+impl Profiles {
+    /// Samples the photo at height `above_mm` over the mat along the normals of points in plan position.
+    pub(crate) fn sample(
+        photo: &Photo,
+        camera: &Camera,
+        mat: &MatModel,
+        points: &[MatPoint],
+        normals: &[Vector2<f64>],
+        above_mm: f64,
+        span: &Span,
+    ) -> Self {
+        let len = ((span.to_mm - span.from_mm) / span.step_mm).round() as usize + 1;
+        let n = points.len();
+        let mut seen = vec![[0f32; 3]; n * len];
+        let mut expected = vec![[0f32; 3]; n * len];
+        let mut ground = vec![[0f32; 3]; n];
+        let work = seen.par_chunks_mut(len).zip(expected.par_chunks_mut(len)).zip(ground.par_iter_mut());
+        work.zip(points.par_iter().zip(normals)).with_min_len(64).for_each(|(((seen, expected), ground), (p, normal))| {
+            let at = |o: f64| *p + normal * o;
+            let ends = [at(span.from_mm), at(span.to_mm)];
+            let behind = ends.map(|q| camera.lift(q, above_mm));
+            let image = behind.map(|q| camera.image_from_mat(q));
+            let base = mat.shade.at(behind[0].lerp(behind[1], 0.5));
+            *ground = base.map(gamma_from_log);
+            for (j, (seen, expected)) in seen.iter_mut().zip(expected.iter_mut()).enumerate() {
+                let t = j as f64 / (len - 1).max(1) as f64;
+                *seen = bilinear(photo, image[0].lerp(image[1], t));
+                let line = mat.lines.at(behind[0].lerp(behind[1], t));
+                *expected = if line == [0.0; 3] {
+                    *ground
+                } else {
+                    std::array::from_fn(|i| gamma_from_log(base[i] + line[i]))
+                };
+            }
+        });
+        Self { first_mm: span.from_mm, step_mm: span.step_mm, len, seen, expected, ground }
+    }
+
+    pub(crate) fn count(&self) -> usize {
+        self.ground.len()
+    }
+
+    pub(crate) fn offset(&self, sample: usize) -> f64 {
+        self.first_mm + sample as f64 * self.step_mm
+    }
+
+    pub(crate) fn seen(&self, profile: usize) -> &[[f32; 3]] {
+        &self.seen[profile * self.len..(profile + 1) * self.len]
+    }
+
+    pub(crate) fn expected(&self, profile: usize) -> &[[f32; 3]] {
+        &self.expected[profile * self.len..(profile + 1) * self.len]
+    }
+
+    /// Samples whose offsets lie between two values (both clamped to the profile).
+    pub(crate) fn range(&self, from_mm: f64, to_mm: f64) -> std::ops::Range<usize> {
+        let index = |o: f64| ((o - self.first_mm) / self.step_mm).round().clamp(0.0, self.len as f64) as usize;
+        let (a, b) = (index(from_mm), (index(to_mm) + 1).min(self.len));
+        a.min(b)..b
+    }
+}
+
+/// Bilinear gamma values; the border's pixel outside the photo.
+fn bilinear(photo: &Photo, at: ImagePoint) -> [f32; 3] {
+    let (w, h) = photo.rgb.dimensions();
+    let x = at.x.clamp(0.0, f64::from(w - 1) - 0.001);
+    let y = at.y.clamp(0.0, f64::from(h - 1) - 0.001);
+    let (x, y) = if x.is_finite() && y.is_finite() { (x, y) } else { (0.0, 0.0) };
+    let (fx, fy) = (x.fract() as f32, y.fract() as f32);
+    let raw = photo.rgb.as_raw();
+    let stride = 3 * w as usize;
+    let base = y as usize * stride + 3 * x as usize;
+    std::array::from_fn(|c| {
+        let p = |offset: usize| f32::from(raw.get(base + offset + c).copied().unwrap_or(0));
+        let top = p(0) + (p(3) - p(0)) * fx;
+        let low = p(stride) + (p(stride + 3) - p(stride)) * fx;
+        top + (low - top) * fy
+    })
+}
