@@ -132,7 +132,11 @@ impl Scene<'_> {
             points: edge
                 .iter()
                 .zip(&path.span_mm)
-                .map(|(at, span)| OutlinePoint { at: *at, doubt_mm: 0.2, seen: *span < 1.0 })
+                .zip(&crossings)
+                .map(|((at, span), crossing)| {
+                    let width = crossing.map_or(1.0, |c| if c.contrast > 0.02 { c.width_mm.max(0.2) } else { 1.0 });
+                    OutlinePoint { at: *at, doubt_mm: 0.2 + 0.3 * f64::from(width), seen: *span < 1.0 }
+                })
                 .collect(),
         };
         Trace { outline, warnings: Vec::new() }

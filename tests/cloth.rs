@@ -83,14 +83,27 @@ fn run(case: &Case) -> (usize, usize) {
     let share = |n: usize| 100.0 * n as f64 / points.len() as f64;
     println!(
         "{:32} p50 {:.3} p95 {:.3} max {:.2} bias {:+.3} area {:+.3}% shift {:.2},{:.2} doubt {:.1}% raw {:.1}% mean {:.2} unseen {:.1}% {:.0?} {:.0?}{}",
-        case.name, c.median, c.p95, c.max, c.bias, 100.0 * c.area_error, c.shift[0], c.shift[1], share(held),
-        share(raw_held), points.iter().map(|p| p.doubt_mm).sum::<f64>() / points.len() as f64, share(unseen), took.0, took.1,
+        case.name,
+        c.median,
+        c.p95,
+        c.max,
+        c.bias,
+        100.0 * c.area_error,
+        c.shift[0],
+        c.shift[1],
+        share(held),
+        share(raw_held),
+        points.iter().map(|p| p.doubt_mm).sum::<f64>() / points.len() as f64,
+        share(unseen),
+        took.0,
+        took.1,
         garment.warnings.iter().chain(&trace.warnings).map(|w| format!(" [{}]", w.code)).collect::<String>(),
     );
     if let Some(folder) = pictures {
         draw(Path::new(&folder), case, &garment, &trace, &truth, &c);
         if std::env::var("CLOTHLINE_STEPS").is_ok() {
-            let garment = garment::separate(&case.photo, &case.camera, &grid, GarmentOptions { pictures: true }).unwrap();
+            let garment =
+                garment::separate(&case.photo, &case.camera, &grid, GarmentOptions { pictures: true }).unwrap();
             for (step, picture) in &garment.pictures {
                 picture.save(Path::new(&folder).join(format!("{}-{step}.png", case.name))).unwrap();
             }

@@ -64,14 +64,12 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
 fn cell_sums(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent) -> Vec<CellSums> {
     let table = log_table();
     let frame = layout.frame;
-    let across: Vec<[f32; 3]> = (0..layout.columns * CELL_PX)
-        .map(|c| mat.lines.across_x(frame.mat_from_flat(c as f64, 0.0).x))
-        .collect();
+    let across: Vec<[f32; 3]> =
+        (0..layout.columns * CELL_PX).map(|c| mat.lines.across_x(frame.mat_from_flat(c as f64, 0.0).x)).collect();
     let mut sums = vec![CellSums::default(); layout.len()];
     sums.par_chunks_mut(layout.columns).enumerate().for_each(|(row, cells)| {
-        let down: [[f32; 3]; CELL_PX] = std::array::from_fn(|j| {
-            mat.lines.across_y(frame.mat_from_flat(0.0, (row * CELL_PX + j) as f64).y)
-        });
+        let down: [[f32; 3]; CELL_PX] =
+            std::array::from_fn(|j| mat.lines.across_y(frame.mat_from_flat(0.0, (row * CELL_PX + j) as f64).y));
         for (column, cell) in cells.iter_mut().enumerate() {
             if !layout.valid[row * layout.columns + column] {
                 continue;

@@ -63,7 +63,8 @@ impl MatExtent {
 fn line_range(grid: &GridSighting, axis: Axis) -> Option<(i32, i32)> {
     let mut indices: Vec<i32> = grid.sides.iter().filter(|s| s.axis == axis).map(|s| s.index).collect();
     indices.sort_unstable();
-    let often: Vec<i32> = indices.chunk_by(|a, b| a == b).filter(|c| c.len() >= SIDES_OF_A_LINE).map(|c| c[0]).collect();
+    let often: Vec<i32> =
+        indices.chunk_by(|a, b| a == b).filter(|c| c.len() >= SIDES_OF_A_LINE).map(|c| c[0]).collect();
     let chosen = if often.len() >= 2 { often } else { indices };
     Some((*chosen.first()?, *chosen.last()?))
 }

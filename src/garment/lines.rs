@@ -127,7 +127,8 @@ impl Lines {
             })
             .collect();
         let noise = std::array::from_fn(|i| robust_scale(over.iter().map(|v| v[i])).max(0.01));
-        let period = |axis: usize| grid.pitch_mm[axis] * f64::from(grid.bold[axis].map_or(1, |(every, _)| every.max(1)));
+        let period =
+            |axis: usize| grid.pitch_mm[axis] * f64::from(grid.bold[axis].map_or(1, |(every, _)| every.max(1)));
         let clear = |line: [f32; 3]| line.iter().all(|v| v.abs() < 0.03);
         let pairs = || samples.iter().zip(&over);
         let x = pairs().filter(|(s, _)| clear(before.y.at(s.at.y))).map(|(s, v)| (s.at.x, *v));

@@ -97,7 +97,7 @@ fn samples(flat: &Flat, layout: &Layout, seen: &Seen) -> Vec<Sample> {
             }
             // A stride with a drifting start, so that no line phase is skipped.
             count += 1;
-            if (count + row / 2) % stride == 0 {
+            if (count + row / 2).is_multiple_of(stride) {
                 let rgb = flat.rgb.get_pixel(column as u32, row as u32).0;
                 let at = flat.frame.mat_from_flat(column as f64, row as f64);
                 out.push(Sample { at, log: rgb.map(|v| table[v as usize]) });

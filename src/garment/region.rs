@@ -33,14 +33,16 @@ pub(crate) fn find(flat: &Flat, layout: &Layout, evidence: &Evidence, extent: &M
     let own = own_votes(layout, evidence);
     let seeds = cloth_seeds(layout, evidence, &own);
     let main = main_piece(layout, &seeds, evidence).ok_or_else(no_cloth)?;
-    let not_cloth: Vec<bool> = (0..layout.len()).map(|k| layout.valid[k] && is_background_seed(evidence, &own, &seeds, k)).collect();
+    let not_cloth: Vec<bool> =
+        (0..layout.len()).map(|k| layout.valid[k] && is_background_seed(evidence, &own, &seeds, k)).collect();
     let mut votes = with_colours(flat, layout, evidence, &own, &main.cells, &not_cloth);
     let mut label = smooth_label(layout, &votes, None);
     let mut pieces = pieces(layout, &label, evidence);
     for _ in 0..1 {
         let Some(first) = pieces.first() else { return Err(no_cloth()) };
         let inside = eroded(layout, &first.cells, 2);
-        let outside = eroded(layout, &first.cells.iter().zip(&layout.valid).map(|(c, v)| !c && *v).collect::<Vec<_>>(), 2);
+        let outside =
+            eroded(layout, &first.cells.iter().zip(&layout.valid).map(|(c, v)| !c && *v).collect::<Vec<_>>(), 2);
         votes = with_colours(flat, layout, evidence, &own, &inside, &outside);
         label = smooth_label(layout, &votes, Some(label));
         pieces = self::pieces(layout, &label, evidence);
@@ -49,7 +51,11 @@ pub(crate) fn find(flat: &Flat, layout: &Layout, evidence: &Evidence, extent: &M
     let filled = filled(layout, &first.cells);
     check_size(layout, &filled, extent)?;
     check_border(layout, &filled)?;
-    Ok(Found { label: layout.map(softened(layout, &filled)), cells: first.cells.clone(), warnings: second_piece(&pieces) })
+    Ok(Found {
+        label: layout.map(softened(layout, &filled)),
+        cells: first.cells.clone(),
+        warnings: second_piece(&pieces),
+    })
 }
 
 fn no_cloth() -> Refusal {
@@ -96,7 +102,14 @@ fn is_background_seed(e: &Evidence, own: &[f32], seeds: &[bool], k: usize) -> bo
 }
 
 /// Adds what the colours say, learnt from cells taken for cloth and for background.
-fn with_colours(flat: &Flat, layout: &Layout, e: &Evidence, own: &[f32], cloth: &[bool], background: &[bool]) -> Vec<f32> {
+fn with_colours(
+    flat: &Flat,
+    layout: &Layout,
+    e: &Evidence,
+    own: &[f32],
+    cloth: &[bool],
+    background: &[bool],
+) -> Vec<f32> {
     let weigh = |chosen: &[bool], k: usize| if chosen[k] { 1.0 } else { 0.0 };
     let mut inside = Histogram::empty();
     inside.add(flat, layout, |k| weigh(cloth, k));
@@ -105,11 +118,7 @@ fn with_colours(flat: &Flat, layout: &Layout, e: &Evidence, own: &[f32], cloth: 
     outside.add(flat, layout, |k| weigh(background, k) * if e.depth[k] < 0.0 { 0.6 } else { 1.0 });
     outside.smooth();
     let ratio = Histogram::log_ratio(&inside, &outside, flat, layout);
-    own.iter()
-        .zip(&ratio)
-        .enumerate()
-        .map(|(k, (o, r))| if layout.valid[k] { o + 0.8 * r } else { -1.0 })
-        .collect()
+    own.iter().zip(&ratio).enumerate().map(|(k, (o, r))| if layout.valid[k] { o + 0.8 * r } else { -1.0 }).collect()
 }
 
 /// Chambolle & Pock's primal-dual method for min over u in [0, 1] of price * TV(u) - sum(vote * u).

@@ -83,8 +83,7 @@ fn terms(area: MatRect, p: MatPoint) -> [f32; TERMS] {
 
 /// Tukey's weights on the joint departure, with a scale read from the data.
 fn inlier_weights(samples: &[Sample], shade: &Shade) -> Vec<f32> {
-    let departures: Vec<[f32; 3]> =
-        samples.iter().map(|s| Departure::between(s.log, shade.at(s.at)).parts()).collect();
+    let departures: Vec<[f32; 3]> = samples.iter().map(|s| Departure::between(s.log, shade.at(s.at)).parts()).collect();
     let scale: Vec<f32> = (0..3).map(|k| robust_scale(departures.iter().map(|d| d[k])).max(0.01)).collect();
     departures
         .iter()

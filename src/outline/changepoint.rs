@@ -45,7 +45,8 @@ pub(crate) fn log_ratios(profiles: &Profiles, background: &Background, cloth: &P
             let expected = std::array::from_fn(|c| expected[c] * gain[c]);
             let mut outside = mat_light.distance(*seen, expected);
             if let Some(other) = background.other[i] {
-                let light = Light { factor: (0.3, 1.2), free: (0.85, 1.1), price: 3.0, sigma: other.spread.clamp(3.0, 14.0) };
+                let light =
+                    Light { factor: (0.3, 1.2), free: (0.85, 1.1), price: 3.0, sigma: other.spread.clamp(3.0, 14.0) };
                 outside = outside.min(other.distance(*seen, light));
             }
             let inside = cloth.distance(*seen, cloth_light);
@@ -93,7 +94,8 @@ pub(crate) fn cheapest_path(profiles: &Profiles, costs: &[f32], range: std::ops:
     let mut span_mm = Vec::with_capacity(n);
     for i in 0..n {
         let total: Vec<f32> = (0..m).map(|k| forward[i * m + k] + backward[i * m + k] - unary[i][k]).collect();
-        let (best, least) = total.iter().enumerate().fold((0, f32::INFINITY), |b, (k, v)| if *v < b.1 { (k, *v) } else { b });
+        let (best, least) =
+            total.iter().enumerate().fold((0, f32::INFINITY), |b, (k, v)| if *v < b.1 { (k, *v) } else { b });
         let near = |v: &f32| *v <= least + 2.0;
         let low = total.iter().position(near).unwrap_or(best);
         let high = total.iter().rposition(near).unwrap_or(best);

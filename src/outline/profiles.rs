@@ -48,24 +48,26 @@ impl Profiles {
         let mut expected = vec![[0f32; 3]; n * len];
         let mut ground = vec![[0f32; 3]; n];
         let work = seen.par_chunks_mut(len).zip(expected.par_chunks_mut(len)).zip(ground.par_iter_mut());
-        work.zip(points.par_iter().zip(normals)).with_min_len(64).for_each(|(((seen, expected), ground), (p, normal))| {
-            let at = |o: f64| *p + normal * o;
-            let ends = [at(span.from_mm), at(span.to_mm)];
-            let behind = ends.map(|q| camera.lift(q, above_mm));
-            let image = behind.map(|q| camera.image_from_mat(q));
-            let base = mat.shade.at(behind[0].lerp(behind[1], 0.5));
-            *ground = base.map(gamma_from_log);
-            for (j, (seen, expected)) in seen.iter_mut().zip(expected.iter_mut()).enumerate() {
-                let t = j as f64 / (len - 1).max(1) as f64;
-                *seen = bilinear(photo, image[0].lerp(image[1], t));
-                let line = mat.lines.at(behind[0].lerp(behind[1], t));
-                *expected = if line == [0.0; 3] {
-                    *ground
-                } else {
-                    std::array::from_fn(|i| gamma_from_log(base[i] + line[i]))
-                };
-            }
-        });
+        work.zip(points.par_iter().zip(normals)).with_min_len(64).for_each(
+            |(((seen, expected), ground), (p, normal))| {
+                let at = |o: f64| *p + normal * o;
+                let ends = [at(span.from_mm), at(span.to_mm)];
+                let behind = ends.map(|q| camera.lift(q, above_mm));
+                let image = behind.map(|q| camera.image_from_mat(q));
+                let base = mat.shade.at(behind[0].lerp(behind[1], 0.5));
+                *ground = base.map(gamma_from_log);
+                for (j, (seen, expected)) in seen.iter_mut().zip(expected.iter_mut()).enumerate() {
+                    let t = j as f64 / (len - 1).max(1) as f64;
+                    *seen = bilinear(photo, image[0].lerp(image[1], t));
+                    let line = mat.lines.at(behind[0].lerp(behind[1], t));
+                    *expected = if line == [0.0; 3] {
+                        *ground
+                    } else {
+                        std::array::from_fn(|i| gamma_from_log(base[i] + line[i]))
+                    };
+                }
+            },
+        );
         Self { first_mm: span.from_mm, step_mm: span.step_mm, len, seen, expected, ground }
     }
 

@@ -87,6 +87,7 @@ impl Truth {
             height_mm: centre.z,
             tilt_deg: self.camera.tilt_deg,
             focal_px: k[(0, 0)],
+            height_sigma_mm: 0.0,
             source: PoseSource::Exif,
         };
         Camera::new(k * plane, lens).expect("invertible").with_pose(Some(pose))
