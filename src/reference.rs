@@ -1,5 +1,6 @@
 //! Finding what is of known size in the photo, and what was seen of it.
 
+pub mod chequers;
 pub mod grid;
 
 use crate::units::ImagePoint;

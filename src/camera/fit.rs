@@ -30,6 +30,8 @@ const K2_SIGMA: f64 = 0.2;
 const K2_OVERLOOKED: f64 = 0.02;
 /// Largest robust residual, as a share of a cell, of a flat rigid grid (real mats reach 0.011).
 const RIGID: f64 = 0.02;
+/// A k1 beyond that of ordinary lenses (phones stay under 0.05, compact cameras under 0.1).
+const STRONG_LENS: f64 = 0.15;
 /// Sides used for the first, coarse rounds.
 const COARSE_SIDES: usize = 1500;
 /// Sides used to decide about k2.
@@ -473,13 +475,19 @@ fn crossings(seen: &[&LineSighting]) -> usize {
 
 fn reference_warnings(residual: &ResidualSummary, solved: &Solved) -> Vec<Warning> {
     let mut warnings = Vec::new();
-    if residual.warp_mm > 0.5 {
+    if residual.warp_mm > 0.2 || residual.cell_share > 0.01 {
         warnings.push(Warning::new(
             "mat-not-flat",
             format!(
-                "the grid lines bend by {:.1} mm in ways no lens explains: the mat is probably not lying flat",
-                residual.warp_mm
+                "the grid lines stray by {:.2} mm in ways no lens explains: the mat is probably not lying flat",
+                residual.warp_mm.max(residual.robust_mm)
             ),
+        ));
+    }
+    if solved.params[K1].abs() > STRONG_LENS {
+        warnings.push(Warning::new(
+            "strong-lens",
+            "the lens bends straight lines strongly, as a wide-angle one does: use the ordinary (1x) lens, from further up",
         ));
     }
     if !solved.dropped.is_empty() {

@@ -63,16 +63,14 @@ pub(super) fn pose(
     let from_view = focal_from_view(frame, params, covariance);
     let mut warnings = Vec::new();
     let (focal, source) = choose(from_view, exif_px, size, &mut warnings);
-    let pose = decompose(frame, params, focal.px).map(|(stand, shape)| {
-        warnings.extend(not_square(shape));
-        Pose {
-            foot: stand.foot,
-            height_mm: stand.height_mm,
-            tilt_deg: stand.tilt_deg,
-            focal_px: focal.px,
-            height_sigma_mm: stand.height_mm * focal.sigma,
-            source,
-        }
+    warnings.extend(not_square(frame, params, focal));
+    let pose = decompose(frame, params, focal.px).map(|(stand, _)| Pose {
+        foot: stand.foot,
+        height_mm: stand.height_mm,
+        tilt_deg: stand.tilt_deg,
+        focal_px: focal.px,
+        height_sigma_mm: stand.height_mm * focal.sigma,
+        source,
     });
     PoseFit { pose, from_view, warnings }
 }
@@ -121,17 +119,21 @@ fn disagreement(view: FocalLength, exif: FocalLength) -> Warning {
     )
 }
 
-/// A camera that saw the two families as unequal or askew saw another grid than the one typed.
-fn not_square(shape: Shape) -> Option<Warning> {
+/// A camera that saw the two families as unequal or askew saw another grid than the one typed; said
+/// only where no focal length within its doubt explains it.
+fn not_square(frame: &Frame, params: &Params, focal: FocalLength) -> Option<Warning> {
     const MOST: f64 = 0.02;
-    (shape.ratio.ln().abs() > MOST || shape.askew.abs() > MOST).then(|| {
+    let off = |shape: &Shape| shape.ratio.ln().abs().max(shape.askew.abs());
+    let within = [-2.0, -1.0, 0.0, 1.0, 2.0].map(|s| decompose(frame, params, focal.px * (1.0 + s * focal.sigma)));
+    let least = within.into_iter().flatten().map(|(_, shape)| shape).min_by(|a, b| off(a).total_cmp(&off(b)))?;
+    (off(&least) > MOST).then(|| {
         Warning::new(
             "grid-not-square",
             format!(
                 "seen from this camera the grid's cells would be {:.1} % wider than tall against what was typed, and \
                  {:.1} degrees off a right angle: check the grid's two pitches, or the photo was cropped or stretched",
-                100.0 * (shape.ratio - 1.0),
-                shape.askew.asin().to_degrees().abs()
+                100.0 * (least.ratio - 1.0),
+                least.askew.asin().to_degrees().abs()
             ),
         )
     })

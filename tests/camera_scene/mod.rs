@@ -85,3 +85,49 @@ impl Scene {
 pub fn sighting(pitch: f64, sides: Vec<LineSighting>) -> GridSighting {
     GridSighting { marking: Marking::LightLines, pitch_mm: [pitch, pitch], sides, bold: [None, None], divisions: 1 }
 }
+
+/// Draws what was seen (red: x lines, green: y lines) and what the fit says (blue lattice) over the photo, into
+/// the folder that `CLOTHLINE_OVERLAYS` names, if it names one: for looking at.
+pub fn overlay(photo: &std::path::Path, seen: &GridSighting, fit: Option<&clothline::camera::CameraFit>) {
+    let Some(folder) = std::env::var_os("CLOTHLINE_OVERLAYS") else { return };
+    let Ok(picture) = image::open(photo) else { return };
+    let mut picture = picture.to_rgb8();
+    let mut dot = |p: ImagePoint, colour: [u8; 3], half: i32| {
+        for dy in -half..=half {
+            for dx in -half..=half {
+                let (x, y) = (p.x.round() as i32 + dx, p.y.round() as i32 + dy);
+                if let (Ok(x), Ok(y)) = (u32::try_from(x), u32::try_from(y))
+                    && let Some(pixel) = picture.get_pixel_mut_checked(x, y)
+                {
+                    *pixel = image::Rgb(colour);
+                }
+            }
+        }
+    };
+    let big = i32::from(seen.sides.iter().any(|s| s.at.x > 1000.0 || s.at.y > 1000.0));
+    if let Some(fit) = fit {
+        let range = |axis: Axis| {
+            let of = seen.sides.iter().filter(move |s| s.axis == axis).map(|s| s.index);
+            (of.clone().min().unwrap_or(0), of.max().unwrap_or(0))
+        };
+        let [px, py] = seen.pitch_mm;
+        let ((x0, x1), (y0, y1)) = (range(Axis::X), range(Axis::Y));
+        for t in 0..=2000 {
+            let t = f64::from(t) / 2000.0;
+            for i in x0..=x1 {
+                let y = f64::from(y0) + t * f64::from(y1 - y0);
+                dot(fit.camera.image_from_mat(MatPoint::new(px * f64::from(i), py * y)), [0, 80, 255], big);
+            }
+            for j in y0..=y1 {
+                let x = f64::from(x0) + t * f64::from(x1 - x0);
+                dot(fit.camera.image_from_mat(MatPoint::new(px * x, py * f64::from(j))), [0, 180, 255], big);
+            }
+        }
+    }
+    for s in &seen.sides {
+        let colour = if s.axis == Axis::X { [255, 0, 0] } else { [0, 200, 0] };
+        dot(s.at, if s.index == 0 { [255, 0, 255] } else { colour }, 1 + 2 * big);
+    }
+    let name = photo.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+    picture.save(std::path::Path::new(&folder).join(format!("{name}.png"))).unwrap();
+}
