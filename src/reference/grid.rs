@@ -1,6 +1,44 @@
-//! Grid mats: printed or woven line grids, tile floors, chessboards.
+//! Grid mats: printed or woven line grids.
+//!
+//! Local windows of the photo give seeds, a seed grows over measured cell sides, and a lattice is
+//! believed only if its sides are nearly all there and lie rigidly on a plane seen through a lens:
+//!
+//! 1. [`pyramid`]: ridge response at full size, where thin lines live; both polarities.
+//! 2. [`windows`]: seeds, with their candidate periods.
+//! 3. [`side`]: one cell side, measured across to a fraction of a pixel and checked along.
+//! 4. [`grow`]: outwards, refitting the [`model`] every round, then a narrow second pass.
+//! 5. [`ruling`]: bold lines and finer divisions; [`pitch`]: which ruling is the typed pitch.
+//! 6. `orient`: the mat frame.
 
-use super::{LineSighting, Marking};
+pub mod grow;
+pub mod model;
+mod orient;
+mod overlay;
+pub mod pitch;
+pub mod pyramid;
+pub mod ruling;
+pub mod side;
+pub mod windows;
+
+#[cfg(test)]
+mod synthetic;
+#[cfg(test)]
+mod tests;
+
+use image::GrayImage;
+use nalgebra::{Matrix3, Vector2, Vector3};
+
+pub use overlay::overlay;
+
+use self::grow::{Lattice, Verified, grow, refined, verify};
+use self::model::{LatticeModel, LocalLattice};
+use self::pitch::{Reading, Rulings};
+use self::pyramid::{Pyramid, ridge_maps};
+use self::ruling::{BoldLevels, Divisions, bold_levels, divisions};
+use self::windows::{Seed, seeds};
+use super::{Axis, LineSighting, Marking};
+use crate::camera::Camera;
+use crate::refusal::{Refusal, RefusalKind, Warning};
 
 /// What the person says about the grid.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -22,4 +60,293 @@ pub struct GridSighting {
     pub bold: [Option<(u32, i32)>; 2],
     /// Finer divisions seen inside one pitch (1 = none).
     pub divisions: u32,
+    /// How sure it is that the lines counted are the typed pitch and not a finer or bolder ruling, 0-1.
+    pub pitch_confidence: f64,
+    /// The plane map and lens the lattice grew on: a good start for the camera fit.
+    pub rough: Camera,
+    /// Of the sides whose crossing neighbours are mostly seen, the share seen too (true mats > 0.8).
+    pub presence: f64,
+    /// Root mean square distance of the sides from the rough camera's lines, px.
+    pub rms_px: f64,
+    /// Median distance between lines on the photo, px.
+    pub pitch_px: f64,
+    /// Median width of the lines, px.
+    pub line_width_px: f64,
+    /// What a person should know although the grid was found.
+    pub warnings: Vec<Warning>,
+}
+
+/// Cell sides needed.
+const MIN_SIDES: usize = 20;
+/// Lines needed in each family.
+const MIN_LINES: usize = 4;
+/// Seeds verify on the photo with at least this share of their 5 x 5 cells' sides.
+const MIN_VERIFIED: f64 = 0.5;
+/// Least share of sides seen among those expected.
+const MIN_PRESENCE: f64 = 0.6;
+/// Largest rms distance from a rigid plane, in pitches. Real mats reach 0.011; checked cloth 0.05.
+const MAX_BEND: f64 = 0.02;
+/// Maps no larger than this are searched first, px.
+const FIRST_MAP_PX: u32 = 1100;
+/// Seeds verified per search, and lattices grown.
+const MAX_VERIFIED: usize = 60;
+const MAX_GROWN: usize = 6;
+
+/// Finds the grid in a photo.
+///
+/// # Errors
+/// A refusal that says what was seen instead: no grid, too little of it, or a grid that is not flat.
+pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> {
+    let pitch_ratio = spec.pitch_mm[0] / spec.pitch_mm[1];
+    if !(pitch_ratio.is_finite() && pitch_ratio > 0.05 && pitch_ratio < 20.0 && spec.pitch_mm[0] > 0.0) {
+        return Err(Refusal::new(
+            RefusalKind::BadRequest,
+            "the grid spacing makes no sense",
+            "give the distance between two lines, such as 1in or 1cm",
+        ));
+    }
+    let pyramid = Pyramid::new(luma);
+    let candidates = candidates(&pyramid, pitch_ratio);
+    let lattice = choose(candidates)?;
+    ruled(luma, lattice, pitch_ratio, spec).ok_or_else(|| refusal(None))
+}
+
+/// Settles which ruling is the typed pitch and counts in it.
+fn ruled(luma: &GrayImage, lattice: Lattice, pitch_ratio: f64, spec: &GridSpec) -> Option<GridSighting> {
+    let (lattice, divisions) = finest_own(luma, lattice);
+    let lattice = orient::oriented(&lattice, pitch_ratio);
+    let bold = [0, 1].map(|family| bold_levels(&lattice, family));
+    let n = divisions.count;
+    let mut levels: Vec<u32> = [1, n].into_iter().chain(divisions.levels.iter().copied()).collect();
+    levels.extend(agreed_periods(&lattice, &bold).into_iter().map(|p| n * p));
+    levels.sort_unstable();
+    levels.dedup();
+    let view = f64::from(luma.width().max(luma.height())) / lattice.pitch_px * f64::from(n);
+    let reading = pitch::read(&Rulings { levels, view }, (spec.pitch_mm[0] * spec.pitch_mm[1]).sqrt());
+    if reading.level < n {
+        // The typed pitch is finer than the lattice that grew: count in its divisions.
+        let parts = n / reading.level;
+        let finer = orient::oriented(&refined(luma, &lattice, parts)?, pitch_ratio);
+        let bold = [0, 1].map(|family| bold_levels(&finer, family));
+        let counting = Counting { period: 1, phase: [0; 2], divisions: reading.level, bold };
+        return sighting(&finer, &counting, reading, spec);
+    }
+    let period = reading.level / n;
+    let phase = [0, 1].map(|f| bold[f].iter().find(|b| b.0 == period).map_or(0, |b| b.1));
+    let counting = Counting { period: period as i32, phase, divisions: reading.level, bold };
+    sighting(&lattice, &counting, reading, spec)
+}
+
+/// Replaces the lattice by its divisions as long as they are as strong as its own lines: then it
+/// was every second or third of them that grew.
+fn finest_own(luma: &GrayImage, lattice: Lattice) -> (Lattice, Divisions) {
+    let mut lattice = lattice;
+    for _ in 0..3 {
+        let found = divisions(luma, &lattice);
+        if found.count == 1 || found.weaker {
+            return (lattice, found);
+        }
+        let Some(finer) = refined(luma, &lattice, found.count).filter(|f| fault(f).is_none()) else { break };
+        lattice = finer;
+    }
+    (lattice, Divisions { count: 1, weaker: false, levels: Vec::new() })
+}
+
+/// Bold periods both families show, or the only family with lines enough to tell.
+fn agreed_periods(lattice: &Lattice, bold: &[BoldLevels; 2]) -> Vec<u32> {
+    let lines = lattice.line_counts();
+    let periods = |f: usize| bold[f].iter().map(|b| b.0).collect::<Vec<_>>();
+    let both = periods(0).into_iter().filter(|p| periods(1).contains(p));
+    let alone = (0..2).find(|&f| lines[1 - f] < 12 && !bold[f].is_empty() && bold[1 - f].is_empty());
+    match alone {
+        Some(family) => periods(family),
+        None => both.collect(),
+    }
+}
+
+/// How the lattice's own lines are counted in typed pitches.
+struct Counting {
+    /// Lattice lines to the typed pitch.
+    period: i32,
+    /// Index of one line that counts, per family.
+    phase: [i32; 2],
+    /// Finest divisions inside a typed pitch.
+    divisions: u32,
+    /// Bold levels in lattice lines.
+    bold: [BoldLevels; 2],
+}
+
+impl Counting {
+    /// The next bold level above the typed pitch, in typed pitches.
+    fn bold_above(&self, family: usize) -> Option<(u32, i32)> {
+        let period = self.period.max(1);
+        self.bold[family]
+            .iter()
+            .find(|b| b.0 as i32 > period && (b.0 as i32) % period == 0)
+            .map(|&(p, phase)| (p / period as u32, (phase - self.phase[family]).div_euclid(period)))
+    }
+}
+
+/// Lattices grown from the photo's seeds, good or not.
+fn candidates(pyramid: &Pyramid, pitch_ratio: f64) -> Vec<Lattice> {
+    let maps = ridge_maps(pyramid);
+    let is_first = |m: &pyramid::RidgeMaps| m.light.width().max(m.light.height()) <= FIRST_MAP_PX;
+    let mut grown: Vec<Lattice> = Vec::new();
+    for first in [true, false] {
+        let mut found: Vec<Seed> = maps.iter().filter(|m| is_first(m) == first).flat_map(seeds).collect();
+        found.sort_by(|a, b| b.strength.total_cmp(&a.strength));
+        grow_seeds(pyramid, &maps, &found, pitch_ratio, &mut grown);
+        if grown.iter().any(|l| fault(l).is_none()) {
+            break;
+        }
+    }
+    grown
+}
+
+fn grow_seeds(
+    pyramid: &Pyramid,
+    maps: &[pyramid::RidgeMaps],
+    seeds: &[Seed],
+    pitch_ratio: f64,
+    grown: &mut Vec<Lattice>,
+) {
+    let mut tried = 0;
+    let mut attempts = 0;
+    for seed in seeds {
+        if tried >= MAX_VERIFIED || attempts >= MAX_GROWN {
+            break;
+        }
+        if grown.iter().any(|l| covers(l, seed)) {
+            continue;
+        }
+        tried += 1;
+        let Some(map) = maps.iter().find(|m| m.level == seed.level) else { continue };
+        if let Some((local, verified)) = verified_lattice(pyramid, seed, map, pitch_ratio) {
+            attempts += 1;
+            grown.extend(grow(pyramid, &local, seed.marking, &verified));
+        }
+    }
+}
+
+/// The finest of the seed's lattices that verifies nearly as well as the best.
+///
+/// The best share alone would prefer bold lines; the finest that passes would take half the true
+/// pitch, every second line of which is there.
+fn verified_lattice(
+    pyramid: &Pyramid,
+    seed: &Seed,
+    map: &pyramid::RidgeMaps,
+    pitch_ratio: f64,
+) -> Option<(LocalLattice, Verified)> {
+    let tried: Vec<(LocalLattice, Verified)> =
+        seed.lattices(map, pitch_ratio).into_iter().map(|l| (l, verify(pyramid.base(), &l, seed.marking))).collect();
+    let best = tried.iter().map(|(_, v)| v.share).fold(0.0, f64::max);
+    tried.into_iter().find(|(_, v)| v.share >= MIN_VERIFIED.max(0.85 * best))
+}
+
+/// Does the lattice already account for the seed's window?
+fn covers(lattice: &Lattice, seed: &Seed) -> bool {
+    let (place, reach) = (seed.place(), seed.radius_px().max(2.0 * lattice.pitch_px));
+    let near = lattice.sides.iter().filter(|s| s.at.distance(place) < reach).count();
+    let expected = 2.0 * std::f64::consts::PI * (reach / lattice.pitch_px).powi(2);
+    near as f64 > 0.3 * expected
+}
+
+/// Why a lattice is not to be believed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Fault {
+    TooSmall,
+    Gaps,
+    Bent,
+}
+
+fn fault(lattice: &Lattice) -> Option<Fault> {
+    let lines = lattice.line_counts();
+    if lattice.rms_px() > MAX_BEND * lattice.pitch_px {
+        Some(Fault::Bent)
+    } else if lattice.presence < MIN_PRESENCE {
+        Some(Fault::Gaps)
+    } else if lattice.sides.len() < MIN_SIDES || lines.iter().any(|&n| n < MIN_LINES) {
+        Some(Fault::TooSmall)
+    } else {
+        None
+    }
+}
+
+fn choose(candidates: Vec<Lattice>) -> Result<Lattice, Refusal> {
+    let weight = |l: &Lattice| l.area_px() * l.presence;
+    let (good, bad): (Vec<_>, Vec<_>) = candidates.into_iter().partition(|l| fault(l).is_none());
+    if let Some(best) = good.into_iter().max_by(|a, b| weight(a).total_cmp(&weight(b))) {
+        return Ok(best);
+    }
+    Err(refusal(bad.into_iter().max_by(|a, b| weight(a).total_cmp(&weight(b)))))
+}
+
+fn refusal(best: Option<Lattice>) -> Refusal {
+    let none = || {
+        Refusal::new(
+            RefusalKind::NoReference,
+            "no grid of straight, evenly spaced lines was found",
+            "lay the garment on a gridded mat with the mat visible all round it, in even light, and retake; \
+             or give another kind of reference",
+        )
+    };
+    let Some(lattice) = best else { return none() };
+    let lines = lattice.line_counts();
+    match fault(&lattice) {
+        Some(Fault::TooSmall) => Refusal::new(
+            RefusalKind::TooLittleReference,
+            format!(
+                "found {} grid lines one way and {} the other ({} cell sides), 4 each way and 20 sides are needed",
+                lines[0],
+                lines[1],
+                lattice.sides.len()
+            ),
+            "retake with more of the mat in view",
+        ),
+        Some(Fault::Bent) if lattice.sides.len() >= MIN_SIDES && lattice.presence >= MIN_PRESENCE => Refusal::new(
+            RefusalKind::ContradictoryReference,
+            format!(
+                "the only grid found is not flat and even ({:.0} % of a cell off on average)",
+                100.0 * lattice.rms_px() / lattice.pitch_px
+            ),
+            "lay the mat on a hard level table; checked cloth cannot stand in for a mat",
+        ),
+        _ => none(),
+    }
+}
+
+fn sighting(lattice: &Lattice, counting: &Counting, reading: Reading, spec: &GridSpec) -> Option<GridSighting> {
+    let period = counting.period.max(1);
+    let counts = |s: &&grow::FoundSide| (s.line - counting.phase[s.family]).rem_euclid(period) == 0;
+    let sides = lattice.sides.iter().filter(counts).map(|s| LineSighting {
+        at: s.at,
+        axis: if s.family == 0 { Axis::X } else { Axis::Y },
+        index: (s.line - counting.phase[s.family]).div_euclid(period),
+        along: (f64::from(s.along - counting.phase[1 - s.family]) + 0.5) / f64::from(period),
+        contrast: s.contrast,
+    });
+    let phase = Vector2::new(f64::from(counting.phase[0]), f64::from(counting.phase[1]));
+    let model = lattice.model.recounted(1.0 / f64::from(period), phase);
+    Some(GridSighting {
+        marking: lattice.marking,
+        pitch_mm: spec.pitch_mm,
+        sides: sides.collect(),
+        bold: [0, 1].map(|f| counting.bold_above(f)),
+        divisions: counting.divisions,
+        pitch_confidence: reading.confidence,
+        rough: rough_camera(&model, spec)?,
+        presence: lattice.presence,
+        rms_px: lattice.rms_px(),
+        pitch_px: lattice.pitch_px * f64::from(period),
+        line_width_px: lattice.width_px,
+        warnings: reading.warnings,
+    })
+}
+
+/// The lattice's model as a camera over millimetres.
+fn rough_camera(model: &LatticeModel, spec: &GridSpec) -> Option<Camera> {
+    let [x, y] = spec.pitch_mm;
+    let index_from_mat = Matrix3::from_diagonal(&Vector3::new(1.0 / x, 1.0 / y, 1.0));
+    Camera::new(model.undistorted_from_index() * index_from_mat, model.lens())
 }
