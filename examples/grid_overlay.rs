@@ -53,7 +53,7 @@ fn report(path: &str, seconds: f64, s: &GridSighting) {
         s.rms_px / s.pitch_px,
         s.bold,
         s.divisions,
-        s.rough.lens.k1,
+        s.rough.as_ref().map_or(0.0, |c| c.lens.k1),
     );
     for w in &s.warnings {
         println!("    {}: {}", w.code, w.text);
@@ -107,7 +107,8 @@ fn compare(s: &GridSighting, truth: &serde_json::Value) {
 
 /// Quarter turns from the sighting's frame to the truth's.
 fn turn_of(s: &GridSighting, camera: &clothline::camera::Camera) -> (f64, f64) {
-    let seen = |x, y| camera.mat_from_image(s.rough.image_from_mat(clothline::units::MatPoint::new(x, y)));
+    let Some(rough) = &s.rough else { return (1.0, 0.0) };
+    let seen = |x, y| camera.mat_from_image(rough.image_from_mat(clothline::units::MatPoint::new(x, y)));
     let d = seen(s.pitch_mm[0], 0.0) - seen(0.0, 0.0);
     if d.x.abs() > d.y.abs() { (d.x.signum(), 0.0) } else { (0.0, d.y.signum()) }
 }

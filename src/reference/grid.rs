@@ -63,7 +63,7 @@ pub struct GridSighting {
     /// How sure it is that the lines counted are the typed pitch and not a finer or bolder ruling, 0-1.
     pub pitch_confidence: f64,
     /// The plane map and lens the lattice grew on: a good start for the camera fit.
-    pub rough: Camera,
+    pub rough: Option<Camera>,
     /// Of the sides whose crossing neighbours are mostly seen, the share seen too (true mats > 0.8).
     pub presence: f64,
     /// Root mean square distance of the sides from the rough camera's lines, px.
@@ -74,6 +74,26 @@ pub struct GridSighting {
     pub line_width_px: f64,
     /// What a person should know although the grid was found.
     pub warnings: Vec<Warning>,
+}
+
+impl GridSighting {
+    /// A sighting of sides alone, with nothing else known about the grid.
+    pub fn from_sides(marking: Marking, pitch_mm: [f64; 2], sides: Vec<LineSighting>) -> Self {
+        Self {
+            marking,
+            pitch_mm,
+            sides,
+            bold: [None, None],
+            divisions: 1,
+            pitch_confidence: 1.0,
+            rough: None,
+            presence: 1.0,
+            rms_px: 0.0,
+            pitch_px: 0.0,
+            line_width_px: 0.0,
+            warnings: Vec::new(),
+        }
+    }
 }
 
 /// Cell sides needed.
@@ -335,7 +355,7 @@ fn sighting(lattice: &Lattice, counting: &Counting, reading: Reading, spec: &Gri
         bold: [0, 1].map(|f| counting.bold_above(f)),
         divisions: counting.divisions,
         pitch_confidence: reading.confidence,
-        rough: rough_camera(&model, spec)?,
+        rough: Some(rough_camera(&model, spec)?),
         presence: lattice.presence,
         rms_px: lattice.rms_px(),
         pitch_px: lattice.pitch_px * f64::from(period),

@@ -83,7 +83,7 @@ impl Scene {
 }
 
 pub fn sighting(pitch: f64, sides: Vec<LineSighting>) -> GridSighting {
-    GridSighting { marking: Marking::LightLines, pitch_mm: [pitch, pitch], sides, bold: [None, None], divisions: 1 }
+    GridSighting::from_sides(Marking::LightLines, [pitch, pitch], sides)
 }
 
 /// Draws what was seen (red: x lines, green: y lines) and what the fit says (blue lattice) over the photo, into

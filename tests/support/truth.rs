@@ -134,7 +134,8 @@ impl Truth {
         let marking = if grid.kind == "chess" { Marking::Chequers } else { Marking::LightLines };
         let bold = (grid.bold_every > 1).then_some((grid.bold_every, 0));
         let divisions = grid.subdivisions.unwrap_or(1);
-        Some(GridSighting { marking, pitch_mm: [pitch, pitch], sides, bold: [bold, bold], divisions })
+        let bare = GridSighting::from_sides(marking, [pitch, pitch], sides);
+        Some(GridSighting { bold: [bold, bold], divisions, ..bare })
     }
 }
 

@@ -30,8 +30,8 @@ const GLYPHS: [[u8; 5]; 11] = [
 pub fn overlay(photo: &RgbImage, sighting: &GridSighting) -> RgbImage {
     let mut out = photo.clone();
     let [px, py] = sighting.pitch_mm;
-    let Some([[a0, a1], [b0, b1]]) = bounds(sighting) else { return out };
-    let seen = |a: f64, b: f64| sighting.rough.image_from_mat(MatPoint::new(a * px, b * py));
+    let (Some([[a0, a1], [b0, b1]]), Some(rough)) = (bounds(sighting), sighting.rough.as_ref()) else { return out };
+    let seen = |a: f64, b: f64| rough.image_from_mat(MatPoint::new(a * px, b * py));
     for a in a0..=a1 {
         for b in b0..=b1 {
             for k in 0..8 {

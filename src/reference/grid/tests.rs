@@ -22,7 +22,8 @@ struct Against {
 
 fn against(sighting: &GridSighting, scene: &Scene, pitch: f64) -> Against {
     let step = sighting.pitch_mm;
-    let truth = |x: f64, y: f64| scene.camera.mat_from_image(sighting.rough.image_from_mat(MatPoint::new(x, y)));
+    let rough = sighting.rough.as_ref().expect("a grown lattice has a model");
+    let truth = |x: f64, y: f64| scene.camera.mat_from_image(rough.image_from_mat(MatPoint::new(x, y)));
     let (o, x, y) = (truth(0.0, 0.0), truth(step[0], 0.0), truth(0.0, step[1]));
     let (dx, dy) = (x - o, y - o);
     let mut sum = 0.0;
@@ -45,8 +46,7 @@ fn against(sighting: &GridSighting, scene: &Scene, pitch: f64) -> Against {
         worst = worst.max(error.abs());
         shifts.insert((side.axis == Axis::X, value.round() as i64 - i64::from(side.index)));
     }
-    let up = sighting.rough.image_from_mat(MatPoint::new(0.0, step[1]))
-        - sighting.rough.image_from_mat(MatPoint::new(0.0, 0.0));
+    let up = rough.image_from_mat(MatPoint::new(0.0, step[1])) - rough.image_from_mat(MatPoint::new(0.0, 0.0));
     Against {
         rms_px: (sum / sighting.sides.len() as f64).sqrt(),
         worst_px: worst,
