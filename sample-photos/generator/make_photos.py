@@ -97,10 +97,18 @@ def truth(scene, camera, garment, hidden):
         "hidden": hidden, "outline": np.round(garment.outline, 4).tolist()}
 
 
+def kept_render(name, scale, samples):
+    return os.path.join(tempfile.gettempdir(), "clothline-renders", f"{name}-{scale:g}-{samples}.npy")
+
+
+def can_reuse(kept):
+    return os.environ.get("REUSE_RENDERS") and os.path.exists(kept)
+
+
 def rendered(name, camera, samples, seed, scale):
     """The bent linear picture, kept in the system's temporary folder so that variants need not be rendered again."""
-    kept = os.path.join(tempfile.gettempdir(), "clothline-renders", f"{name}-{scale:g}-{samples}.npy")
-    if os.path.exists(kept) and os.environ.get("REUSE_RENDERS"):
+    kept = kept_render(name, scale, samples)
+    if can_reuse(kept):
         return np.load(kept).astype(np.float32)
     linear = optics.bend(stage.render(camera, optics.pinhole_size(camera), samples, seed), camera)
     os.makedirs(os.path.dirname(kept), exist_ok=True)
@@ -117,6 +125,8 @@ def make(name, scene, out, scale, samples):
     camera = optics.scaled(optics.make(width, height, **cam), scale)
     stage.clear()
     detail = min(1.0, 3*scale)      # previews need less
+    if can_reuse(kept_render(scene.get("same_render", name), scale, samples)):
+        detail = 0.1                # nothing will be traced but the rays that look for hidden stretches
     ground = build_ground(rng, scene, detail)
     garment, cloth = build_garment(rng, scene, shared["seed"], detail)
     props.add(rng, scene)

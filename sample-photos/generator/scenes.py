@@ -124,7 +124,7 @@ SCENES = {
         camera=dict(size=(4032, 3024), f35=26, height_mm=820, tilt=7, tilt_towards=120, roll=2, look_at=(40, 0), k1=-0.025),
         props=[("weight", (40, 40), 2.6), ("pin", (-148, 60), 10), ("pin", (60, -118), 95), ("ruler", (-60, -262), 1, 300, 30, -1.2),
                ("scissors", (-215, 120), 100, 0.0)],
-        light="window", finish=dict(exposure=0.50), seed=108),
+        light="window", finish=dict(exposure=0.50), seed=108, samples=3),
 
     "09-skirt-red-chessboard": dict(
         note="Red half skirt on a mat of 50 mm chessboard squares; stored turned (orientation 8).",
@@ -133,7 +133,7 @@ SCENES = {
         garment=dict(path="skirt", scale=0.86, angle=88.0, at=(0, 4), thickness=3.0, shape=dict(wrinkles=10, wrinkle_height=2.8, undulation=0.2)),
         cloth=dict(kind="plain", base=(186, 36, 44), thread=(150, 30, 36), weave=0.06),
         camera=dict(size=(4032, 3024), f35=26, height_mm=900, tilt=9, tilt_towards=170, roll=-6, look_at=(0, 0), k1=-0.05),
-        light="overcast", finish=dict(exposure=0.62, balance=(1.03, 1, 0.96)), seed=109),
+        light="overcast", finish=dict(exposure=0.62, balance=(1.03, 1, 0.96)), seed=109, samples=3),
 
     "10-shorts-denim-eighths": dict(
         note="Denim shorts on an inch mat with 1/8 in subdivisions, diagonals and arcs; two lamps; a hand reaching in.",
@@ -143,7 +143,7 @@ SCENES = {
         cloth=dict(kind="denim", base=(66, 82, 108), thread=(206, 150, 70), topstitch=True, weave=0.10),
         camera=dict(size=(4032, 3024), f35=26, height_mm=860, tilt=12, tilt_towards=-20, roll=-2, look_at=(0, 10), k1=-0.03, focal_off=0.01),
         props=[("hand", (-330, -70), 8)],
-        light="two-lamps", finish=dict(exposure=0.42), seed=110),
+        light="two-lamps", finish=dict(exposure=0.42), seed=110, samples=3),
 
     "11-skirt-cream-shadowed": dict(
         note="Cream half skirt on a beige mat with dark lines; the photographer's own shadow lies across.",
@@ -155,7 +155,7 @@ SCENES = {
         props=[("photographer", (260, -1000))],
         light=dict(ambient=(0.35, (0.96, 0.98, 1.0)),
                    lamps=[dict(at=(420, -1500, 2500), aim=(0, 0, 0), size=(200, 200), power=3200, colour=(1.0, 0.95, 0.86), shape="DISK")]),
-        finish=dict(exposure=0.62), seed=111),
+        finish=dict(exposure=0.62), seed=111, samples=3),
 
     "12-trousers-charcoal-on-black": dict(
         note="Charcoal trousers on a black mat with grey lines: hard, stretches of the edge are barely visible.",
@@ -164,7 +164,7 @@ SCENES = {
         garment=dict(path="trousers", scale=0.9, angle=2.0, at=(15, 0), thickness=3.2, shape=dict(wrinkles=10, wrinkle_height=2.8, undulation=0.2)),
         cloth=dict(kind="plain", base=(37, 37, 40), weave=0.10, thread=(48, 48, 52)),
         camera=dict(size=(3024, 4032), f35=26, height_mm=980, tilt=5, tilt_towards=200, roll=-1, look_at=(0, 0), k1=-0.02),
-        light="window", finish=dict(exposure=0.34), seed=112),
+        light="window", finish=dict(exposure=0.34), seed=112, samples=3),
 
     "13-no-grid": dict(
         note="Half tee on a bare wooden table: nothing to measure by.",
@@ -174,7 +174,7 @@ SCENES = {
         cloth=dict(kind="plain", base=(96, 128, 110), thread=(130, 160, 140)),
         camera=dict(size=(3024, 4032), f35=26, height_mm=900, tilt=5, roll=4),
         props=[("scissors", (-390, -260), 80), ("spool", (300, -380), (180, 60, 60), 0.0)],
-        light="window", finish=dict(exposure=0.45), seed=113),
+        light="window", finish=dict(exposure=0.45), seed=113, samples=2),
 
     "14-blurred": dict(
         note="The first photo, moved and out of focus: its lines cannot be resolved.",
@@ -188,7 +188,7 @@ SCENES = {
         garment=dict(path="dungarees", angle=-4.0, at=(-590, 610), thickness=3.0, shape=dict(wrinkles=10, wrinkle_height=2.8, undulation=0.2)),
         cloth=dict(kind="plain", base=(190, 110, 70), thread=(220, 150, 100), topstitch=True),
         camera=dict(size=(3024, 4032), f35=26, height_mm=800, tilt=3, roll=2, look_at=(-560, 590)),
-        light="window", finish=dict(exposure=0.45), seed=115),
+        light="window", finish=dict(exposure=0.45), seed=115, samples=2),
 
     "16-wrong-pitch-typed": dict(
         note="The denim shorts again, darker and noisier, with a pitch typed that the inch mat's own divisions contradict.",
