@@ -47,7 +47,7 @@ pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> 
         return Err(no_board());
     }
     let sides = sightings(luma, &lattice, factor);
-    Ok(GridSighting { marking: Marking::Chequers, pitch_mm: spec.pitch_mm, sides, bold: [None, None], divisions: 1 })
+    Ok(GridSighting::from_sides(Marking::Chequers, spec.pitch_mm, sides))
 }
 
 fn no_board() -> Refusal {
