@@ -26,6 +26,7 @@ pub mod reference;
 pub mod refusal;
 pub mod seams;
 pub mod sheets;
+pub mod trace;
 pub mod units;
 
 pub use refusal::{Refusal, RefusalKind, Warning};

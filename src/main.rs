@@ -1,3 +1,45 @@
-//! The command line.
+//! The command line: parse, run, report, pick the exit status.
 
-fn main() {}
+mod cli;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+use cli::args::{Cli, Command};
+use clothline::{Refusal, RefusalKind};
+
+/// Refused: the reason and what to do were said.
+const REFUSED: u8 = 3;
+
+/// A file could not be read or written.
+const FILE_TROUBLE: u8 = 4;
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let done = match &cli.command {
+        Command::Trace(args) => cli::trace::run(args),
+        Command::Seam(_) => Ok(()),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(refusal) => {
+            tell(&refusal, false);
+            ExitCode::from(status(&refusal))
+        }
+    }
+}
+
+fn status(refusal: &Refusal) -> u8 {
+    match refusal.kind {
+        RefusalKind::File => FILE_TROUBLE,
+        RefusalKind::BadRequest => 2,
+        _ => REFUSED,
+    }
+}
+
+fn tell(refusal: &Refusal, json: bool) {
+    if json {
+        println!("{:#}", serde_json::json!({ "refused": refusal }));
+    }
+    eprintln!("clothline: {}\n  what to do: {}", refusal.seen, refusal.advice);
+}

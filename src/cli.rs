@@ -1,0 +1,7 @@
+//! The thin command-line face of the library.
+
+pub mod args;
+pub mod files;
+pub mod mats;
+pub mod progress;
+pub mod trace;

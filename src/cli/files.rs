@@ -1,0 +1,119 @@
+//! Files: read whole, written under another name, flushed, then renamed, so that nothing is ever half there.
+
+use std::fs::{self, File};
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+
+use clothline::{Refusal, RefusalKind};
+
+/// The largest file read: no photo a phone takes is larger.
+const MAX_FILE_BYTES: u64 = 400 << 20;
+
+/// The bytes of a file, or of standard input for `-`.
+///
+/// # Errors
+/// If it is not there, not readable, or implausibly large.
+pub fn read(path: &Path) -> Result<Vec<u8>, Refusal> {
+    let mut bytes = Vec::new();
+    let read = if path == Path::new("-") {
+        io::stdin().lock().take(MAX_FILE_BYTES + 1).read_to_end(&mut bytes)
+    } else {
+        File::open(path).and_then(|file| file.take(MAX_FILE_BYTES + 1).read_to_end(&mut bytes))
+    };
+    read.map_err(|e| {
+        file_trouble(format!("{} could not be read ({e})", path.display()), "check the name and that you may open it")
+    })?;
+    if bytes.len() as u64 > MAX_FILE_BYTES {
+        return Err(file_trouble(
+            format!("{} is larger than {} MB", path.display(), MAX_FILE_BYTES >> 20),
+            "this is no photo from a phone or camera: give the photo itself",
+        ));
+    }
+    Ok(bytes)
+}
+
+/// Files to be written together: all of them or, as far as the system allows, none.
+#[derive(Default)]
+pub struct Batch {
+    files: Vec<(PathBuf, Vec<u8>)>,
+}
+
+impl Batch {
+    /// Adds a file by its name within the folder.
+    pub fn add(&mut self, name: impl Into<PathBuf>, bytes: Vec<u8>) {
+        self.files.push((name.into(), bytes));
+    }
+
+    /// Names of the files, in the order added.
+    pub fn names(&self) -> impl Iterator<Item = &Path> {
+        self.files.iter().map(|(name, _)| name.as_path())
+    }
+
+    /// Writes everything under temporary names into `folder`, then renames.
+    ///
+    /// # Errors
+    /// If the folder cannot be made or a file cannot be written; what was written is taken away again.
+    pub fn write(&self, folder: &Path) -> Result<(), Refusal> {
+        let trouble = |e: io::Error| {
+            file_trouble(
+                format!("nothing could be written into {} ({e})", folder.display()),
+                "give --out a folder you may write to, with room on the disk",
+            )
+        };
+        let made = !folder.exists();
+        fs::create_dir_all(folder).map_err(trouble)?;
+        let staged: Vec<PathBuf> = self.files.iter().map(|(name, _)| staged_name(folder, name)).collect();
+        let written = self.files.iter().zip(&staged).try_for_each(|((_, bytes), to)| write_flushed(to, bytes));
+        if let Err(e) = written {
+            staged.iter().for_each(|path| drop(fs::remove_file(path)));
+            if made {
+                drop(fs::remove_dir(folder));
+            }
+            return Err(trouble(e));
+        }
+        for ((name, _), from) in self.files.iter().zip(&staged) {
+            fs::rename(from, folder.join(name)).map_err(trouble)?;
+        }
+        Ok(())
+    }
+}
+
+fn staged_name(folder: &Path, name: &Path) -> PathBuf {
+    folder.join(format!(".{}.{}.part", name.display(), std::process::id()))
+}
+
+fn write_flushed(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut file = File::create(path)?;
+    file.write_all(bytes)?;
+    file.sync_all()
+}
+
+fn file_trouble(seen: String, advice: &str) -> Refusal {
+    Refusal::new(RefusalKind::File, seen, advice)
+}
+
+/// Can files be written into this folder (made if need be)? Asked before the long work.
+///
+/// # Errors
+/// If not.
+pub fn check_writable(folder: &Path) -> Result<(), Refusal> {
+    let mut nearest = folder;
+    while !nearest.exists() {
+        match nearest.parent() {
+            Some(parent) if parent != Path::new("") => nearest = parent,
+            _ => nearest = Path::new("."),
+        }
+    }
+    let probe = nearest.join(format!(".clothline.{}.part", std::process::id()));
+    let tried = if nearest.is_dir() {
+        File::create(&probe).and_then(|_| fs::remove_file(&probe))
+    } else {
+        Err(io::Error::other("a file of that name is in the way"))
+    };
+    tried.map_err(|e| {
+        file_trouble(
+            format!("nothing can be written into {} ({e})", folder.display()),
+            "give --out a folder you may write to",
+        )
+    })
+}

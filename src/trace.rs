@@ -1,0 +1,330 @@
+//! The chain from a photo to an outline: the stages in order, their doubts added up, nothing else.
+
+use image::RgbImage;
+use serde::{Deserialize, Serialize};
+
+use crate::camera::fit::{self, CameraFit};
+use crate::camera::{Pose, PoseSource};
+use crate::flat::{self, FlatFrame, FlatPhoto, MatRect};
+use crate::garment::{self, Garment, GarmentOptions};
+use crate::mats::Pitch;
+use crate::outline::{self, Outline};
+use crate::photo::Photo;
+use crate::reference::grid::{self, GridSighting, GridSpec};
+use crate::reference::{Axis, Marking};
+use crate::refusal::{Refusal, Warning};
+use crate::units::MatPoint;
+
+/// Height of a folded garment nobody has measured, mm: four layers of T-shirt cloth.
+const ASSUMED_THICKNESS_MM: f64 = 2.5;
+
+/// Half-width of the doubt of that height, mm.
+const ASSUMED_THICKNESS_DOUBT_MM: f64 = 1.5;
+
+/// Of a normal distribution, within so many standard deviations lie 95 %.
+const SIGMAS_95: f64 = 1.96;
+
+/// Mat shown around the garment in the pictures, mm.
+const PICTURE_MARGIN_MM: f64 = 60.0;
+
+/// The longest side of the pictures, px.
+const PICTURE_LONG_SIDE_PX: f64 = 2000.0;
+
+/// The finest resolution of the pictures: 2 px per mm shows what the photo holds.
+const PICTURE_PX_PER_MM: f64 = 2.0;
+
+/// What the person says.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TraceOptions {
+    /// The mat's pitch and what it is worth.
+    pub pitch: Pitch,
+    /// Height of the folded garment above the mat, mm, if measured.
+    pub thickness_mm: Option<f64>,
+}
+
+/// Told of every stage as the work goes on.
+pub trait Watch {
+    /// A stage begins (and the one before ends).
+    fn stage(&mut self, _name: &'static str) {}
+    /// Are pictures of the stages wanted? They cost time.
+    fn wants_pictures(&self) -> bool {
+        false
+    }
+    /// A picture of the stage at work.
+    fn picture(&mut self, _name: &str, _picture: &RgbImage) {}
+}
+
+/// A watch that looks away.
+pub struct Unwatched;
+
+impl Watch for Unwatched {}
+
+/// What came of it.
+#[derive(Debug, Clone)]
+pub struct Trace {
+    /// The grid as seen.
+    pub grid: GridSighting,
+    /// The camera and its doubts.
+    pub fit: CameraFit,
+    /// The cloth's outline in plan, mat frame.
+    pub outline: Outline,
+    /// The true size of things, and how it is known.
+    pub scale: Scale,
+    /// The photo as from straight above, around the garment.
+    pub flat: FlatPhoto,
+    /// What a person should know.
+    pub warnings: Vec<Warning>,
+}
+
+/// How the size is known and what it is worth; goes into `outline.json` as `"scale"`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Scale {
+    /// What of known size was in the photo: "grid".
+    pub reference: String,
+    /// How it is drawn.
+    pub marking: Marking,
+    /// Distance between lines as printed, mm.
+    pub nominal_pitch_mm: f64,
+    /// Distance between lines as used, mm (x, y).
+    pub pitch_mm: [f64; 2],
+    /// Has a person measured the mat?
+    pub measured: bool,
+    /// Half-width of the scale's doubt (95 %), per cent of any length.
+    pub doubt_percent: f64,
+    /// Crossings of the grid with both lines measured.
+    pub crossings: usize,
+    /// Cell sides measured and used.
+    pub sides: usize,
+    /// Lines used (of the x family, of the y family).
+    pub lines: [usize; 2],
+    /// Root mean square distance of the sides from the fitted lines, px.
+    pub reprojection_px: f64,
+    /// The same on the mat, mm.
+    pub reprojection_mm: f64,
+    /// Resolution in the middle of the grid: (largest, smallest) over directions.
+    pub px_per_mm: [f64; 2],
+    /// Where the camera stood, where that is known.
+    pub camera: Option<CameraPlace>,
+    /// Lens terms.
+    pub lens: LensTerms,
+    /// Height of the garment's top above the mat that was used, mm.
+    pub thickness_mm: f64,
+    /// Was it measured by the person (else assumed)?
+    pub thickness_measured: bool,
+    /// The largest shift that the thickness correction made, mm.
+    pub thickness_shift_mm: f64,
+}
+
+/// Where the camera stood.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct CameraPlace {
+    /// Height of the lens above the mat, mm.
+    pub height_mm: f64,
+    /// Between the view axis and the plumb line, degrees.
+    pub tilt_deg: f64,
+    /// The point of the mat below the lens.
+    pub foot: MatPoint,
+    /// Focal length, px.
+    pub focal_px: f64,
+    /// How the focal length is known.
+    pub focal_from: PoseSource,
+}
+
+/// Radial lens terms: r is the distance from the picture's middle over `scale_px`.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LensTerms {
+    /// Factor of r^2.
+    pub k1: f64,
+    /// Its standard deviation.
+    pub k1_sigma: f64,
+    /// Factor of r^4.
+    pub k2: f64,
+    /// Radius at which r = 1, px.
+    pub scale_px: f64,
+}
+
+/// From a photo to an outline in millimetres.
+///
+/// # Errors
+/// A refusal where the grid, the cloth or the outline cannot be had with confidence.
+pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Result<Trace, Refusal> {
+    watch.stage("finding the grid");
+    let mean = options.pitch.mean_mm();
+    let luma = photo.luma();
+    let mut grid = grid::find(&luma, &GridSpec { pitch_mm: [mean, mean] })?;
+    let mut warnings = grid.warnings.clone();
+    let print_doubt = set_pitch(&mut grid, &options.pitch, &mut warnings);
+    if watch.wants_pictures() {
+        watch.picture("grid", &grid::overlay(&photo.rgb, &grid));
+    }
+
+    watch.stage("fitting the camera");
+    let fit = fit::fit(&grid, (photo.width(), photo.height()), photo.focal_px())?;
+    warnings.extend(fit.warnings.iter().cloned());
+
+    watch.stage("telling cloth from mat");
+    let garment_options = GarmentOptions { pictures: watch.wants_pictures() };
+    let garment = garment::separate(photo, &fit.camera, &grid, garment_options)?;
+    warnings.extend(garment.warnings.iter().cloned());
+    for (name, picture) in &garment.pictures {
+        watch.picture(name, picture);
+    }
+
+    watch.stage("tracing the edge");
+    let thickness = Thickness::of(options.thickness_mm, fit.camera.pose.as_ref(), &mut warnings);
+    let mut outline = edge(photo, &fit, &garment, thickness.mm, &mut warnings)?;
+    add_doubt(&mut outline, &fit, &thickness);
+
+    watch.stage("flattening the photo");
+    let flat = flatten(photo, &fit, &outline);
+    let scale = describe(&options.pitch, print_doubt, &grid, &fit, &outline, &thickness);
+    scale_warning(&scale, &mut warnings);
+    dedup(&mut warnings);
+    Ok(Trace { grid, fit, outline, scale, flat, warnings })
+}
+
+fn edge(
+    photo: &Photo,
+    fit: &CameraFit,
+    garment: &Garment,
+    thickness_mm: f64,
+    warnings: &mut Vec<Warning>,
+) -> Result<Outline, Refusal> {
+    let traced = outline::trace(photo, &fit.camera, garment, thickness_mm)?;
+    warnings.extend(traced.warnings);
+    Ok(traced.outline)
+}
+
+/// Gives the grid its true pitch, which may differ along the mat's two sides; returns the doubt as a share.
+fn set_pitch(grid: &mut GridSighting, pitch: &Pitch, warnings: &mut Vec<Warning>) -> f64 {
+    let (long, short) = (pitch.long_side_mm, pitch.short_side_mm);
+    if long == short {
+        return pitch.doubt;
+    }
+    let [across, up] = [Axis::X, Axis::Y].map(|axis| line_span(grid, axis));
+    let (longer, shorter) = (across.max(up), across.min(up));
+    if f64::from(longer) < 1.15 * f64::from(shorter) {
+        let apart = (long - short).abs() / pitch.mean_mm();
+        warnings.push(Warning::new(
+            "mat-side-unknown",
+            "the mat was measured along its long and short sides, but as much of one as of the other is seen here: \
+             the mean is used; show the mat's whole length to do better",
+        ));
+        return pitch.doubt + 0.5 * apart;
+    }
+    grid.pitch_mm = if across > up { [long, short] } else { [short, long] };
+    pitch.doubt
+}
+
+/// Cells between the first and the last line of a family.
+fn line_span(grid: &GridSighting, axis: Axis) -> i32 {
+    let indices = grid.sides.iter().filter(|s| s.axis == axis).map(|s| s.index);
+    indices.clone().max().unwrap_or(0) - indices.min().unwrap_or(0)
+}
+
+/// The garment's height above the mat and what it is worth.
+struct Thickness {
+    mm: f64,
+    measured: bool,
+    doubt_mm: f64,
+}
+
+impl Thickness {
+    fn of(measured: Option<f64>, pose: Option<&Pose>, warnings: &mut Vec<Warning>) -> Self {
+        if pose.is_none() {
+            warnings.push(Warning::new(
+                "camera-height-unknown",
+                "the photo does not say the camera's focal length and the view does not tell it, so the garment's \
+                 thickness is not corrected for: use the original photo with its EXIF data",
+            ));
+        }
+        if let Some(mm) = measured {
+            return Self { mm, measured: true, doubt_mm: 0.15 * mm };
+        }
+        warnings.push(Warning::new(
+            "thickness-assumed",
+            format!(
+                "the garment's thickness was not given: {ASSUMED_THICKNESS_MM} mm is assumed; measure the folded \
+                 garment at its edge and give --thickness"
+            ),
+        ));
+        Self { mm: ASSUMED_THICKNESS_MM, measured: false, doubt_mm: ASSUMED_THICKNESS_DOUBT_MM }
+    }
+}
+
+/// Adds to the edge's own doubt what the plane map and the thickness leave open (all 95 % half-widths).
+fn add_doubt(outline: &mut Outline, fit: &CameraFit, thickness: &Thickness) {
+    for point in &mut outline.points {
+        let map = SIGMAS_95 * fit.position_sigma_mm(point.at);
+        let parallax = fit.camera.pose.map_or(0.0, |pose| {
+            let reach = (point.at - pose.foot).norm();
+            0.5 * thickness.doubt_mm * reach / pose.height_mm
+                + SIGMAS_95 * fit.camera.lower_sigma_mm(point.at, 0.5 * thickness.mm)
+        });
+        point.doubt_mm = (point.doubt_mm.powi(2) + map * map + parallax * parallax).sqrt();
+    }
+}
+
+fn flatten(photo: &Photo, fit: &CameraFit, outline: &Outline) -> FlatPhoto {
+    let rect = MatRect::around(outline.points.iter().map(|p| p.at))
+        .unwrap_or(MatRect { min: MatPoint::new(0.0, 0.0), max: MatPoint::new(1.0, 1.0) })
+        .grown(PICTURE_MARGIN_MM);
+    let long_side = rect.width_mm().max(rect.height_mm());
+    let frame = FlatFrame::new(rect, PICTURE_PX_PER_MM.min(PICTURE_LONG_SIDE_PX / long_side));
+    flat::rectify(photo, &fit.camera, frame, 0.0)
+}
+
+fn describe(
+    pitch: &Pitch,
+    print_doubt: f64,
+    grid: &GridSighting,
+    fit: &CameraFit,
+    outline: &Outline,
+    thickness: &Thickness,
+) -> Scale {
+    let shift = |p: MatPoint| fit.camera.lift(p, 0.5 * thickness.mm).distance(p);
+    let lens = fit.camera.lens;
+    Scale {
+        reference: "grid".to_string(),
+        marking: grid.marking,
+        nominal_pitch_mm: pitch.nominal.mm(),
+        pitch_mm: grid.pitch_mm,
+        measured: pitch.measured,
+        doubt_percent: 100.0 * print_doubt.hypot(SIGMAS_95 * fit.scale_sigma),
+        crossings: fit.crossings,
+        sides: fit.sides_used,
+        lines: fit.lines,
+        reprojection_px: fit.residual.rms_px,
+        reprojection_mm: fit.residual.rms_mm,
+        px_per_mm: [fit.px_per_mm.0, fit.px_per_mm.1],
+        camera: fit.camera.pose.map(|pose| CameraPlace {
+            height_mm: pose.height_mm,
+            tilt_deg: pose.tilt_deg,
+            foot: pose.foot,
+            focal_px: pose.focal_px,
+            focal_from: pose.source,
+        }),
+        lens: LensTerms { k1: lens.k1, k1_sigma: fit.lens.k1_sigma, k2: lens.k2, scale_px: lens.scale_px },
+        thickness_mm: thickness.mm,
+        thickness_measured: thickness.measured,
+        thickness_shift_mm: outline.points.iter().map(|p| shift(p.at)).fold(0.0, f64::max),
+    }
+}
+
+fn scale_warning(scale: &Scale, warnings: &mut Vec<Warning>) {
+    if !scale.measured {
+        warnings.push(Warning::new(
+            "mat-unmeasured",
+            format!(
+                "nobody has measured this mat: its print may be off, so every length is within {:.1} % only; measure \
+                 it once with a steel tape (20 squares = ? mm) and give --measured or --mat",
+                scale.doubt_percent
+            ),
+        ));
+    }
+}
+
+fn dedup(warnings: &mut Vec<Warning>) {
+    let mut seen = std::collections::HashSet::new();
+    warnings.retain(|w| seen.insert(w.text.clone()));
+}

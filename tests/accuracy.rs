@@ -1,0 +1,197 @@
+//! The accuracy table: every photo that has its truth beside it, through the program as a user runs it.
+//!
+//! A case is two files, `NAME.jpg` and `NAME.truth.json`; adding them adds a case. Photos lie in
+//! `sample-photos`, or where `CLOTHLINE_PHOTOS` says. The bars are those the project is held to:
+//! median 0.15 mm, 95 % within 0.4 mm, worst 1.5 mm after the best rigid motion without scaling;
+//! scale within 0.1 %; the stated doubt holds for 95 % of the points. `CLOTHLINE_KEEP` names a
+//! folder where the results stay for looking at.
+
+#[path = "support/compare.rs"]
+#[allow(dead_code)]
+mod compare;
+#[path = "support/known_weak.rs"]
+mod known_weak;
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::Instant;
+
+use clothline::units::MatPoint;
+use compare::Comparison;
+use nalgebra::Rotation2;
+
+const MEDIAN_MM: f64 = 0.15;
+const P95_MM: f64 = 0.4;
+const WORST_MM: f64 = 1.5;
+const SCALE_SHARE: f64 = 0.001;
+const COVERAGE: f64 = 0.95;
+
+/// At least so many cases belong to the project; the number may only grow.
+const LEAST_CASES: usize = 12;
+
+const REFUSED: i32 = 3;
+
+struct Case {
+    name: String,
+    photo: PathBuf,
+    truth: serde_json::Value,
+}
+
+enum Verdict {
+    Traced { comparison: Box<Comparison>, scale: f64, coverage: f64, warnings: usize },
+    Refused(String),
+    Broken(String),
+}
+
+fn cases() -> (Vec<Case>, bool) {
+    let given = std::env::var_os("CLOTHLINE_PHOTOS").map(PathBuf::from);
+    let folder = given.clone().unwrap_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-photos"));
+    let mut found: Vec<Case> = std::fs::read_dir(&folder)
+        .unwrap_or_else(|e| panic!("{}: {e}", folder.display()))
+        .flatten()
+        .filter_map(|entry| {
+            let path = entry.path();
+            let name = path.file_name()?.to_str()?.strip_suffix(".truth.json")?.to_string();
+            let truth = serde_json::from_str(&std::fs::read_to_string(&path).ok()?)
+                .unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+            Some(Case { photo: folder.join(format!("{name}.jpg")), name, truth })
+        })
+        .collect();
+    found.sort_by(|a, b| a.name.cmp(&b.name));
+    (found, given.is_none())
+}
+
+fn run(case: &Case, out: &Path) -> (Verdict, f64) {
+    let args: Vec<String> = serde_json::from_value(case.truth["args"].clone()).expect("truth has args");
+    let started = Instant::now();
+    let output = Command::new(env!("CARGO_BIN_EXE_clothline"))
+        .arg("trace")
+        .arg(&case.photo)
+        .args(&args)
+        .arg("--out")
+        .arg(out)
+        .output()
+        .expect("the program runs");
+    let seconds = started.elapsed().as_secs_f64();
+    let said = String::from_utf8_lossy(&output.stderr).trim().to_string();
+    let verdict = match output.status.code() {
+        Some(0) => measure(case, out),
+        Some(REFUSED) => Verdict::Refused(said),
+        other => Verdict::Broken(format!("exit status {other:?}: {said}")),
+    };
+    (verdict, seconds)
+}
+
+fn points(value: &serde_json::Value) -> Vec<MatPoint> {
+    serde_json::from_value::<Vec<[f64; 2]>>(value.clone()).expect("points").into_iter().map(Into::into).collect()
+}
+
+fn measure(case: &Case, out: &Path) -> Verdict {
+    let text = std::fs::read_to_string(out.join("outline.json")).expect("outline.json is written");
+    let file: serde_json::Value = serde_json::from_str(&text).expect("outline.json is JSON");
+    let found = points(&file["outline"]);
+    let truth = points(&case.truth["outline"]);
+    let doubt: Vec<f64> = serde_json::from_value(file["doubt_mm"].clone()).expect("doubt_mm");
+    assert_eq!(doubt.len(), found.len(), "{}: one doubt a point", case.name);
+    let comparison = best_of_quarter_turns(&found, &truth);
+    let held = comparison.per_point.iter().zip(&doubt).filter(|(d, half)| d.abs() <= **half).count();
+    Verdict::Traced {
+        coverage: held as f64 / found.len() as f64,
+        scale: scale_error(&found, &truth),
+        warnings: file["warnings"].as_array().map_or(0, Vec::len),
+        comparison: Box::new(comparison),
+    }
+}
+
+/// The mat's origin and quarter turn are free; the comparison itself only settles small motions.
+fn best_of_quarter_turns(found: &[MatPoint], truth: &[MatPoint]) -> Comparison {
+    let middle = |points: &[MatPoint]| {
+        let n = points.len() as f64;
+        MatPoint::new(points.iter().map(|p| p.x).sum::<f64>() / n, points.iter().map(|p| p.y).sum::<f64>() / n)
+    };
+    let (from, to) = (middle(&compare::densify(found, 0.5)), middle(&compare::densify(truth, 0.5)));
+    (0..4)
+        .map(|quarter| {
+            let turn = Rotation2::new(f64::from(quarter) * std::f64::consts::FRAC_PI_2);
+            let placed: Vec<MatPoint> = found.iter().map(|p| to + turn * (*p - from)).collect();
+            compare::rigid_compare(&placed, truth)
+        })
+        .min_by(|a, b| a.median.total_cmp(&b.median))
+        .expect("four turns")
+}
+
+/// Scale by the root of the ratio of areas, less 1.
+fn scale_error(found: &[MatPoint], truth: &[MatPoint]) -> f64 {
+    (compare::area(found).abs() / compare::area(truth).abs()).sqrt() - 1.0
+}
+
+/// What is wrong with a verdict; empty if nothing is.
+fn faults(case: &Case, verdict: &Verdict) -> Vec<String> {
+    let expect = case.truth["expect"].as_str().unwrap_or("accept");
+    match (verdict, expect) {
+        (Verdict::Broken(why), _) => vec![why.clone()],
+        (Verdict::Refused(_), "refuse" | "warn") => Vec::new(),
+        (Verdict::Refused(why), _) => vec![format!("refused: {why}")],
+        (Verdict::Traced { .. }, "refuse") => vec!["traced, but it must be refused".to_string()],
+        (Verdict::Traced { warnings: 0, .. }, "warn") => vec!["traced without a warning".to_string()],
+        (Verdict::Traced { .. }, "warn") => Vec::new(),
+        (Verdict::Traced { comparison: c, scale, coverage, .. }, _) => {
+            let over = |what: &str, value: f64, bar: f64| {
+                // Written so that a NaN is a fault too.
+                (!(value.abs() <= bar)).then(|| format!("{what} {value:.4} is over {bar}"))
+            };
+            [
+                over("median", c.median, MEDIAN_MM),
+                over("95 %", c.p95, P95_MM),
+                over("worst", c.max, WORST_MM),
+                over("scale error", *scale, SCALE_SHARE),
+                over("share outside the doubt", 1.0 - coverage, 1.0 - COVERAGE),
+            ]
+            .into_iter()
+            .flatten()
+            .collect()
+        }
+    }
+}
+
+fn row(case: &Case, verdict: &Verdict, seconds: f64) -> String {
+    match verdict {
+        Verdict::Traced { comparison: c, scale, coverage, warnings } => format!(
+            "{:34} {:7.3} {:7.3} {:7.3} {:+8.3} {:7.1} {:5} {:6.2}",
+            case.name,
+            c.median,
+            c.p95,
+            c.max,
+            100.0 * scale,
+            100.0 * coverage,
+            warnings,
+            seconds
+        ),
+        Verdict::Refused(why) => format!("{:34} refused: {why} {seconds:.2}", case.name),
+        Verdict::Broken(why) => format!("{:34} BROKEN: {why}", case.name),
+    }
+}
+
+#[test]
+fn every_photo_with_truth_is_within_the_bars() {
+    let (cases, own) = cases();
+    assert!(!own || cases.len() >= LEAST_CASES, "only {} cases; the number may only grow", cases.len());
+    let scratch = tempfile::tempdir().expect("a temporary folder");
+    let keep = std::env::var_os("CLOTHLINE_KEEP").map(PathBuf::from);
+    println!("{:34} median    95 %   worst  scale %  held %  warn   s", "photo (mm after the best rigid motion)");
+    let mut wrong = Vec::new();
+    for case in &cases {
+        let out = keep.as_deref().unwrap_or(scratch.path()).join(&case.name);
+        let (verdict, seconds) = run(case, &out);
+        println!("{}", row(case, &verdict, seconds));
+        let found = faults(case, &verdict);
+        match known_weak::reason(&case.name).filter(|_| own) {
+            Some(reason) if found.is_empty() => {
+                wrong.push(format!("{}: now passes, take it off the list of weak cases ({reason})", case.name));
+            }
+            Some(reason) => println!("    known weak: {reason}: {}", found.join("; ")),
+            None => wrong.extend(found.iter().map(|fault| format!("{}: {fault}", case.name))),
+        }
+    }
+    assert!(wrong.is_empty(), "\n{}", wrong.join("\n"));
+}

@@ -1,0 +1,46 @@
+#!/usr/bin/env bash
+# Sets up what the tests need and runs them all: formatting, lints, unit, property and end-to-end
+# tests, outside checks through independent readers, and the accuracy table over the sample photos.
+#
+#   bash tests/run.sh              everything
+#   bash tests/run.sh accuracy     only the tests whose file name is given
+#
+# Needs Rust and Python 3; installs Debian packages (poppler-utils, qpdf, opencv-doc) where apt-get
+# is there and they are missing, and Python packages into .venv.
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+need_debian() {
+    local missing=()
+    command -v pdftoppm >/dev/null || missing+=(poppler-utils)
+    command -v qpdf >/dev/null || missing+=(qpdf)
+    [ -d /usr/share/doc/opencv-doc/examples/data ] || missing+=(opencv-doc)
+    python3 -c 'import ensurepip' 2>/dev/null || missing+=(python3-venv)
+    [ ${#missing[@]} -eq 0 ] && return
+    echo "installing ${missing[*]}"
+    local sudo=""
+    [ "$(id -u)" = 0 ] || sudo=sudo
+    $sudo apt-get update -qq
+    DEBIAN_FRONTEND=noninteractive $sudo apt-get install -y -qq --no-install-recommends "${missing[@]}" >/dev/null
+}
+
+need_python() {
+    local stamp=.venv/requirements.txt
+    if ! cmp -s tests/requirements.txt "$stamp"; then
+        python3 -m venv .venv
+        .venv/bin/pip install --quiet --disable-pip-version-check -r tests/requirements.txt
+        cp tests/requirements.txt "$stamp"
+    fi
+}
+
+need_debian
+need_python
+export CLOTHLINE_PYTHON="$PWD/.venv/bin/python"
+
+if [ $# -gt 0 ]; then
+    exec cargo test --test "$1" -- --nocapture
+fi
+cargo fmt --check
+cargo clippy --quiet --all-targets -- -D warnings
+cargo test --quiet --lib --bins
+cargo test --tests --no-fail-fast -- --nocapture --skip "tests::"
