@@ -155,7 +155,7 @@ SCENES = {
         props=[("photographer", (260, -1000))],
         light=dict(ambient=(0.35, (0.96, 0.98, 1.0)),
                    lamps=[dict(at=(420, -1500, 2500), aim=(0, 0, 0), size=(200, 200), power=3200, colour=(1.0, 0.95, 0.86), shape="DISK")]),
-        finish=dict(exposure=0.62), seed=111, samples=3),
+        finish=dict(exposure=0.62), seed=111, samples=2),
 
     "12-trousers-charcoal-on-black": dict(
         note="Charcoal trousers on a black mat with grey lines: hard, stretches of the edge are barely visible.",
@@ -167,14 +167,14 @@ SCENES = {
         light="window", finish=dict(exposure=0.34), seed=112, samples=3),
 
     "13-no-grid": dict(
-        note="Half tee on a bare wooden table: nothing to measure by.",
+        note="Half tee on a bare wooden table: nothing to measure by. A small picture, 3 MP.",
         args=["--grid", "1cm", "--thickness", "3mm"], expect="refuse", refuse_code="no-reference",
         table=("wood", (168, 122, 78)),
         garment=dict(path="tee", scale=0.9, angle=-6.0, at=(0, 0), thickness=3.0, shape=dict(wrinkles=10, wrinkle_height=2.8, undulation=0.2)),
         cloth=dict(kind="plain", base=(96, 128, 110), thread=(130, 160, 140)),
-        camera=dict(size=(3024, 4032), f35=26, height_mm=900, tilt=5, roll=4),
+        camera=dict(size=(1512, 2016), f35=26, height_mm=900, tilt=5, roll=4),
         props=[("scissors", (-390, -260), 80), ("spool", (300, -380), (180, 60, 60), 0.0)],
-        light="window", finish=dict(exposure=0.45), seed=113, samples=2),
+        light="window", finish=dict(exposure=0.45), seed=113, samples=4),
 
     "14-blurred": dict(
         note="The first photo, moved and out of focus: its lines cannot be resolved.",
@@ -182,13 +182,13 @@ SCENES = {
         finish=dict(exposure=0.42, blur=(71, 33, 10)), seed=114),
 
     "15-sliver-of-mat": dict(
-        note="Dungarees beside the mat: only two to three cells of it reach into the frame.",
+        note="Dungarees beside the mat: only two to three cells of it reach into the frame. A small picture, 3 MP.",
         args=["--grid", "1in", "--thickness", "3mm"], expect="refuse", refuse_code="reference-too-small",
         mat=dict(GREEN_INCH, diagonals=(), box=(-10*INCH, 26*INCH, -30*INCH, 6*INCH)), grid=dict(INCH_GRID, subdivisions=2), table=("wood", (150, 105, 66)),
         garment=dict(path="dungarees", angle=-4.0, at=(-590, 610), thickness=3.0, shape=dict(wrinkles=10, wrinkle_height=2.8, undulation=0.2)),
         cloth=dict(kind="plain", base=(190, 110, 70), thread=(220, 150, 100), topstitch=True),
-        camera=dict(size=(3024, 4032), f35=26, height_mm=800, tilt=3, roll=2, look_at=(-560, 590)),
-        light="window", finish=dict(exposure=0.45), seed=115, samples=2),
+        camera=dict(size=(1512, 2016), f35=26, height_mm=800, tilt=3, roll=2, look_at=(-560, 590)),
+        light="window", finish=dict(exposure=0.45), seed=115, samples=4),
 
     "16-wrong-pitch-typed": dict(
         note="The denim shorts again, darker and noisier, with a pitch typed that the inch mat's own divisions contradict.",

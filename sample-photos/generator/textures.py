@@ -97,7 +97,7 @@ def mat(rng, spec, detail=1.0):
     rim = spec.get("rim", 15.0)
     for pitch, width, colour, strength in spec["layers"]:
         _blend(sheet.picture, _lattice(sheet, pitch, width, rim), colour, strength)
-    ink = spec.get("ink", spec["layers"][-1][2])
+    ink = spec["ink"] if "ink" in spec else spec["layers"][-1][2]
     over = np.zeros(sheet.picture.shape[:2], np.uint8)
     stroke = max(1, round(spec.get("stroke", 0.35)*s))
     for angle in spec.get("diagonals", ()):
