@@ -5,12 +5,14 @@
 //!
 //! 1. [`pyramid`]: ridge response at full size, where thin lines live; both polarities.
 //! 2. [`windows`]: seeds, with their candidate periods.
-//! 3. [`side`]: one cell side, measured across to a fraction of a pixel and checked along.
+//! 3. [`side`]: one cell side, measured across to a fraction of a pixel and checked along; [`verify`]:
+//!    whether a seed's sides are there.
 //! 4. [`grow`]: outwards, refitting the [`model`] every round, then a narrow second pass.
 //! 5. [`ruling`]: bold lines and finer divisions; [`pitch`]: which ruling is the typed pitch.
 //! 6. `orient`: the mat frame.
 
 pub mod grow;
+pub mod lattice;
 pub mod model;
 mod orient;
 mod overlay;
@@ -18,6 +20,7 @@ pub mod pitch;
 pub mod pyramid;
 pub mod ruling;
 pub mod side;
+pub mod verify;
 pub mod windows;
 
 #[cfg(test)]
@@ -27,14 +30,17 @@ mod tests;
 
 use image::GrayImage;
 use nalgebra::{Matrix3, Vector2, Vector3};
+use rayon::prelude::*;
 
 pub use overlay::overlay;
 
-use self::grow::{Lattice, Verified, grow, refined, verify};
+use self::grow::{grow, refined};
+use self::lattice::{FoundSide, Lattice};
 use self::model::{LatticeModel, LocalLattice};
 use self::pitch::{Reading, Rulings};
 use self::pyramid::{Pyramid, ridge_maps};
 use self::ruling::{BoldLevels, Divisions, bold_levels, divisions};
+use self::verify::{Verified, verify};
 use self::windows::{Seed, seeds};
 use super::{Axis, LineSighting, Marking};
 use crate::camera::Camera;
@@ -109,7 +115,9 @@ const MAX_BEND: f64 = 0.02;
 /// Maps no larger than this are searched first, px.
 const FIRST_MAP_PX: u32 = 1100;
 /// Seeds verified per search, and lattices grown.
-const MAX_VERIFIED: usize = 60;
+const MAX_VERIFIED: usize = 64;
+/// Seeds verified side by side.
+const BATCH: usize = 8;
 const MAX_GROWN: usize = 6;
 
 /// Finds the grid in a photo.
@@ -223,6 +231,7 @@ fn candidates(pyramid: &Pyramid, pitch_ratio: f64) -> Vec<Lattice> {
     grown
 }
 
+/// Verifies seeds, strongest first and a few at a time, and grows those that hold.
 fn grow_seeds(
     pyramid: &Pyramid,
     maps: &[pyramid::RidgeMaps],
@@ -230,22 +239,34 @@ fn grow_seeds(
     pitch_ratio: f64,
     grown: &mut Vec<Lattice>,
 ) {
-    let mut tried = 0;
-    let mut attempts = 0;
-    for seed in seeds {
-        if tried >= MAX_VERIFIED || attempts >= MAX_GROWN {
+    let (mut tried, mut attempts) = (0, 0);
+    let mut waiting = seeds.iter();
+    while tried < most_verified(grown) && attempts < MAX_GROWN {
+        let batch: Vec<&Seed> = waiting.by_ref().filter(|s| !grown.iter().any(|l| covers(l, s))).take(BATCH).collect();
+        if batch.is_empty() {
             break;
         }
-        if grown.iter().any(|l| covers(l, seed)) {
-            continue;
-        }
-        tried += 1;
-        let Some(map) = maps.iter().find(|m| m.level == seed.level) else { continue };
-        if let Some((local, verified)) = verified_lattice(pyramid, seed, map, pitch_ratio) {
-            attempts += 1;
-            grown.extend(grow(pyramid, &local, seed.marking, &verified));
+        tried += batch.len();
+        let verified: Vec<(Seed, LocalLattice, Verified)> = batch
+            .par_iter()
+            .filter_map(|seed| {
+                let map = maps.iter().find(|m| m.level == seed.level)?;
+                let (local, verified) = verified_lattice(pyramid, seed, map, pitch_ratio)?;
+                Some((**seed, local, verified))
+            })
+            .collect();
+        for (seed, local, verified) in verified {
+            if attempts < MAX_GROWN && !grown.iter().any(|l| covers(l, &seed)) {
+                attempts += 1;
+                grown.extend(grow(pyramid.base(), &local, seed.marking, &verified));
+            }
         }
     }
+}
+
+/// A good lattice needs only a glance at what it does not cover; without one the search goes on.
+fn most_verified(grown: &[Lattice]) -> usize {
+    if grown.iter().any(|l| fault(l).is_none()) { 2 * BATCH } else { MAX_VERIFIED }
 }
 
 /// The finest of the seed's lattices that verifies nearly as well as the best.
@@ -338,7 +359,7 @@ fn refusal(best: Option<Lattice>) -> Refusal {
 
 fn sighting(lattice: &Lattice, counting: &Counting, reading: Reading, spec: &GridSpec) -> Option<GridSighting> {
     let period = counting.period.max(1);
-    let counts = |s: &&grow::FoundSide| (s.line - counting.phase[s.family]).rem_euclid(period) == 0;
+    let counts = |s: &&FoundSide| (s.line - counting.phase[s.family]).rem_euclid(period) == 0;
     let sides = lattice.sides.iter().filter(counts).map(|s| LineSighting {
         at: s.at,
         axis: if s.family == 0 { Axis::X } else { Axis::Y },

@@ -2,7 +2,7 @@
 
 use nalgebra::{Matrix2, Vector2};
 
-use super::grow::{FoundSide, Lattice};
+use super::lattice::{FoundSide, Lattice};
 
 /// The lattice recounted in a right-handed frame, y up on the photo as far as possible, with its
 /// origin at the lower left crossing of what was seen.

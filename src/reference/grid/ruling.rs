@@ -5,7 +5,8 @@
 
 use image::GrayImage;
 
-use super::grow::{FoundSide, Lattice, SideTable, measure_fraction, median};
+use super::grow::measure_fraction;
+use super::lattice::{FoundSide, Lattice, SideTable, median};
 use super::side::Scratch;
 
 /// Divisions tried, many first.

@@ -19,20 +19,6 @@ const END_SHARE: f32 = 0.14;
 /// Segments that must show the line: 70 % rounded up.
 const SEGMENTS_NEEDED: usize = 6;
 
-/// What a lattice line looks like across.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Trace {
-    /// A line lighter than its ground.
-    Light,
-    /// A line darker than its ground.
-    Dark,
-    /// The border of two chequers, getting lighter (`true`) or darker towards higher index.
-    Step {
-        /// Lighter on the side of higher index.
-        rising: bool,
-    },
-}
-
 /// Where and how finely to look for a side.
 #[derive(Debug, Clone, Copy)]
 pub struct SideProbe {
@@ -48,8 +34,8 @@ pub struct SideProbe {
     pub step_px: f64,
     /// Rows read along in each segment, at most.
     pub rows: usize,
-    /// What the line looks like.
-    pub trace: Trace,
+    /// Is the line lighter than its ground (or darker)?
+    pub light: bool,
 }
 
 /// A side as measured.
@@ -87,9 +73,7 @@ pub fn measure(luma: &GrayImage, probe: &SideProbe, scratch: &mut Scratch) -> Op
     let half = arm + reach + 2;
     let columns = 2 * half + 1;
     sample(luma, probe, half, columns, scratch)?;
-    if let Trace::Step { rising } = probe.trace {
-        differentiate(&mut scratch.segments, columns, rising);
-    } else if probe.trace == Trace::Dark {
+    if !probe.light {
         scratch.segments.iter_mut().for_each(|v| *v = -*v);
     }
     average(scratch, columns);
@@ -120,51 +104,39 @@ fn sample(luma: &GrayImage, probe: &SideProbe, half: usize, columns: usize, scra
     let total = (SEGMENTS * rows) as f32;
     scratch.segments.clear();
     scratch.segments.resize(SEGMENTS * columns, 0.0);
-    let raw = luma.as_raw();
-    let stride = width as usize;
+    let (raw, stride) = (luma.as_raw(), width as usize);
+    let share = 1.0 / (65_536.0 * rows as f32);
     for (s, segment) in scratch.segments.chunks_exact_mut(columns).enumerate() {
         for r in 0..rows {
             let t = END_SHARE + (1.0 - 2.0 * END_SHARE) * ((s * rows + r) as f32 + 0.5) / total;
-            let x0 = from.x as f32 + t * dx - reach * nx;
-            let y0 = from.y as f32 + t * dy - reach * ny;
-            for (c, value) in segment.iter_mut().enumerate() {
-                let (x, y) = (x0 + c as f32 * nx, y0 + c as f32 * ny);
-                let (xi, yi) = (x as usize, y as usize);
-                let (fx, fy) = (x - xi as f32, y - yi as f32);
-                let base = yi * stride + xi;
-                let (Some(&[a, b]), Some(&[d, e])) = (
-                    raw.get(base..base + 2).and_then(|p| p.first_chunk::<2>()),
-                    raw.get(base + stride..base + stride + 2).and_then(|p| p.first_chunk::<2>()),
-                ) else {
-                    return None;
-                };
-                let top = f32::from(a) + fx * (f32::from(b) - f32::from(a));
-                let low = f32::from(d) + fx * (f32::from(e) - f32::from(d));
-                *value += top + fy * (low - top);
-            }
+            let (x, y) = (from.x as f32 + t * dx - reach * nx, from.y as f32 + t * dy - reach * ny);
+            add_row(raw, stride, (x, y), (nx, ny), segment)?;
         }
-        let share = 1.0 / rows as f32;
         segment.iter_mut().for_each(|v| *v *= share);
     }
     Some(())
 }
 
-/// Replaces every segment's profile by its central difference, so that a step becomes a ridge.
-fn differentiate(segments: &mut [f32], columns: usize, rising: bool) {
-    let sign = if rising { 1.0 } else { -1.0 };
-    for segment in segments.chunks_exact_mut(columns) {
-        let mut before = segment[0];
-        for c in 0..columns {
-            let here = segment[c];
-            let after = *segment.get(c + 1).unwrap_or(&here);
-            segment[c] = sign * (after - before);
-            before = here;
-        }
-        if let Some(last) = segment.last_mut() {
-            *last = 0.0;
-        }
-        segment[0] = 0.0;
+/// Adds bilinear samples from `start` by `step` on, times 65536, to the segment.
+///
+/// Fixed point with 16 fractional bits: conversions from floats cost more than the sampling.
+fn add_row(raw: &[u8], stride: usize, start: (f32, f32), step: (f32, f32), segment: &mut [f32]) -> Option<()> {
+    let fixed = |v: f32| (f64::from(v) * 65_536.0) as i64;
+    let (mut x, mut y) = (fixed(start.0), fixed(start.1));
+    let (sx, sy) = (fixed(step.0), fixed(step.1));
+    for value in segment {
+        let base = (y >> 16) as usize * stride + (x >> 16) as usize;
+        let (fx, fy) = (((x >> 8) & 255) as i32, ((y >> 8) & 255) as i32);
+        let cell = raw.get(base..base + stride + 2)?;
+        let (a, b) = (i32::from(cell[0]), i32::from(cell[1]));
+        let (c, d) = (i32::from(cell[stride]), i32::from(cell[stride + 1]));
+        let top = (a << 8) + fx * (b - a);
+        let low = (c << 8) + fx * (d - c);
+        *value += ((top << 8) + fy * (low - top)) as f32;
+        x += sx;
+        y += sy;
     }
+    Some(())
 }
 
 /// Mean of the segments without the least and the greatest, column by column.
