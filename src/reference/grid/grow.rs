@@ -121,9 +121,9 @@ impl Place {
 }
 
 /// How a pass looks for sides.
-enum Pass {
+enum Pass<'c> {
     /// As wide as the model's doubt asks for.
-    Growing(Option<Covariance>),
+    Growing(Option<&'c Covariance>),
     /// Near the model, finely.
     Narrow { search_px: f64 },
 }
@@ -185,7 +185,7 @@ impl<'a> Growth<'a> {
     fn look_further(&mut self) -> usize {
         let doubt = self.quality.map(|q| covariance(&q, &self.sides, self.pitch_px));
         let known = SideTable::new(&self.sides);
-        let pass = Pass::Growing(doubt);
+        let pass = Pass::Growing(doubt.as_ref());
         let tried =
             self.measure_all(&pass, |f, line, along| !known.has(f, line, along) && self.tries.left(f, line, along));
         let count = tried.len();
