@@ -164,7 +164,7 @@ SCENES = {
         garment=dict(path="trousers", scale=0.9, angle=2.0, at=(15, 0), thickness=3.2, shape=dict(wrinkles=10, wrinkle_height=2.8, undulation=0.2)),
         cloth=dict(kind="plain", base=(37, 37, 40), weave=0.10, thread=(48, 48, 52)),
         camera=dict(size=(3024, 4032), f35=26, height_mm=980, tilt=5, tilt_towards=200, roll=-1, look_at=(0, 0), k1=-0.02),
-        light="window", finish=dict(exposure=0.34), seed=112, samples=3),
+        light="window", finish=dict(exposure=0.34), seed=112, samples=2),
 
     "13-no-grid": dict(
         note="Half tee on a bare wooden table: nothing to measure by. A small picture, 3 MP.",
@@ -174,7 +174,7 @@ SCENES = {
         cloth=dict(kind="plain", base=(96, 128, 110), thread=(130, 160, 140)),
         camera=dict(size=(1512, 2016), f35=26, height_mm=900, tilt=5, roll=4),
         props=[("scissors", (-390, -260), 80), ("spool", (300, -380), (180, 60, 60), 0.0)],
-        light="window", finish=dict(exposure=0.45), seed=113, samples=4),
+        light="window", finish=dict(exposure=0.45), seed=113, samples=3),
 
     "14-blurred": dict(
         note="The first photo, moved and out of focus: its lines cannot be resolved.",
@@ -188,7 +188,7 @@ SCENES = {
         garment=dict(path="dungarees", angle=-4.0, at=(-590, 610), thickness=3.0, shape=dict(wrinkles=10, wrinkle_height=2.8, undulation=0.2)),
         cloth=dict(kind="plain", base=(190, 110, 70), thread=(220, 150, 100), topstitch=True),
         camera=dict(size=(1512, 2016), f35=26, height_mm=800, tilt=3, roll=2, look_at=(-560, 590)),
-        light="window", finish=dict(exposure=0.45), seed=115, samples=4),
+        light="window", finish=dict(exposure=0.45), seed=115, samples=3),
 
     "16-wrong-pitch-typed": dict(
         note="The denim shorts again, darker and noisier, with a pitch typed that the inch mat's own divisions contradict.",
