@@ -6,6 +6,7 @@
 
 mod changepoint;
 mod contour;
+mod corners;
 mod crossing;
 mod curve;
 mod profiles;
@@ -127,19 +128,18 @@ impl Scene<'_> {
                 crossing::find(&profiles, i, first.at_mm, ring.gain[i])
             })
             .collect();
-        let edge = curve::fit(points, &normals, &crossings);
-        let outline = Outline {
-            points: edge
-                .iter()
-                .zip(&path.span_mm)
-                .zip(&crossings)
-                .map(|((at, span), crossing)| {
-                    let width = crossing.map_or(1.0, |c| if c.contrast > 0.02 { c.width_mm.max(0.2) } else { 1.0 });
-                    OutlinePoint { at: *at, doubt_mm: 0.2 + 0.3 * f64::from(width), seen: *span < 1.0 }
-                })
-                .collect(),
-        };
-        Trace { outline, warnings: Vec::new() }
+        let places = curve::places(points, &normals, &crossings);
+        let edge = corners::sharpen(&curve::fit(points, &places), &places);
+        let points = edge
+            .iter()
+            .map(|p| {
+                let width =
+                    crossings[p.from].map_or(1.0, |c| if c.contrast > 0.02 { c.width_mm.max(0.2) } else { 1.0 });
+                let doubt_mm = 0.2 + 0.3 * f64::from(width);
+                OutlinePoint { at: p.at, doubt_mm, seen: path.span_mm[p.from] < 1.0 }
+            })
+            .collect();
+        Trace { outline: Outline { points }, warnings: Vec::new() }
     }
 
     fn change_points(&self, profiles: &Profiles, ring: &Ring, reach_mm: f64) -> changepoint::Path {

@@ -6,6 +6,15 @@ use super::profiles::Profiles;
 const NEAR_MM: f64 = 0.45;
 const FAR_MM: f64 = 1.0;
 
+/// Window inside the change-point whose median is the cloth's colour in full light, mm.
+const DEEP_MM: (f64, f64) = (0.7, 1.8);
+
+/// Difference of hue, as a share of full scale, from which pixels are told apart as mixtures.
+const HUES_APART: (f32, f32) = (0.025, 0.07);
+
+/// Brightness of cloth over mat (gamma values) below which the mixture serves, and above which it does not.
+const DARKER: (f32, f32) = (0.9, 1.15);
+
 /// Largest distance of the crossing from the change-point, mm.
 const SEARCH_MM: f64 = 0.8;
 
@@ -30,36 +39,79 @@ pub(crate) struct Crossing {
 
 /// Finds the crossing near a change-point at `around_mm`.
 pub(crate) fn find(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3]) -> Option<Crossing> {
-    let signal = Signal::new(profiles, i, around_mm, gain)?;
-    let at_mm = signal.crossing(profiles, around_mm, 0.5)?;
-    let (a, b) = (signal.crossing(profiles, at_mm, 0.25), signal.crossing(profiles, at_mm, 0.75));
+    let clean = without_lines(profiles, i, gain);
+    let half = Signal::half_way(profiles, i, &clean, around_mm);
+    let mixed = Signal::mixture(profiles, i, &clean, around_mm, gain);
+    let at = |signal: &Option<Signal>, level| signal.as_ref()?.crossing(profiles, around_mm, level);
+    let trust = f64::from(mixed.as_ref().map_or(0.0, |m| m.trust));
+    let at_mm = match (at(&half, 0.5), at(&mixed, 0.5)) {
+        (Some(a), Some(b)) => a + (b - a) * trust,
+        (None, Some(b)) if trust > 0.3 => b,
+        (Some(a), None) if trust < 0.7 => a,
+        _ => return None,
+    };
+    let (a, b) = (at(&half, 0.25), at(&half, 0.75));
     let width_mm = match (a, b) {
         (Some(a), Some(b)) => (a - b).abs() as f32,
         _ => f32::NAN,
     };
-    Some(Crossing { at_mm, contrast: signal.contrast, width_mm, line: line_contrast(profiles, i, at_mm) })
+    let contrast = half.as_ref().map_or(0.0, |h| h.contrast);
+    Some(Crossing { at_mm, contrast, width_mm, line: line_contrast(profiles, i, at_mm) })
 }
 
-/// The profile without lines, projected on the difference of its sides: 0 background, 1 cloth.
+/// The profile as a share of cloth: 0 background, 1 cloth.
 struct Signal {
     values: Vec<f32>,
     contrast: f32,
+    /// How far it is to be trusted, 0 to 1.
+    trust: f32,
 }
 
 impl Signal {
-    fn new(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3]) -> Option<Self> {
-        let clean = without_lines(profiles, i, gain);
+    /// Projected on the difference of the two sides' colours.
+    fn half_way(profiles: &Profiles, i: usize, clean: &[[f32; 3]], around_mm: f64) -> Option<Self> {
         let inside = medians(&clean[profiles.range(around_mm - FAR_MM, around_mm - NEAR_MM)])?;
         let outside = medians(&clean[profiles.range(around_mm + NEAR_MM, around_mm + FAR_MM)])?;
         let weight = direction(inside, outside, profiles.ground[i]);
-        let dot = |v: [f32; 3]| v[0] * weight[0] + v[1] * weight[1] + v[2] * weight[2];
-        let (low, high) = (dot(outside), dot(inside));
+        let (low, high) = (dot(outside, weight), dot(inside, weight));
         if high - low < 1e-3 {
             return None;
         }
-        let norm = (weight[0].powi(2) + weight[1].powi(2) + weight[2].powi(2)).sqrt();
-        let values = clean.iter().map(|v| (dot(*v) - low) / (high - low)).collect();
-        Some(Self { values, contrast: (high - low) / norm / 255.0 })
+        let values = clean.iter().map(|v| (dot(*v, weight) - low) / (high - low)).collect();
+        Some(Self { values, contrast: (high - low) / dot(weight, weight).sqrt() / 255.0, trust: 1.0 })
+    }
+
+    /// Each pixel as `u` cloth plus `v` mat, both in any light: the share u / (u + v).
+    ///
+    /// The cloth's rounded rim turns dark away from the light and the mat beside it lies in its shadow;
+    /// the share does not mind, as long as cloth and mat differ in hue.
+    fn mixture(profiles: &Profiles, i: usize, clean: &[[f32; 3]], around_mm: f64, gain: [f32; 3]) -> Option<Self> {
+        let cloth = medians(&clean[profiles.range(around_mm - DEEP_MM.1, around_mm - DEEP_MM.0)])?;
+        let ground = profiles.ground[i];
+        let mat: [f32; 3] = std::array::from_fn(|c| ground[c] * gain[c]);
+        let (cc, mm, cm) = (dot(cloth, cloth), dot(mat, mat), dot(cloth, mat));
+        let determinant = cc * mm - cm * cm;
+        if determinant <= 0.0 {
+            return None;
+        }
+        // Distance of the less colourful of the two from the other's ray, share of full scale.
+        let apart = (determinant / cc.max(mm)).sqrt() / 255.0;
+        let trust = ((apart - HUES_APART.0) / (HUES_APART.1 - HUES_APART.0)).clamp(0.0, 1.0);
+        let values = clean
+            .iter()
+            .map(|v| {
+                let (c, m) = (dot(*v, cloth), dot(*v, mat));
+                let u = (c * mm - m * cm) / determinant;
+                let v = (m * cc - c * cm) / determinant;
+                u / (u.max(0.0) + v.max(0.0)).max(0.05)
+            })
+            .collect();
+        // Bright cloth stands out from its own shadow: half-way is better there, it keeps the full resolution
+        // that cameras give to brightness alone.
+        let level = |v: [f32; 3]| v[0] + v[1] + v[2];
+        let dark = ((DARKER.1 - level(cloth) / level(mat).max(1.0)) / (DARKER.1 - DARKER.0)).clamp(0.0, 1.0);
+        let trust = trust * dark;
+        Some(Self { values, contrast: apart, trust })
     }
 
     /// The crossing of a level (cloth inside) nearest to a place.
@@ -83,6 +135,10 @@ fn without_lines(profiles: &Profiles, i: usize, gain: [f32; 3]) -> Vec<[f32; 3]>
     let ground = profiles.ground[i];
     let pairs = profiles.seen(i).iter().zip(profiles.expected(i));
     pairs.map(|(seen, expected)| std::array::from_fn(|c| seen[c] - (expected[c] - ground[c]) * gain[c])).collect()
+}
+
+fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
+    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
 fn medians(values: &[[f32; 3]]) -> Option<[f32; 3]> {

@@ -2,6 +2,7 @@
 
 use nalgebra::{Matrix3, Vector2, Vector3};
 
+use super::corners::Place;
 use super::crossing::Crossing;
 use crate::units::MatPoint;
 
@@ -14,17 +15,20 @@ const WINDOWS: [f64; 3] = [1.5, 3.0, 6.0];
 /// Weight (of whole points) that a window must hold.
 const ENOUGH: f64 = 2.0;
 
-/// Fits a quadratic to the crossings' coordinates about every point.
-pub(crate) fn fit(points: &[MatPoint], normals: &[Vector2<f64>], crossings: &[Option<Crossing>]) -> Vec<MatPoint> {
-    let n = points.len();
+/// Every crossing's place with its weight: none where there is no crossing, less beside printed lines.
+pub(crate) fn places(points: &[MatPoint], normals: &[Vector2<f64>], crossings: &[Option<Crossing>]) -> Vec<Place> {
     let offsets = median_filtered(crossings);
-    let places: Vec<(MatPoint, f64)> = (0..n)
+    (0..points.len())
         .map(|i| match (offsets[i], &crossings[i]) {
             (Some(o), Some(c)) => (points[i] + normals[i] * o, 1.0 / (1.0 + f64::from(c.line / LINE_HALF).powi(4))),
             _ => (points[i], 0.0),
         })
-        .collect();
-    (0..n).map(|i| local_quadratic(&places, i).unwrap_or(points[i])).collect()
+        .collect()
+}
+
+/// Fits a quadratic to the places' coordinates about every point; the given point where too few are known.
+pub(crate) fn fit(points: &[MatPoint], places: &[Place]) -> Vec<MatPoint> {
+    (0..points.len()).map(|i| local_quadratic(places, i).unwrap_or(points[i])).collect()
 }
 
 /// Median of five neighbouring crossings.
@@ -40,7 +44,7 @@ fn median_filtered(crossings: &[Option<Crossing>]) -> Vec<Option<f64>> {
         .collect()
 }
 
-fn local_quadratic(places: &[(MatPoint, f64)], i: usize) -> Option<MatPoint> {
+fn local_quadratic(places: &[Place], i: usize) -> Option<MatPoint> {
     for sigma in WINDOWS {
         if let Some(at) = quadratic_at(places, i, sigma) {
             return Some(at);
@@ -49,7 +53,7 @@ fn local_quadratic(places: &[(MatPoint, f64)], i: usize) -> Option<MatPoint> {
     None
 }
 
-fn quadratic_at(places: &[(MatPoint, f64)], i: usize, sigma: f64) -> Option<MatPoint> {
+fn quadratic_at(places: &[Place], i: usize, sigma: f64) -> Option<MatPoint> {
     let n = places.len() as i64;
     let reach = (2.5 * sigma).ceil() as i64;
     let (mut a, mut bx, mut by) = (Matrix3::zeros(), Vector3::zeros(), Vector3::zeros());

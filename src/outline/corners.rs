@@ -1,0 +1,199 @@
+//! Corners: where two sides meet at an angle, smoothing has cut the tip off. Each side is fitted up to
+//! the corner and the two are intersected.
+
+use nalgebra::{Matrix3, Vector2, Vector3};
+
+use crate::units::MatPoint;
+
+/// Distances from the corner between which the sides' directions are compared and fitted, mm.
+const SIDE_MM: (f64, f64) = (2.2, 10.0);
+
+/// Least turn of a corner, degrees.
+const LEAST_TURN_DEG: f64 = 22.0;
+
+/// Largest distance of the intersection from the smoothed curve, mm.
+const LARGEST_GAIN_MM: f64 = 4.0;
+
+/// Largest root mean square misfit of a side, mm.
+const LARGEST_MISFIT_MM: f64 = 0.35;
+
+/// A crossing's place and how far it is to be trusted.
+pub(crate) type Place = (MatPoint, f64);
+
+/// Replaces the smoothed curve about every corner by its two sides and their intersection.
+///
+/// `curve` and `places` (unsmoothed, weighted) run in step; the result may have other points.
+pub(crate) fn sharpen(curve: &[MatPoint], places: &[Place]) -> Vec<Sharpened> {
+    let n = curve.len();
+    let mut out: Vec<Sharpened> = (0..n).map(|i| Sharpened { at: curve[i], from: i, corner: false }).collect();
+    let spacing =
+        curve.iter().zip(curve.iter().cycle().skip(1)).map(|(a, b)| a.distance(*b)).sum::<f64>() / n.max(1) as f64;
+    let points = |mm: f64| (mm / spacing).round() as usize;
+    if n < 8 * points(SIDE_MM.1) {
+        return out;
+    }
+    for i in corners(curve, points(SIDE_MM.0), points(SIDE_MM.1)) {
+        if let Some(corner) = Corner::fit(curve, places, i, points(SIDE_MM.0), points(SIDE_MM.1)) {
+            corner.apply(&mut out, i, points(SIDE_MM.0) + 1);
+        }
+    }
+    out
+}
+
+/// A point of the sharpened curve and the point of the smoothed one it came from.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Sharpened {
+    pub at: MatPoint,
+    pub from: usize,
+    pub corner: bool,
+}
+
+/// Points at which the curve turns most, by at least [`LEAST_TURN_DEG`].
+fn corners(curve: &[MatPoint], near: usize, far: usize) -> Vec<usize> {
+    let n = curve.len();
+    let at = |i: usize, k: i64| curve[(i as i64 + k).rem_euclid(n as i64) as usize];
+    let (near, far) = (near as i64, far as i64);
+    let turn: Vec<f64> = (0..n)
+        .map(|i| {
+            let before = at(i, -near) - at(i, -far);
+            let after = at(i, far) - at(i, near);
+            (before.x * after.y - before.y * after.x).atan2(before.dot(&after)).to_degrees().abs()
+        })
+        .collect();
+    let reach = far as usize;
+    let greatest = |i: usize| (1..=reach).all(|k| turn[(i + k) % n] <= turn[i] && turn[(i + n - k) % n] < turn[i]);
+    // The turn over a window is flat-topped about a corner: its middle is where the curve itself bends most.
+    (0..n).filter(|&i| turn[i] >= LEAST_TURN_DEG && greatest(i)).map(|i| sharpest(curve, i, near)).collect()
+}
+
+fn sharpest(curve: &[MatPoint], i: usize, reach: i64) -> usize {
+    let n = curve.len() as i64;
+    let at = |k: i64| curve[k.rem_euclid(n) as usize];
+    let bend = |k: i64| {
+        let (a, b) = (at(k) - at(k - 2), at(k + 2) - at(k));
+        (a.x * b.y - a.y * b.x).atan2(a.dot(&b)).abs()
+    };
+    let i = i as i64;
+    let best = (i - reach..=i + reach).max_by(|a, b| bend(*a).total_cmp(&bend(*b))).unwrap_or(i);
+    best.rem_euclid(n) as usize
+}
+
+/// Two sides and where they meet.
+struct Corner {
+    tip: MatPoint,
+    before: Side,
+    after: Side,
+}
+
+impl Corner {
+    fn fit(curve: &[MatPoint], places: &[Place], i: usize, near: usize, far: usize) -> Option<Self> {
+        let n = places.len();
+        let pick = |sign: i64| -> Vec<Place> {
+            (near as i64..=far as i64).map(|k| places[(i as i64 + sign * k).rem_euclid(n as i64) as usize]).collect()
+        };
+        let before = Side::fit(&pick(-1), curve[i])?;
+        let after = Side::fit(&pick(1), curve[i])?;
+        let tip = before.meet(&after)?;
+        (tip.distance(curve[i]) <= LARGEST_GAIN_MM).then_some(Self { tip, before, after })
+    }
+
+    /// Moves the points next to the corner onto their sides and the corner's own point to the tip.
+    fn apply(&self, out: &mut [Sharpened], i: usize, reach: usize) {
+        let n = out.len();
+        out[i].at = self.tip;
+        out[i].corner = true;
+        for k in 1..=reach {
+            for (j, side) in [((i + n - k) % n, &self.before), ((i + k) % n, &self.after)] {
+                // Evenly from the tip to the first point that stays, along the side.
+                let last = if j == (i + k) % n { (i + reach + 1) % n } else { (i + n - reach - 1) % n };
+                let (from, to) = (side.along(self.tip), side.along(out[last].at));
+                out[j].at = side.at(from + (to - from) * k as f64 / (reach + 1) as f64);
+            }
+        }
+    }
+}
+
+/// A parabola in its own axes: the side of a garment over a centimetre.
+struct Side {
+    origin: MatPoint,
+    along: Vector2<f64>,
+    coefficients: Vector3<f64>,
+}
+
+impl Side {
+    /// Fits the places robustly; `towards` is the corner.
+    fn fit(places: &[Place], towards: MatPoint) -> Option<Self> {
+        let total: f64 = places.iter().map(|p| p.1).sum();
+        if total < 3.0 {
+            return None;
+        }
+        let mean = places.iter().fold(Vector2::zeros(), |s, (p, w)| s + Vector2::new(p.x, p.y) * *w) / total;
+        let origin = MatPoint::new(mean.x, mean.y);
+        let along = (towards - origin).try_normalize(1e-9)?;
+        let mut side = Self { origin, along, coefficients: Vector3::zeros() };
+        let mut weights: Vec<f64> = places.iter().map(|p| p.1).collect();
+        for _ in 0..4 {
+            side.coefficients = side.solve(places, &weights)?;
+            for (w, place) in weights.iter_mut().zip(places) {
+                let miss = side.miss(place.0) / 0.15;
+                *w = place.1 / (1.0 + miss * miss);
+            }
+        }
+        let misfit = places.iter().zip(&weights).map(|(p, w)| w * side.miss(p.0).powi(2)).sum::<f64>()
+            / weights.iter().sum::<f64>().max(1e-9);
+        (misfit.sqrt() <= LARGEST_MISFIT_MM).then_some(side)
+    }
+
+    fn solve(&self, places: &[Place], weights: &[f64]) -> Option<Vector3<f64>> {
+        let (mut a, mut b) = (Matrix3::zeros(), Vector3::zeros());
+        for ((p, _), w) in places.iter().zip(weights) {
+            let (s, t) = self.local(*p);
+            let row = Vector3::new(1.0, s, s * s);
+            a += row * row.transpose() * *w;
+            b += row * (t * w);
+        }
+        // A bend needs evidence: extrapolated to the corner it costs more than it gains.
+        a[(2, 2)] += 400.0;
+        (a + Matrix3::identity() * 1e-9).try_inverse().map(|inverse| inverse * b)
+    }
+
+    fn local(&self, p: MatPoint) -> (f64, f64) {
+        let d = p - self.origin;
+        (d.dot(&self.along), self.along.x * d.y - self.along.y * d.x)
+    }
+
+    fn miss(&self, p: MatPoint) -> f64 {
+        let (s, t) = self.local(p);
+        t - self.coefficients.dot(&Vector3::new(1.0, s, s * s))
+    }
+
+    fn along(&self, p: MatPoint) -> f64 {
+        self.local(p).0
+    }
+
+    fn at(&self, s: f64) -> MatPoint {
+        let t = self.coefficients.dot(&Vector3::new(1.0, s, s * s));
+        self.origin + self.along * s + Vector2::new(-self.along.y, self.along.x) * t
+    }
+
+    fn tangent(&self, s: f64) -> Vector2<f64> {
+        let slope = self.coefficients.y + 2.0 * self.coefficients.z * s;
+        self.along + Vector2::new(-self.along.y, self.along.x) * slope
+    }
+
+    /// Where two sides meet, by Newton's method on their tangents.
+    fn meet(&self, other: &Side) -> Option<MatPoint> {
+        let (mut s, mut t) = (0.0, 0.0);
+        for _ in 0..8 {
+            let gap = other.at(t) - self.at(s);
+            let (u, v) = (self.tangent(s), other.tangent(t));
+            let cross = u.x * v.y - u.y * v.x;
+            if cross.abs() < 0.15 * u.norm() * v.norm() {
+                return None;
+            }
+            s += (gap.x * v.y - gap.y * v.x) / cross;
+            t += (gap.x * u.y - gap.y * u.x) / cross;
+        }
+        (s.abs() < 30.0 && t.abs() < 30.0 && s.is_finite()).then(|| self.at(s))
+    }
+}
