@@ -15,6 +15,10 @@ const MAX_BINS: f64 = 3000.0;
 /// Samples a bin needs before it may say anything.
 const MIN_IN_BIN: usize = 6;
 
+/// A line stands out of the profile's other bins by this many of their robust spreads: what lies below is the
+/// ground's own unevenness, met few times.
+const BIN_GATE: f32 = 3.0;
+
 /// Width over which a chessboard's tone changes at an edge, mm (half of it on either side).
 const CHESS_EDGE_MM: f64 = 0.8;
 
@@ -46,7 +50,11 @@ impl Profile {
             let k = ((coordinate / period_mm).rem_euclid(1.0) * n as f64) as usize;
             piles[k.min(n - 1)].push(value);
         }
-        let bins = piles.iter().map(|pile| bin_value(pile, noise)).collect();
+        let mut bins: Vec<[f32; 3]> = piles.iter().map(|pile| bin_value(pile, noise)).collect();
+        let floor: [f32; 3] = std::array::from_fn(|i| BIN_GATE * robust_scale(bins.iter().map(|b| b[i])));
+        for bin in bins.iter_mut().filter(|b| (0..3).all(|i| b[i].abs() <= floor[i])) {
+            *bin = [0.0; 3];
+        }
         Self { period_mm, bins }
     }
 }

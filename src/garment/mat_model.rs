@@ -37,6 +37,11 @@ impl MatModel {
         self.shade.at(p).map(gamma_from_log)
     }
 
+    /// Robust spread of the real mat about the model, log units: brightness and the two colour differences.
+    pub fn spread(&self) -> [f32; 3] {
+        self.spread
+    }
+
     pub(crate) fn predict_log(&self, p: MatPoint) -> [f32; 3] {
         let (base, line) = (self.shade.at(p), self.lines.at(p));
         std::array::from_fn(|i| base[i] + line[i])

@@ -1,5 +1,7 @@
 //! A few colours that stand for many, and how far a pixel is from being one of them in other light.
 
+use super::appearance::quantile;
+
 /// Most rounds of k-means.
 const ROUNDS: usize = 10;
 
@@ -8,7 +10,7 @@ const ROUNDS: usize = 10;
 pub struct Palette {
     /// The colours.
     pub colours: Vec<[f32; 3]>,
-    /// Root mean square distance of a pixel from its colour, a channel, gamma levels.
+    /// Robust standard deviation of pixels about a colour's ray (its own shade apart), gamma levels.
     pub spread: f32,
 }
 
@@ -39,19 +41,41 @@ impl Palette {
         }
         // A colour that few pixels have is a stray (a pin, a speck), not the cloth's.
         let least = pixels.len() / 200;
-        let mut k = 0;
-        colours.retain(|_| {
-            k += 1;
-            kept[k - 1] > least
-        });
-        let mean: f32 = pixels.iter().map(|p| nearest(&colours, p).1).sum::<f32>() / pixels.len() as f32;
-        Self { colours, spread: (mean / 3.0).sqrt() }
+        let shares: Vec<f32> = kept.iter().map(|n| *n as f32 / pixels.len() as f32).collect();
+        let keep: Vec<bool> = (0..count).map(|k| kept[k] > least && !is_blend(k, &colours, &shares)).collect();
+        let colours: Vec<[f32; 3]> = colours.iter().zip(&keep).filter(|(_, keep)| **keep).map(|(c, _)| *c).collect();
+        let steady = Light { factor: (0.9, 1.08), free: (0.9, 1.08), price: 0.0, sigma: 1.0 };
+        let palette = Self { colours, spread: 0.0 };
+        let mut off: Vec<f32> = pixels.iter().map(|p| palette.distance(*p, steady)).collect();
+        // Two of three channels are free; the 0.8 quantile of chi squared with two degrees of freedom is 3.22.
+        let spread = (quantile(&mut off, 0.8) / 3.22).sqrt();
+        Self { spread: if spread.is_finite() { spread } else { 0.0 }, ..palette }
     }
 
     /// Least of squared distances to the colours' rays (the colour in weaker or stronger light).
     pub(crate) fn distance(&self, seen: [f32; 3], light: Light) -> f32 {
         self.colours.iter().map(|c| light.distance(seen, *c)).fold(f32::INFINITY, f32::min)
     }
+}
+
+/// Is a colour no colour of its own: a mixture of two that pixels on their border show, or a darker shade of one?
+fn is_blend(k: usize, colours: &[[f32; 3]], shares: &[f32]) -> bool {
+    let common = |j: &usize| *j != k && shares[*j] > 2.0 * shares[k];
+    let shade = Light { factor: (0.4, 0.92), free: (0.0, 1.0), price: 0.0, sigma: 1.0 };
+    if shares[k] < 0.12 && (0..colours.len()).filter(common).any(|j| shade.distance(colours[k], colours[j]) < 60.0) {
+        return true;
+    }
+    shares[k] < 0.12
+        && (0..colours.len()).filter(common).any(|i| {
+            (i + 1..colours.len()).filter(common).any(|j| {
+                let (a, b, c) = (colours[i], colours[j], colours[k]);
+                let d: [f32; 3] = std::array::from_fn(|n| b[n] - a[n]);
+                let d2: f32 = d.iter().map(|v| v * v).sum();
+                let t: f32 = (0..3).map(|n| (c[n] - a[n]) * d[n]).sum::<f32>() / d2.max(1.0);
+                let off: f32 = (0..3).map(|n| (c[n] - a[n] - t * d[n]).powi(2)).sum();
+                d2 > 60.0 * 60.0 && (0.15..0.85).contains(&t) && off < 0.01 * d2
+            })
+        })
 }
 
 fn nearest(colours: &[[f32; 3]], p: &[f32; 3]) -> (usize, f32) {

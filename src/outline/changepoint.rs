@@ -3,7 +3,8 @@
 use rayon::prelude::*;
 
 use super::profiles::Profiles;
-use crate::garment::{Light, MatModel, Palette};
+use super::ring::Ring;
+use crate::garment::{Garment, Light};
 
 /// Most one sample may say (log ratio): a stitch or a stripe cannot decide alone.
 const CLIP: f32 = 4.0;
@@ -17,43 +18,80 @@ const STEP_PRICE: f32 = 3.0;
 /// Largest step between neighbouring points, mm.
 const LARGEST_STEP_MM: f64 = 1.0;
 
+/// The light on cloth, on the mat and on whatever else lies outside, over that of their neighbourhood.
+/// Shadows darken; nothing brightens a flat mat beyond its surroundings and its own unevenness.
+const CLOTH_LIGHT: Light = Light { factor: (0.5, 1.2), free: (0.9, 1.06), price: 5.0, sigma: 3.0 };
+const MAT_LIGHT: Light = Light { factor: (0.15, 1.02), free: (0.95, 1.02), price: 2.0, sigma: 3.0 };
+const OTHER_LIGHT: Light = Light { factor: (0.3, 1.15), free: (0.9, 1.08), price: 3.0, sigma: 3.0 };
+
+/// What a wider spread costs per unit of its logarithm: two channels are free beside the shade.
+const LOOSE_PRICE: f32 = 2.0;
+
+/// How far off a printed line may lie, mm.
+const LINE_SLACK_MM: f64 = 0.25;
+
 /// Points beyond either end over which the path of a closed curve settles.
 const WRAP: usize = 80;
 
-/// What lies outside the cloth: the predicted mat and, where another ground shows, its palette.
-pub(crate) struct Background<'a> {
-    pub mat: &'a MatModel,
-    /// The mat's light just outside each point over the predicted one, per channel.
-    pub gain: Vec<[f32; 3]>,
-    /// Colours of whatever else lies outside; empty where only the mat does.
-    pub other: Vec<Option<&'a Palette>>,
-}
-
 /// Log likelihood ratio of cloth over background per sample, clipped.
-pub(crate) fn log_ratios(profiles: &Profiles, background: &Background, cloth: &Palette) -> Vec<f32> {
-    let cloth_light =
-        Light { factor: (0.45, 1.25), free: (0.8, 1.12), price: 4.0, sigma: cloth.spread.clamp(3.0, 14.0) };
+pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment) -> Vec<f32> {
     let len = profiles.len;
+    let spread = garment.mat.spread[1].hypot(garment.mat.spread[2]);
     let mut out = vec![0f32; profiles.count() * len];
     out.par_chunks_mut(len).with_min_len(64).enumerate().for_each(|(i, out)| {
+        let cloth = ring.cloth(i).unwrap_or(&garment.cloth);
+        let cloth_light = Light { sigma: cloth.spread.clamp(2.5, 14.0), ..CLOTH_LIGHT };
         let ground = profiles.ground[i];
-        let level = (ground[0] + ground[1] + ground[2]) / 3.0;
-        let spread = (background.mat.spread[1].hypot(background.mat.spread[2])) * (level + 6.0);
-        let mat_light = Light { factor: (0.15, 1.12), free: (0.93, 1.03), price: 2.0, sigma: spread.clamp(2.5, 12.0) };
-        let gain = background.gain[i];
-        for ((out, seen), expected) in out.iter_mut().zip(profiles.seen(i)).zip(profiles.expected(i)) {
-            let expected = std::array::from_fn(|c| expected[c] * gain[c]);
+        let level = (ground[0] + ground[1] + ground[2]) / 3.0 + 6.0;
+        let loose = 2.0 * garment.mat.spread[0];
+        let mat_light = Light {
+            sigma: (spread * level).clamp(2.5, 12.0),
+            factor: (MAT_LIGHT.factor.0, MAT_LIGHT.factor.1 + loose),
+            free: (MAT_LIGHT.free.0 - loose, MAT_LIGHT.free.1 + loose),
+            ..MAT_LIGHT
+        };
+        let other = ring.other(i).map(|o| (o, Light { sigma: o.spread.clamp(2.5, 14.0), ..OTHER_LIGHT }));
+        let gain = ring.gain[i];
+        let tighter = LOOSE_PRICE * (cloth_light.sigma / mat_light.sigma).ln();
+        let lit = |colour: [f32; 3]| std::array::from_fn(|c| colour[c] * gain[c]);
+        for ((out, seen), line) in out.iter_mut().zip(profiles.seen(i)).zip(nearby_lines(profiles, i)) {
+            let expected = line.map_or(lit(ground), |line| worn_line(*seen, lit(ground), lit(line)));
             let mut outside = mat_light.distance(*seen, expected);
-            if let Some(other) = background.other[i] {
-                let light =
-                    Light { factor: (0.3, 1.2), free: (0.85, 1.1), price: 3.0, sigma: other.spread.clamp(3.0, 14.0) };
-                outside = outside.min(other.distance(*seen, light));
+            if let Some((palette, light)) = other {
+                outside = outside.min(palette.distance(*seen, light));
             }
-            let inside = cloth.distance(*seen, cloth_light);
-            *out = (0.5 * (outside - inside)).clamp(-CLIP, CLIP);
+            *out = (0.5 * (outside - cloth.distance(*seen, cloth_light)) - tighter).clamp(-CLIP, CLIP);
         }
     });
     out
+}
+
+/// The strongest line predicted within [`LINE_SLACK_MM`] of every sample, if any: lines lie a little off.
+fn nearby_lines(profiles: &Profiles, i: usize) -> Vec<Option<[f32; 3]>> {
+    let ground = profiles.ground[i];
+    let expected = profiles.expected(i);
+    let level = |e: [f32; 3]| (e[0] + e[1] + e[2] - ground[0] - ground[1] - ground[2]).abs();
+    let reach = (LINE_SLACK_MM / profiles.step_mm).round() as usize;
+    let least = 0.03 * (ground[0] + ground[1] + ground[2] + 18.0);
+    (0..expected.len())
+        .map(|j| {
+            let window = &expected[j.saturating_sub(reach)..(j + reach + 1).min(expected.len())];
+            let strongest = window.iter().copied().max_by(|a, b| level(*a).total_cmp(&level(*b)))?;
+            (level(strongest) > least).then_some(strongest)
+        })
+        .collect()
+}
+
+/// The colour between ground and line (worn, or met half-way) that is nearest to what is seen.
+fn worn_line(seen: [f32; 3], ground: [f32; 3], line: [f32; 3]) -> [f32; 3] {
+    let (mut dot, mut len2) = (0.0, 0.0);
+    for c in 0..3 {
+        let d = line[c] - ground[c];
+        dot += (seen[c] - ground[c]) * d;
+        len2 += d * d;
+    }
+    let t = if len2 > 0.0 { (dot / len2).clamp(0.0, 1.1) } else { 0.0 };
+    std::array::from_fn(|c| ground[c] + t * (line[c] - ground[c]))
 }
 
 /// The best offset per profile and how far other offsets would do nearly as well.

@@ -6,7 +6,7 @@ use nalgebra::{Matrix3, Vector2, Vector3};
 use crate::units::MatPoint;
 
 /// Distances from the corner between which the sides' directions are compared and fitted, mm.
-const SIDE_MM: (f64, f64) = (2.2, 10.0);
+const SIDE_MM: (f64, f64) = (2.6, 12.0);
 
 /// Least turn of a corner, degrees.
 const LEAST_TURN_DEG: f64 = 22.0;
