@@ -17,6 +17,8 @@ pub use doubt::PlaneDoubt;
 pub use fit::{CameraFit, LensFit, ResidualSummary, fit};
 pub use pose::FocalLength;
 
+pub(crate) use fit::median;
+
 use nalgebra::{Matrix3, Vector2, Vector3};
 
 use crate::units::{ImagePoint, MatPoint};

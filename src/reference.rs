@@ -2,6 +2,10 @@
 
 pub mod chequers;
 pub mod grid;
+pub mod tiles;
+
+use image::GrayImage;
+use rayon::prelude::*;
 
 use crate::units::ImagePoint;
 
@@ -43,4 +47,26 @@ pub enum Marking {
     DarkLines,
     /// Squares light and dark in turn.
     Chequers,
+}
+
+/// The photo reduced by a whole factor, each pixel the mean of its block.
+fn reduce(luma: &GrayImage, factor: u32) -> GrayImage {
+    if factor <= 1 {
+        return luma.clone();
+    }
+    let (width, height) = (luma.width() / factor, luma.height() / factor);
+    let (stride, f) = (luma.width() as usize, factor as usize);
+    let mut out = vec![0u8; width as usize * height as usize];
+    out.par_chunks_mut(width.max(1) as usize).enumerate().for_each(|(y, row)| {
+        let mut sums = vec![0u32; row.len()];
+        for line in luma.as_raw().chunks_exact(stride).skip(y * f).take(f) {
+            for (sum, block) in sums.iter_mut().zip(line.chunks_exact(f)) {
+                *sum += block.iter().map(|&v| u32::from(v)).sum::<u32>();
+            }
+        }
+        for (to, sum) in row.iter_mut().zip(&sums) {
+            *to = (sum / (factor * factor)) as u8;
+        }
+    });
+    GrayImage::from_raw(width, height, out).unwrap_or_default()
 }

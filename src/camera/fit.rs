@@ -330,7 +330,8 @@ fn some_of(sides: &[Side], count: usize) -> Vec<Side> {
     sides.iter().enumerate().filter(|(i, _)| scattered(*i) % one_in == 0).map(|(_, s)| *s).collect()
 }
 
-pub(super) fn median(values: &mut [f64]) -> f64 {
+/// The middle value (the upper of two); 0 of none.
+pub(crate) fn median(values: &mut [f64]) -> f64 {
     if values.is_empty() {
         return 0.0;
     }

@@ -35,7 +35,7 @@ const IN_TURN: f64 = 0.9;
 /// No board, or too little of one, is in the photo.
 pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> {
     let factor = luma.width().max(luma.height()).div_ceil(REDUCED_SIDE).max(1);
-    let reduced = response::reduce(luma, factor);
+    let reduced = super::reduce(luma, factor);
     let corners = response::corners(&reduced);
     let mut lattice = Lattice::build(&corners).ok_or_else(no_board)?;
     lattice.keep(|quarters| alternate(&reduced, quarters));

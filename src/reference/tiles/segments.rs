@@ -1,0 +1,272 @@
+//! Straight stretches of thin line on a reduced photo: ridge points, a Hough transform whose votes are
+//! kept near each point's own direction, and runs along its peaks.
+
+use image::GrayImage;
+use nalgebra::{Matrix2, Vector2};
+use rayon::prelude::*;
+
+use crate::reference::Marking;
+
+/// Distances at which a line must stand out from both sides, px: thin and wide grout.
+const REACHES: [usize; 2] = [3, 6];
+/// Least ridge, grey levels.
+const LEAST: i32 = 4;
+/// The most ridge points worth sorting out.
+const MOST_POINTS: usize = 40_000;
+/// Directions of the Hough transform.
+const ANGLES: usize = 180;
+/// Votes go to directions within this many degrees of a point's own.
+const FAN: i32 = 6;
+/// A point belongs to a line if it lies this near, px.
+const NEAR: f64 = 2.5;
+/// Longest gap in a run, px.
+const GAP: f64 = 14.0;
+/// The most segments looked for.
+const MOST_SEGMENTS: usize = 160;
+
+/// A straight stretch of line, in pixels of the reduced photo about its middle.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Segment {
+    /// One end.
+    pub from: Vector2<f64>,
+    /// The other.
+    pub to: Vector2<f64>,
+}
+
+impl Segment {
+    /// Length, px.
+    pub(super) fn length(&self) -> f64 {
+        (self.to - self.from).norm()
+    }
+
+    /// Unit direction.
+    pub(super) fn direction(&self) -> Vector2<f64> {
+        (self.to - self.from) / self.length()
+    }
+
+    /// Its middle.
+    pub(super) fn middle(&self) -> Vector2<f64> {
+        (self.from + self.to) * 0.5
+    }
+}
+
+/// A ridge point with the direction of its line (unit vector), about the picture's middle.
+#[derive(Debug, Clone, Copy)]
+struct Point {
+    at: Vector2<f64>,
+    along: Vector2<f64>,
+}
+
+/// The segments of lines of one polarity, longest first.
+pub(super) fn segments(picture: &GrayImage, marking: Marking) -> Vec<Segment> {
+    let points = ridge_points(picture, marking);
+    let long_side = f64::from(picture.width().max(picture.height()));
+    let least = 0.04 * long_side;
+    let mut hough = Hough::new(&points, f64::from(picture.width()).hypot(f64::from(picture.height())));
+    let mut free = vec![true; points.len()];
+    let mut found = Vec::new();
+    for _ in 0..3 * MOST_SEGMENTS {
+        let Some((angle, offset)) = hough.peak(0.6 * least) else { break };
+        let runs = hough.runs(&points, &mut free, angle, offset, least);
+        found.extend(runs);
+        if found.len() >= MOST_SEGMENTS {
+            break;
+        }
+    }
+    found.sort_by(|a: &Segment, b| b.length().total_cmp(&a.length()));
+    found
+}
+
+fn ridge_points(picture: &GrayImage, marking: Marking) -> Vec<Point> {
+    let (width, height) = (picture.width() as usize, picture.height() as usize);
+    let margin = REACHES[1] + 2;
+    if width < 4 * margin || height < 4 * margin {
+        return Vec::new();
+    }
+    let sign = if marking == Marking::LightLines { -1 } else { 1 };
+    let ridge = ridge_map(picture, sign);
+    let rows: Vec<usize> = (margin..height - margin).collect();
+    let mut peaks: Vec<(i32, usize)> = rows
+        .par_iter()
+        .flat_map_iter(|&y| {
+            let ridge = &ridge;
+            (margin..width - margin).filter_map(move |x| {
+                let at = y * width + x;
+                let here = ridge[at];
+                let crest = |step: usize| here >= ridge[at - step] && here > ridge[at + step];
+                (here >= LEAST && (crest(1) || crest(width))).then_some((here, at))
+            })
+        })
+        .collect();
+    if peaks.len() > MOST_POINTS {
+        peaks.select_nth_unstable_by_key(MOST_POINTS, |p| std::cmp::Reverse(p.0));
+        peaks.truncate(MOST_POINTS);
+    }
+    let middle = Vector2::new(0.5 * (width as f64 - 1.0), 0.5 * (height as f64 - 1.0));
+    let place = |at: usize| Vector2::new((at % width) as f64, (at / width) as f64) - middle;
+    let mut points: Vec<(usize, Point)> = peaks
+        .par_iter()
+        .filter_map(|&(_, at)| Some((at, Point { at: place(at), along: direction(picture.as_raw(), width, at)? })))
+        .collect();
+    points.sort_by_key(|p| p.0);
+    points.into_iter().map(|p| p.1).collect()
+}
+
+/// How far a pixel stands out from both sides, in the better of the two directions and reaches.
+fn ridge_map(picture: &GrayImage, sign: i32) -> Vec<i32> {
+    let (width, height) = (picture.width() as usize, picture.height() as usize);
+    let raw = picture.as_raw();
+    let margin = REACHES[1];
+    let mut map = vec![0i32; width * height];
+    map.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        if y < margin || y >= height - margin {
+            return;
+        }
+        for (x, out) in row.iter_mut().enumerate().take(width - margin).skip(margin) {
+            let at = y * width + x;
+            let here = i32::from(raw[at]);
+            let stands = |step: usize| {
+                let (a, b) = (i32::from(raw[at - step]), i32::from(raw[at + step]));
+                (sign * (a - here)).min(sign * (b - here))
+            };
+            *out = REACHES.iter().map(|&r| stands(r).max(stands(r * width))).fold(0, i32::max);
+        }
+    });
+    map
+}
+
+/// Direction of the line at a point: square to the gradients round it; `None` where they have no one direction.
+fn direction(raw: &[u8], width: usize, at: usize) -> Option<Vector2<f64>> {
+    let mut tensor = Matrix2::zeros();
+    for dy in -3isize..=3 {
+        for dx in -3isize..=3 {
+            let i = at.wrapping_add_signed(dy * width as isize + dx);
+            let value = |i: usize| f64::from(raw.get(i).copied().unwrap_or(0));
+            let g = Vector2::new(value(i + 1) - value(i - 1), value(i + width) - value(i - width));
+            tensor += g * g.transpose();
+        }
+    }
+    let (xx, xy, yy) = (tensor[(0, 0)], tensor[(0, 1)], tensor[(1, 1)]);
+    let spread = ((xx - yy) * (xx - yy) + 4.0 * xy * xy).sqrt();
+    if spread < 0.3 * (xx + yy) {
+        return None;
+    }
+    let across = 0.5 * (2.0 * xy).atan2(xx - yy);
+    Some(Vector2::new(-across.sin(), across.cos()))
+}
+
+/// Votes over (angle of the normal, offset), half-pixel rounding left to the runs.
+struct Hough {
+    votes: Vec<i32>,
+    offsets: usize,
+    half: f64,
+}
+
+impl Hough {
+    fn new(points: &[Point], diagonal: f64) -> Self {
+        let half = (0.5 * diagonal / 2.0).ceil() + 2.0;
+        let offsets = 2 * half as usize + 1;
+        let mut hough = Self { votes: vec![0; ANGLES * offsets], offsets, half };
+        points.iter().for_each(|p| hough.vote(p, 1));
+        hough
+    }
+
+    fn vote(&mut self, p: &Point, weight: i32) {
+        let own = p.along.x.atan2(-p.along.y).to_degrees().rem_euclid(180.0).round() as i32;
+        for step in -FAN..=FAN {
+            let angle = (own + step).rem_euclid(ANGLES as i32) as usize;
+            let at = angle * self.offsets + self.bin(normal(angle).dot(&p.at));
+            if let Some(votes) = self.votes.get_mut(at) {
+                *votes += weight;
+            }
+        }
+    }
+
+    /// Bins are two pixels wide.
+    fn bin(&self, offset: f64) -> usize {
+        (offset / 2.0 + self.half).round().max(0.0) as usize
+    }
+
+    fn peak(&self, least: f64) -> Option<(usize, f64)> {
+        let (at, &votes) = self.votes.iter().enumerate().max_by_key(|v| v.1)?;
+        (f64::from(votes) >= least).then(|| (at / self.offsets, 2.0 * ((at % self.offsets) as f64 - self.half)))
+    }
+
+    /// Takes the points of a peak out and returns its runs that are long enough.
+    fn runs(&mut self, points: &[Point], free: &mut [bool], angle: usize, offset: f64, least: f64) -> Vec<Segment> {
+        let n = normal(angle);
+        let mut on = collect(points, free, n, offset);
+        let Some((n, offset)) = line_through(points, &on).or(Some((n, offset))) else { return Vec::new() };
+        let again = collect(points, free, n, offset);
+        if again.len() > on.len() / 2 {
+            on.extend(again);
+            on.sort_unstable();
+            on.dedup();
+        }
+        for &i in &on {
+            free[i] = false;
+            self.vote(&points[i], -1);
+        }
+        // Nothing may leave the same peak standing for ever.
+        if on.is_empty() {
+            let at = angle * self.offsets + self.bin(offset);
+            if let Some(votes) = self.votes.get_mut(at) {
+                *votes = 0;
+            }
+        }
+        split(points, on, n, least)
+    }
+}
+
+fn normal(angle: usize) -> Vector2<f64> {
+    let (sin, cos) = (angle as f64).to_radians().sin_cos();
+    Vector2::new(cos, sin)
+}
+
+fn collect(points: &[Point], free: &[bool], n: Vector2<f64>, offset: f64) -> Vec<usize> {
+    // cos 80 degrees: a point's own direction within 10 degrees of the line's.
+    let on = |p: &Point| (n.dot(&p.at) - offset).abs() < NEAR && n.dot(&p.along).abs() < 0.174;
+    (0..points.len()).filter(|&i| free[i] && on(&points[i])).collect()
+}
+
+/// Total least squares line: (unit normal, offset).
+fn line_through(points: &[Point], on: &[usize]) -> Option<(Vector2<f64>, f64)> {
+    if on.len() < 8 {
+        return None;
+    }
+    let n = on.len() as f64;
+    let mean = on.iter().fold(Vector2::zeros(), |m, &i| m + points[i].at / n);
+    let scatter = on.iter().fold(Matrix2::zeros(), |s, &i| {
+        let d = points[i].at - mean;
+        s + d * d.transpose()
+    });
+    let along = 0.5 * (2.0 * scatter[(0, 1)]).atan2(scatter[(0, 0)] - scatter[(1, 1)]);
+    let normal = Vector2::new(-along.sin(), along.cos());
+    Some((normal, normal.dot(&mean)))
+}
+
+/// Runs without long gaps, well filled, each with its own line.
+fn split(points: &[Point], mut on: Vec<usize>, n: Vector2<f64>, least: f64) -> Vec<Segment> {
+    let t = Vector2::new(-n.y, n.x);
+    let along = |i: usize| t.dot(&points[i].at);
+    on.sort_by(|&a, &b| along(a).total_cmp(&along(b)));
+    let mut runs: Vec<Vec<usize>> = Vec::new();
+    for i in on {
+        match runs.last_mut() {
+            Some(run) if run.last().is_some_and(|&last| along(i) - along(last) < GAP) => run.push(i),
+            _ => runs.push(vec![i]),
+        }
+    }
+    runs.iter().filter_map(|run| segment(points, run, least)).collect()
+}
+
+fn segment(points: &[Point], run: &[usize], least: f64) -> Option<Segment> {
+    let (n, offset) = line_through(points, run)?;
+    let t = Vector2::new(-n.y, n.x);
+    let (lo, hi) = run
+        .iter()
+        .map(|&i| t.dot(&points[i].at))
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+    let full = hi - lo >= least && run.len() as f64 >= 0.5 * (hi - lo);
+    full.then(|| Segment { from: n * offset + t * lo, to: n * offset + t * hi })
+}
