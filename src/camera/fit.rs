@@ -480,7 +480,8 @@ fn reference_warnings(residual: &ResidualSummary, solved: &Solved) -> Vec<Warnin
         warnings.push(Warning::new(
             "mat-not-flat",
             format!(
-                "the grid lines stray by {:.2} mm in ways no lens explains: the mat is probably not lying flat",
+                "the grid lines stray by {:.2} mm from an even, flat grid in ways no lens explains: is the mat lying \
+                 flat? Every length carries that doubt",
                 residual.warp_mm.max(residual.robust_mm)
             ),
         ));

@@ -3,7 +3,7 @@
 //! Leaving a block out moves the solution by one Gauss-Newton step on the remaining normal equations;
 //! near the solution that is as good as fitting anew, and costs next to nothing.
 
-use super::line_model::{Frame, Params, Residual, Side};
+use super::line_model::{Frame, K2, Params, Residual, Side};
 use super::solve::{Normal, Objective, Square};
 
 /// Blocks of the lattice, each way.
@@ -42,6 +42,13 @@ impl<'a> Solution<'a> {
         Self { objective, residuals, whole, blocks }
     }
 
+    /// One standard deviation of a parameter.
+    fn sigma(&self, parameter: usize) -> f64 {
+        let mut matrix = self.whole.matrix;
+        matrix.fill_lower_triangle_with_upper_triangle();
+        matrix.try_inverse().map_or(f64::INFINITY, |c| c[(parameter, parameter)].max(0.0).sqrt())
+    }
+
     /// How the parameters move when a block is left out.
     fn without(&self, block: usize) -> Option<Params> {
         let of = self.blocks.get(block)?;
@@ -59,23 +66,27 @@ pub(super) struct Verdict {
     richer_px: f64,
     better_blocks: usize,
     blocks: usize,
+    k2_over_sigma: f64,
 }
 
 impl Verdict {
-    /// Does k2 foretell clearly better (5 %), and in most blocks?
+    /// Does k2 foretell clearly better (5 %), in most blocks, and stand clear of its own doubt?
     pub(super) fn better(&self) -> bool {
-        self.richer_px < 0.95 * self.plain_px && 3 * self.better_blocks >= 2 * self.blocks && self.blocks >= 6
+        let foretells = self.richer_px < 0.95 * self.plain_px && 3 * self.better_blocks >= 2 * self.blocks;
+        foretells && self.blocks >= 6 && self.k2_over_sigma > 3.0
     }
 
     /// The verdict in words.
     pub(super) fn sentence(&self) -> String {
         format!(
-            "{}: left-out parts of the grid are foretold to {:.3} px without k2, {:.3} px with it, better in {} of {} parts",
+            "{}: left-out parts of the grid are foretold to {:.3} px without k2, {:.3} px with it, \
+             better in {} of {} parts; k2 is {:.1} times its own doubt",
             if self.better() { "k2 used" } else { "k2 not used" },
             self.plain_px,
             self.richer_px,
             self.better_blocks,
-            self.blocks
+            self.blocks,
+            self.k2_over_sigma
         )
     }
 }
@@ -89,8 +100,10 @@ pub(super) fn compare(
 ) -> Verdict {
     let block = blocks_of(sides);
     let count = BLOCKS * BLOCKS;
-    let a = foretold(&Solution::new(frame, sides, p, plain, &block, count), sides, plain, &block);
-    let b = foretold(&Solution::new(frame, sides, q, richer, &block, count), sides, plain, &block);
+    let without = Solution::new(frame, sides, p, plain, &block, count);
+    let with = Solution::new(frame, sides, q, richer, &block, count);
+    let a = foretold(&without, sides, plain, &block);
+    let b = foretold(&with, sides, plain, &block);
     let rms = |costs: &[(f64, usize)]| {
         let (sum, n) = costs.iter().fold((0.0, 0), |(s, n), c| (s + c.0, n + c.1));
         (sum / n.max(1) as f64).sqrt()
@@ -101,6 +114,7 @@ pub(super) fn compare(
         richer_px: rms(&b),
         better_blocks: seen.clone().filter(|(a, b)| b.0 < a.0).count(),
         blocks: seen.count(),
+        k2_over_sigma: q[K2].abs() / with.sigma(K2),
     }
 }
 

@@ -29,6 +29,8 @@ use crate::units::ImagePoint;
 const REDUCED_SIDE: u32 = 1100;
 /// Focal length in long sides of an ordinary phone photo; for turning the floor upright only.
 const FOCAL: f64 = 0.75;
+/// Least half-width of a profile, px: a line with its halo, and ground on both sides.
+const LEAST_HALF_PX: f64 = 7.0;
 /// Least stretches seen, and least lines each way.
 const LEAST_STRETCHES: usize = 24;
 const LEAST_LINES: usize = 3;
@@ -48,17 +50,29 @@ const ACROSS: f64 = 0.7;
 pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> {
     let factor = luma.width().max(luma.height()).div_ceil(REDUCED_SIDE).max(1);
     let reduced = super::reduce(luma, factor);
-    let mut best: Option<(Comb, Marking)> = None;
-    for marking in [Marking::DarkLines, Marking::LightLines] {
-        if let Some(found) = best_comb(&reduced, marking, spec)
-            && best.as_ref().is_none_or(|(b, _)| found.score > b.score)
-        {
-            best = Some((found, marking));
-        }
-    }
-    let (comb, marking) = best.ok_or_else(no_tiles)?;
-    let camera = rough_camera(&comb, luma.dimensions(), spec).ok_or_else(no_tiles)?;
-    refine(luma, camera, marking, spec)
+    let markings = [Marking::DarkLines, Marking::LightLines];
+    let (dark, light) =
+        rayon::join(|| best_comb(&reduced, markings[0], spec), || best_comb(&reduced, markings[1], spec));
+    // Sharpening draws a fainter light line along a dark one: the stronger of the two is the joint.
+    let first =
+        [dark, light].into_iter().zip(markings).filter_map(|(comb, marking)| first_look(luma, &comb?, marking, spec));
+    let look = first.max_by(|a, b| a.strength.total_cmp(&b.strength)).ok_or_else(no_tiles)?;
+    refine(luma, look, spec)
+}
+
+/// What a numbered comb shows at full size.
+struct Look {
+    looked: Vec<Looked>,
+    marking: Marking,
+    strength: f64,
+}
+
+fn first_look(luma: &GrayImage, comb: &Comb, marking: Marking, spec: &GridSpec) -> Option<Look> {
+    let camera = rough_camera(comb, luma.dimensions(), spec)?;
+    let half_px = (0.06 * cell_px(&camera, spec, luma.dimensions())).max(LEAST_HALF_PX);
+    let looked = alike(look_everywhere(luma, &camera, spec, &Search { half_px, marking, shift: 0.0 }));
+    let strength = looked.iter().filter_map(|l| l.found.map(|f| f.contrast)).sum();
+    Some(Look { looked, marking, strength })
 }
 
 fn no_tiles() -> Refusal {
@@ -126,21 +140,14 @@ fn rising(family: &[Numbered], way: Vector2<f64>) -> i32 {
     if lean < 0.0 { -1 } else { 1 }
 }
 
-/// Measures every stretch in the photo, fits, measures again narrowly, and judges.
-fn refine(luma: &GrayImage, rough: Camera, marking: Marking, spec: &GridSpec) -> Result<GridSighting, Refusal> {
-    let size = luma.dimensions();
-    let mut camera = rough;
-    let mut cell_px = cell_px(&camera, spec, size);
-    let mut half_px = (0.06 * cell_px).max(5.0);
-    let mut looked = Vec::new();
-    for _ in 0..3 {
-        let search = Search { half_px, marking, shift: 0.0 };
-        looked = alike(look_everywhere(luma, &camera, spec, &search));
-        let fitted = fit(&sighting(&looked, marking, spec), size, None).map_err(|_| no_tiles())?;
-        camera = fitted.camera;
-        cell_px = self::cell_px(&camera, spec, size);
-        half_px = (2.5 * width_px(&looked)).max(6.0 * fitted.residual.rms_px).clamp(4.0, 0.06 * cell_px);
-    }
+/// Fits to the first look, measures every stretch again narrowly, and judges.
+fn refine(luma: &GrayImage, first: Look, spec: &GridSpec) -> Result<GridSighting, Refusal> {
+    let marking = first.marking;
+    let fitted = fit(&sighting(&first.looked, marking, spec), luma.dimensions(), None).map_err(|_| no_tiles())?;
+    let camera = fitted.camera;
+    let widest = (0.06 * cell_px(&camera, spec, luma.dimensions())).max(LEAST_HALF_PX);
+    let half_px = (2.5 * width_px(&first.looked)).max(6.0 * fitted.residual.rms_px).clamp(LEAST_HALF_PX, widest);
+    let looked = alike(look_everywhere(luma, &camera, spec, &Search { half_px, marking, shift: 0.0 }));
     let between = look_everywhere(luma, &camera, spec, &Search { half_px, marking, shift: 0.5 });
     if convincing(&looked, &between) { Ok(sighting(&looked, marking, spec)) } else { Err(no_tiles()) }
 }

@@ -17,12 +17,14 @@ const MOST_POINTS: usize = 40_000;
 const ANGLES: usize = 180;
 /// Votes go to directions within this many degrees of a point's own.
 const FAN: i32 = 6;
+/// A point belongs to a line if its own direction is within this many degrees of the line's.
+const TURN: i32 = 10;
 /// A point belongs to a line if it lies this near, px.
 const NEAR: f64 = 2.5;
 /// Longest gap in a run, px.
 const GAP: f64 = 14.0;
 /// The most segments looked for.
-const MOST_SEGMENTS: usize = 160;
+const MOST_SEGMENTS: usize = 120;
 
 /// A straight stretch of line, in pixels of the reduced photo about its middle.
 #[derive(Debug, Clone, Copy)]
@@ -63,11 +65,11 @@ pub(super) fn segments(picture: &GrayImage, marking: Marking) -> Vec<Segment> {
     let long_side = f64::from(picture.width().max(picture.height()));
     let least = 0.04 * long_side;
     let mut hough = Hough::new(&points, f64::from(picture.width()).hypot(f64::from(picture.height())));
-    let mut free = vec![true; points.len()];
+    let mut free = Free::new(&points);
     let mut found = Vec::new();
-    for _ in 0..3 * MOST_SEGMENTS {
+    for _ in 0..2 * MOST_SEGMENTS {
         let Some((angle, offset)) = hough.peak(0.6 * least) else { break };
-        let runs = hough.runs(&points, &mut free, angle, offset, least);
+        let runs = hough.runs(&mut free, angle, offset, least);
         found.extend(runs);
         if found.len() >= MOST_SEGMENTS {
             break;
@@ -155,66 +157,100 @@ fn direction(raw: &[u8], width: usize, at: usize) -> Option<Vector2<f64>> {
     Some(Vector2::new(-across.sin(), across.cos()))
 }
 
-/// Votes over (angle of the normal, offset), half-pixel rounding left to the runs.
+/// Points not yet on a segment, by the direction of their normal in degrees.
+struct Free {
+    by_angle: Vec<Vec<Point>>,
+}
+
+impl Free {
+    fn new(points: &[Point]) -> Self {
+        let mut by_angle = vec![Vec::new(); ANGLES];
+        points.iter().for_each(|p| by_angle[own_angle(p) as usize % ANGLES].push(*p));
+        Self { by_angle }
+    }
+
+    /// Takes out the points on a line whose own directions are within ten degrees of it.
+    fn take(&mut self, n: Vector2<f64>, offset: f64) -> Vec<Point> {
+        let angle = n.y.atan2(n.x).to_degrees().round() as i32;
+        let mut taken = Vec::new();
+        for step in -TURN..=TURN {
+            let bucket = &mut self.by_angle[(angle + step).rem_euclid(ANGLES as i32) as usize];
+            let near = |p: &Point| (n.dot(&p.at) - offset).abs() < NEAR;
+            taken.extend(bucket.iter().filter(|p| near(p)).copied());
+            bucket.retain(|p| !near(p));
+        }
+        taken
+    }
+}
+
+/// Direction of a point's normal, whole degrees, 0 to 179.
+fn own_angle(p: &Point) -> i32 {
+    (p.along.x.atan2(-p.along.y).to_degrees().round() as i32).rem_euclid(ANGLES as i32)
+}
+
+/// Votes over (angle of the normal, offset), in bins of a degree and two pixels.
 struct Hough {
     votes: Vec<i32>,
     offsets: usize,
     half: f64,
+    /// Best bin of each angle, unless votes there changed since.
+    best: Vec<Option<(i32, usize)>>,
 }
 
 impl Hough {
     fn new(points: &[Point], diagonal: f64) -> Self {
-        let half = (0.5 * diagonal / 2.0).ceil() + 2.0;
+        let half = (0.25 * diagonal).ceil() + 2.0;
         let offsets = 2 * half as usize + 1;
-        let mut hough = Self { votes: vec![0; ANGLES * offsets], offsets, half };
+        let mut hough = Self { votes: vec![0; ANGLES * offsets], offsets, half, best: vec![None; ANGLES] };
         points.iter().for_each(|p| hough.vote(p, 1));
         hough
     }
 
     fn vote(&mut self, p: &Point, weight: i32) {
-        let own = p.along.x.atan2(-p.along.y).to_degrees().rem_euclid(180.0).round() as i32;
+        let own = own_angle(p);
         for step in -FAN..=FAN {
             let angle = (own + step).rem_euclid(ANGLES as i32) as usize;
             let at = angle * self.offsets + self.bin(normal(angle).dot(&p.at));
-            if let Some(votes) = self.votes.get_mut(at) {
-                *votes += weight;
-            }
+            self.votes[at] += weight;
+            self.best[angle] = None;
         }
     }
 
-    /// Bins are two pixels wide.
     fn bin(&self, offset: f64) -> usize {
-        (offset / 2.0 + self.half).round().max(0.0) as usize
+        ((offset / 2.0 + self.half).round().max(0.0) as usize).min(self.offsets - 1)
     }
 
-    fn peak(&self, least: f64) -> Option<(usize, f64)> {
-        let (at, &votes) = self.votes.iter().enumerate().max_by_key(|v| v.1)?;
-        (f64::from(votes) >= least).then(|| (at / self.offsets, 2.0 * ((at % self.offsets) as f64 - self.half)))
+    fn peak(&mut self, least: f64) -> Option<(usize, f64)> {
+        for angle in 0..ANGLES {
+            if self.best[angle].is_none() {
+                let row = &self.votes[angle * self.offsets..(angle + 1) * self.offsets];
+                self.best[angle] = row.iter().enumerate().max_by_key(|v| v.1).map(|(i, &v)| (v, i));
+            }
+        }
+        let (angle, best) = self.best.iter().enumerate().max_by_key(|(_, b)| b.map_or(0, |b| b.0))?;
+        let (votes, bin) = (*best)?;
+        (f64::from(votes) >= least).then_some((angle, 2.0 * (bin as f64 - self.half)))
     }
 
     /// Takes the points of a peak out and returns its runs that are long enough.
-    fn runs(&mut self, points: &[Point], free: &mut [bool], angle: usize, offset: f64, least: f64) -> Vec<Segment> {
+    fn runs(&mut self, free: &mut Free, angle: usize, offset: f64, least: f64) -> Vec<Segment> {
         let n = normal(angle);
-        let mut on = collect(points, free, n, offset);
-        let Some((n, offset)) = line_through(points, &on).or(Some((n, offset))) else { return Vec::new() };
-        let again = collect(points, free, n, offset);
-        if again.len() > on.len() / 2 {
-            on.extend(again);
-            on.sort_unstable();
-            on.dedup();
-        }
-        for &i in &on {
-            free[i] = false;
-            self.vote(&points[i], -1);
-        }
-        // Nothing may leave the same peak standing for ever.
-        if on.is_empty() {
-            let at = angle * self.offsets + self.bin(offset);
-            if let Some(votes) = self.votes.get_mut(at) {
-                *votes = 0;
+        let mut on = free.take(n, offset);
+        let n = match line_through(&on) {
+            Some((n, offset)) => {
+                on.extend(free.take(n, offset));
+                n
             }
+            None => n,
+        };
+        on.iter().for_each(|p| self.vote(p, -1));
+        if on.is_empty() {
+            // Votes of points just outside: nothing may leave the same peak standing for ever.
+            let at = angle * self.offsets + self.bin(offset);
+            self.votes[at] = 0;
+            self.best[angle] = None;
         }
-        split(points, on, n, least)
+        split(on, n, least)
     }
 }
 
@@ -223,21 +259,15 @@ fn normal(angle: usize) -> Vector2<f64> {
     Vector2::new(cos, sin)
 }
 
-fn collect(points: &[Point], free: &[bool], n: Vector2<f64>, offset: f64) -> Vec<usize> {
-    // cos 80 degrees: a point's own direction within 10 degrees of the line's.
-    let on = |p: &Point| (n.dot(&p.at) - offset).abs() < NEAR && n.dot(&p.along).abs() < 0.174;
-    (0..points.len()).filter(|&i| free[i] && on(&points[i])).collect()
-}
-
 /// Total least squares line: (unit normal, offset).
-fn line_through(points: &[Point], on: &[usize]) -> Option<(Vector2<f64>, f64)> {
+fn line_through(on: &[Point]) -> Option<(Vector2<f64>, f64)> {
     if on.len() < 8 {
         return None;
     }
     let n = on.len() as f64;
-    let mean = on.iter().fold(Vector2::zeros(), |m, &i| m + points[i].at / n);
-    let scatter = on.iter().fold(Matrix2::zeros(), |s, &i| {
-        let d = points[i].at - mean;
+    let mean = on.iter().fold(Vector2::zeros(), |m, p| m + p.at / n);
+    let scatter = on.iter().fold(Matrix2::zeros(), |s, p| {
+        let d = p.at - mean;
         s + d * d.transpose()
     });
     let along = 0.5 * (2.0 * scatter[(0, 1)]).atan2(scatter[(0, 0)] - scatter[(1, 1)]);
@@ -246,27 +276,18 @@ fn line_through(points: &[Point], on: &[usize]) -> Option<(Vector2<f64>, f64)> {
 }
 
 /// Runs without long gaps, well filled, each with its own line.
-fn split(points: &[Point], mut on: Vec<usize>, n: Vector2<f64>, least: f64) -> Vec<Segment> {
+fn split(mut on: Vec<Point>, n: Vector2<f64>, least: f64) -> Vec<Segment> {
     let t = Vector2::new(-n.y, n.x);
-    let along = |i: usize| t.dot(&points[i].at);
-    on.sort_by(|&a, &b| along(a).total_cmp(&along(b)));
-    let mut runs: Vec<Vec<usize>> = Vec::new();
-    for i in on {
-        match runs.last_mut() {
-            Some(run) if run.last().is_some_and(|&last| along(i) - along(last) < GAP) => run.push(i),
-            _ => runs.push(vec![i]),
-        }
-    }
-    runs.iter().filter_map(|run| segment(points, run, least)).collect()
+    on.sort_by(|a, b| t.dot(&a.at).total_cmp(&t.dot(&b.at)));
+    let apart = |a: &Point, b: &Point| t.dot(&(b.at - a.at)) < GAP;
+    on.chunk_by(apart).filter_map(|run| segment(run, least)).collect()
 }
 
-fn segment(points: &[Point], run: &[usize], least: f64) -> Option<Segment> {
-    let (n, offset) = line_through(points, run)?;
+fn segment(run: &[Point], least: f64) -> Option<Segment> {
+    let (n, offset) = line_through(run)?;
     let t = Vector2::new(-n.y, n.x);
-    let (lo, hi) = run
-        .iter()
-        .map(|&i| t.dot(&points[i].at))
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+    let (lo, hi) =
+        run.iter().map(|p| t.dot(&p.at)).fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
     let full = hi - lo >= least && run.len() as f64 >= 0.5 * (hi - lo);
     full.then(|| Segment { from: n * offset + t * lo, to: n * offset + t * hi })
 }

@@ -94,9 +94,9 @@ pub(super) fn look(
 fn measure(luma: &GrayImage, a: ImagePoint, b: ImagePoint, search: &Search) -> Option<Found> {
     let way = b - a;
     let normal = Vector2::new(-way.y, way.x) / way.norm();
-    let step = (search.half_px / 24.0).clamp(0.25, 0.5);
+    let step = (search.half_px / 40.0).clamp(0.25, 1.0);
     let half_count = (search.half_px / step).ceil() as i32;
-    let along_count = (way.norm() / 2.0).clamp(4.0, 40.0) as usize;
+    let along_count = (way.norm() / 2.0).clamp(4.0, 28.0) as usize;
     let sign = if search.marking == Marking::LightLines { 1.0 } else { -1.0 };
     // One row for each offset across, one column for each place along.
     let rows: Vec<Vec<f64>> = (-half_count..=half_count)
