@@ -7,7 +7,81 @@ pub mod tiles;
 use image::GrayImage;
 use rayon::prelude::*;
 
+use self::grid::{GridSighting, GridSpec};
+use crate::camera::fit;
+use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::ImagePoint;
+
+/// Smallest pitch of a tile, mm. A mat's bold lines stand further apart than the pitch typed: below
+/// this they must not be taken for joints of that pitch.
+const LEAST_TILE_MM: f64 = 60.0;
+
+/// Finds the reference in a photo: a line grid, else a chequered board or a tile floor.
+///
+/// The others are tried only where the line grid was not found, or weakly. The best supported wins
+/// (share of the photo it spans, sides present, closeness of the fit); a board or floor is named in a
+/// warning, so that a person sees what the size was taken from.
+///
+/// # Errors
+/// No reference, too little of one, or one that contradicts the pitch typed.
+pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> {
+    let lines = grid::find(luma, spec);
+    match &lines {
+        Ok(found) if !weak(found) => return lines,
+        // A grid that contradicts the pitch typed must not be overruled by a coarser one that seems to agree.
+        Err(refusal) if refusal.kind == RefusalKind::ContradictoryReference => return lines,
+        _ => {}
+    }
+    let (board, floor) =
+        rayon::join(|| chequers::find(luma, spec), || if wide(spec) { tiles::find(luma, spec).ok() } else { None });
+    let named = board.ok().map(|b| said(b, "chequers-used", "chequered board"));
+    let floor = floor.map(|f| said(f, "tiles-used", "floor of tiles"));
+    let refusal = lines.as_ref().err().cloned();
+    let all = [lines.ok(), named, floor].into_iter().flatten().map(|s| (support(&s, luma.dimensions()), s));
+    let best = all.max_by(|a, b| a.0.total_cmp(&b.0));
+    best.map(|(_, sighting)| sighting).ok_or_else(|| refusal.unwrap_or_else(nothing))
+}
+
+fn nothing() -> Refusal {
+    Refusal::new(
+        RefusalKind::NoReference,
+        "no grid, chequered board or tile floor was found",
+        "lay the garment on a gridded mat with lines in view on all sides of it, and retake from above",
+    )
+}
+
+fn wide(spec: &GridSpec) -> bool {
+    spec.pitch_mm.iter().all(|&p| p >= LEAST_TILE_MM)
+}
+
+/// Too little of a line grid, or too far from rigid, to be taken without looking for something better.
+fn weak(found: &GridSighting) -> bool {
+    found.sides.len() < 80 || found.presence < 0.8 || found.rms_px > 0.011 * found.pitch_px
+}
+
+fn said(mut sighting: GridSighting, code: &str, what: &str) -> GridSighting {
+    let [x, y] = sighting.pitch_mm;
+    let size = if x == y { format!("{x:.1} mm") } else { format!("{x:.1} by {y:.1} mm") };
+    sighting.warnings.push(Warning::new(
+        code,
+        format!("the size was taken from a {what}, each square being {size}: check that this is what is in the photo"),
+    ));
+    sighting
+}
+
+/// How well a sighting is supported, 0 to 1: share of the photo spanned, presence, closeness to a rigid plane.
+fn support(sighting: &GridSighting, size: (u32, u32)) -> f64 {
+    let Ok(fitted) = fit(sighting, size, None) else { return 0.0 };
+    let (first, last) = sighting.sides.iter().fold(
+        (ImagePoint::new(f64::INFINITY, f64::INFINITY), ImagePoint::new(f64::NEG_INFINITY, f64::NEG_INFINITY)),
+        |(a, b), s| {
+            let (x, y) = (s.at.x, s.at.y);
+            (ImagePoint::new(a.x.min(x), a.y.min(y)), ImagePoint::new(b.x.max(x), b.y.max(y)))
+        },
+    );
+    let area = (last.x - first.x) * (last.y - first.y) / (f64::from(size.0) * f64::from(size.1));
+    area.clamp(0.0, 1.0) * sighting.presence * (1.0 - fitted.residual.cell_share / 0.02).max(0.0)
+}
 
 /// Which mat coordinate a sighting pins down.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]

@@ -11,7 +11,7 @@ use crate::mats::Pitch;
 use crate::outline::{self, Outline};
 use crate::photo::Photo;
 use crate::reference::grid::{self, GridSighting, GridSpec};
-use crate::reference::{Axis, Marking};
+use crate::reference::{self, Axis, Marking};
 use crate::refusal::{Refusal, Warning};
 use crate::units::MatPoint;
 
@@ -151,7 +151,7 @@ pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Re
     watch.stage("finding the grid");
     let mean = options.pitch.mean_mm();
     let luma = photo.luma();
-    let mut grid = grid::find(&luma, &GridSpec { pitch_mm: [mean, mean] })?;
+    let mut grid = reference::find(&luma, &GridSpec { pitch_mm: [mean, mean] })?;
     let mut warnings = grid.warnings.clone();
     let print_doubt = set_pitch(&mut grid, &options.pitch, &mut warnings);
     if watch.wants_pictures() {

@@ -72,6 +72,7 @@ pub(super) fn pose(
         height_sigma_mm: stand.height_mm * focal.sigma,
         source,
     });
+    warnings.extend(pose.and_then(odd_height));
     PoseFit { pose, from_view, warnings }
 }
 
@@ -104,6 +105,22 @@ fn choose(
             (FocalLength { px: assumed_focal_px(size), sigma: PHONE_SIGMA }, PoseSource::Assumed)
         }
     }
+}
+
+/// A camera nearer than a garment allows, or higher than a room, hints that the grid's pitch is wrong.
+fn odd_height(pose: Pose) -> Option<Warning> {
+    let sigmas = 3.0 * pose.height_sigma_mm;
+    let odd = pose.height_mm + sigmas < 300.0 || pose.height_mm - sigmas > 4000.0;
+    odd.then(|| {
+        Warning::new(
+            "camera-height-odd",
+            format!(
+                "with this grid the camera stood {:.0} cm above the mat: if that is not so, the grid's pitch is not what \
+                 was typed",
+                pose.height_mm / 10.0
+            ),
+        )
+    })
 }
 
 fn disagreement(view: FocalLength, exif: FocalLength) -> Warning {

@@ -154,7 +154,7 @@ fn refine(luma: &GrayImage, first: Look, spec: &GridSpec) -> Result<GridSighting
 
 fn sighting(looked: &[Looked], marking: Marking, spec: &GridSpec) -> GridSighting {
     let sides = looked.iter().filter_map(Looked::sighting).collect();
-    GridSighting { marking, pitch_mm: spec.pitch_mm, sides, bold: [None, None], divisions: 1 }
+    GridSighting::from_sides(marking, spec.pitch_mm, sides)
 }
 
 /// Pixels to a tile side, in the middle of the photo.

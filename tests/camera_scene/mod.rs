@@ -131,3 +131,92 @@ pub fn overlay(photo: &std::path::Path, seen: &GridSighting, fit: Option<&clothl
     let name = photo.file_stem().unwrap_or_default().to_string_lossy().into_owned();
     picture.save(std::path::Path::new(&folder).join(format!("{name}.png"))).unwrap();
 }
+
+/// The photo in grey, or a loud word that it is not there.
+pub fn photo(path: &std::path::Path) -> Option<image::GrayImage> {
+    match image::open(path) {
+        Ok(picture) => Some(picture.to_luma8()),
+        Err(_) => {
+            println!("NOT CHECKED: {} is not on this machine", path.display());
+            None
+        }
+    }
+}
+
+/// The exact camera that a rendered photo was made with.
+pub struct Truth {
+    scene: Scene,
+    height_mm: f64,
+}
+
+/// A numbering that differs from the truth's by whole cells and quarter turns.
+pub struct LatticeShift {
+    turn: nalgebra::Matrix2<f64>,
+    by: nalgebra::Vector2<f64>,
+}
+
+impl LatticeShift {
+    pub fn from_fit(&self, m: MatPoint) -> MatPoint {
+        let v = self.turn * nalgebra::Vector2::new(m.x, m.y) + self.by;
+        MatPoint::new(v.x, v.y)
+    }
+}
+
+impl Truth {
+    /// Reads NAME.truth.json beside NAME.jpg.
+    pub fn beside(photo: &std::path::Path) -> Self {
+        let text = std::fs::read_to_string(photo.with_extension("truth.json")).unwrap();
+        let json: serde_json::Value = serde_json::from_str(&text).unwrap();
+        let camera = &json["camera"];
+        let number = |v: &serde_json::Value| v.as_f64().unwrap();
+        let rotation = Matrix3::from_fn(|i, j| number(&camera["R"][i][j]));
+        let t = Vector3::from_fn(|i, _| number(&camera["t"][i]));
+        let size = (number(&camera["width"]) as u32, number(&camera["height"]) as u32);
+        let scene = Scene {
+            size,
+            focal_px: number(&camera["K"][0][0]),
+            k: [number(&camera["k1"]), number(&camera["k2"])],
+            rotation,
+            place: -(rotation.transpose() * t),
+        };
+        Self { scene, height_mm: number(&camera["height_mm"]) }
+    }
+
+    pub fn focal_px(&self) -> f64 {
+        self.scene.focal_px
+    }
+
+    pub fn height_mm(&self) -> f64 {
+        self.height_mm
+    }
+
+    /// By Newton's method on the forward model.
+    pub fn mat_from_image(&self, image: ImagePoint) -> MatPoint {
+        let mut mat = MatPoint::default();
+        for _ in 0..60 {
+            let here = self.scene.see(mat, 0.0);
+            let h = 1e-3;
+            let dx = (self.scene.see(MatPoint::new(mat.x + h, mat.y), 0.0) - here) / h;
+            let dy = (self.scene.see(MatPoint::new(mat.x, mat.y + h), 0.0) - here) / h;
+            let step = nalgebra::Matrix2::from_columns(&[dx, dy]).try_inverse().unwrap() * (image - here);
+            mat = mat + step;
+            if step.norm() < 1e-9 {
+                break;
+            }
+        }
+        mat
+    }
+
+    /// How the fit's numbering lies to the truth's, found at the middle of the photo and rounded to whole cells.
+    pub fn lattice_shift(&self, camera: &clothline::camera::Camera, pitch: f64) -> LatticeShift {
+        let middle = ImagePoint::new(0.5 * f64::from(self.scene.size.0), 0.5 * f64::from(self.scene.size.1));
+        let (fit, truth) = (camera.mat_from_image(middle), self.mat_from_image(middle));
+        let aside = middle + nalgebra::Vector2::new(50.0, 0.0);
+        let angle = |v: nalgebra::Vector2<f64>| v.y.atan2(v.x);
+        let turn = angle(self.mat_from_image(aside) - truth) - angle(camera.mat_from_image(aside) - fit);
+        let quarter = (turn / std::f64::consts::FRAC_PI_2).round() * std::f64::consts::FRAC_PI_2;
+        let turn = *nalgebra::Rotation2::new(quarter).matrix();
+        let by = nalgebra::Vector2::new(truth.x, truth.y) - turn * nalgebra::Vector2::new(fit.x, fit.y);
+        LatticeShift { turn, by: by.map(|v| (v / pitch).round() * pitch) }
+    }
+}
