@@ -42,7 +42,7 @@ fn rendered_floor_to_its_truth() {
                 f64::from(i) / 20.0 * f64::from(luma.width()),
                 f64::from(j) / 20.0 * f64::from(luma.height()),
             );
-            let off = shift.from_fit(fitted.camera.mat_from_image(image)).distance(truth.mat_from_image(image));
+            let off = shift.truth_from_fit(fitted.camera.mat_from_image(image)).distance(truth.mat_from_image(image));
             worst = worst.max(off);
         }
     }

@@ -156,7 +156,7 @@ pub struct LatticeShift {
 }
 
 impl LatticeShift {
-    pub fn from_fit(&self, m: MatPoint) -> MatPoint {
+    pub fn truth_from_fit(&self, m: MatPoint) -> MatPoint {
         let v = self.turn * nalgebra::Vector2::new(m.x, m.y) + self.by;
         MatPoint::new(v.x, v.y)
     }
