@@ -5,6 +5,7 @@
 //! (Brown-Conrady radial terms; the scale s is the focal length in pixels where it is known, so
 //! that k1 and k2 are then the usual ones). Pixels are those of the upright photo.
 
+pub mod calibrate;
 mod doubt;
 pub mod fit;
 pub mod homography;

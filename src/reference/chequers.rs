@@ -37,7 +37,7 @@ pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> 
     let factor = luma.width().max(luma.height()).div_ceil(REDUCED_SIDE).max(1);
     let reduced = super::reduce(luma, factor);
     let corners = response::corners(&reduced);
-    let mut lattice = Lattice::build(&corners).ok_or_else(no_board)?;
+    let mut lattice = Lattice::build(&corners, |a, b| joined(&reduced, a, b)).ok_or_else(no_board)?;
     lattice.keep(|quarters| alternate(&reduced, quarters));
     if lattice.len() < LEAST_CORNERS || lattice.lines().iter().any(|&n| n < LEAST_LINES) {
         return Err(no_board());
@@ -56,6 +56,21 @@ fn no_board() -> Refusal {
         "no chequered board was found",
         "lay the garment on a gridded mat or a chequered board so that squares show on all sides of it, and retake",
     )
+}
+
+/// Does an edge run from one point to the other, light on one side and dark on the other all along?
+fn joined(reduced: &GrayImage, a: ImagePoint, b: ImagePoint) -> bool {
+    let aside = (b - a) * 0.2;
+    let aside = nalgebra::Vector2::new(-aside.y, aside.x);
+    let shade =
+        |p: ImagePoint| reduced.get_pixel_checked(p.x.round() as u32, p.y.round() as u32).map(|v| f64::from(v[0]));
+    let step = |t: f64| Some(shade(a.lerp(b, t) + aside)? - shade(a.lerp(b, t) - aside)?);
+    let steps: Option<Vec<f64>> = [0.2, 0.35, 0.5, 0.65, 0.8].into_iter().map(step).collect();
+    steps.is_some_and(|steps| {
+        let least = steps.iter().fold(f64::INFINITY, |m, s| m.min(s * steps[2].signum()));
+        let most = steps.iter().fold(0.0f64, |m, s| m.max(s.abs()));
+        least > 6.0 && least > 0.4 * most
+    })
 }
 
 /// Do the four quarters round a corner, in order, alternate by much the same amount each time?

@@ -24,9 +24,10 @@ pub(super) struct Lattice {
 }
 
 impl Lattice {
-    /// The largest lattice that the corners form; `None` if none has nine.
-    pub(super) fn build(corners: &[Corner]) -> Option<Self> {
-        let links = links(corners);
+    /// The largest lattice that the corners form; `None` if none has nine. Two corners are neighbours only
+    /// where `joined` sees the edge between them: over a garment they look like neighbours and are not.
+    pub(super) fn build(corners: &[Corner], joined: impl Fn(ImagePoint, ImagePoint) -> bool) -> Option<Self> {
+        let links = links(corners, joined);
         let seed = largest_component(corners, &links)?;
         if seed.len() < 9 {
             return None;
@@ -149,10 +150,11 @@ impl Lattice {
 type Links = [Option<usize>; 4];
 
 /// Each corner's neighbours, kept where both choose each other.
-fn links(corners: &[Corner]) -> Vec<Links> {
+fn links(corners: &[Corner], joined: impl Fn(ImagePoint, ImagePoint) -> bool) -> Vec<Links> {
     let chosen: Vec<Links> = (0..corners.len()).map(|i| choose(corners, i)).collect();
     let back = |from: usize, to: usize| chosen.get(to).is_some_and(|l| l.contains(&Some(from)));
-    chosen.iter().enumerate().map(|(i, l)| l.map(|n| n.filter(|&n| back(i, n)))).collect()
+    let real = |i: usize, n: usize| back(i, n) && joined(corners[i].at, corners[n].at);
+    chosen.iter().enumerate().map(|(i, l)| l.map(|n| n.filter(|&n| real(i, n)))).collect()
 }
 
 fn choose(corners: &[Corner], from: usize) -> Links {
