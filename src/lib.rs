@@ -12,16 +12,23 @@
 //! 8. [`seams`]: allowances, notches, grainline, label.
 //! 9. [`sheets`]: SVG and PDF.
 //!
+//! [`draft::draft_piece`] is steps 7 and 8 in one call, for outlines traced and outlines read by [`outline_file`] alike;
+//! [`pattern_file`] keeps finished pieces.
+//!
 //! The library reads no files, opens no sockets and prints nothing.
 
 pub mod camera;
+pub mod draft;
 pub mod edges;
 pub mod flat;
 pub mod garment;
 pub mod mats;
 pub mod outline;
+pub mod outline_file;
 pub mod overlay;
+pub mod pattern_file;
 pub mod photo;
+pub mod polygon;
 pub mod reference;
 pub mod refusal;
 pub mod seams;

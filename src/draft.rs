@@ -1,0 +1,92 @@
+//! From an outline to a piece: edges, then seams, by one road for every outline, whether traced or read from a file.
+
+use std::collections::BTreeMap;
+
+use crate::edges::{self, EdgeOptions, FoldChoice, Tracing};
+use crate::outline::Outline;
+use crate::refusal::Refusal;
+use crate::seams::request::{EdgeAllowance, EdgeName, NotchRequest};
+use crate::seams::{self, Piece, SeamRequest, StitchingEdge};
+use crate::units::Length;
+
+/// What is wanted of a piece.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PieceOptions {
+    /// Name of the piece.
+    pub name: String,
+    /// Size or person it is for.
+    pub size: Option<String>,
+    /// How many to cut.
+    pub cut_count: u32,
+    /// Which edge is the fold.
+    pub fold: FoldChoice,
+    /// Allowance of every edge but the fold.
+    pub allowance: Length,
+    /// Exceptions; the last one for an edge holds.
+    pub edge_allowances: Vec<EdgeAllowance>,
+    /// Names for edges; the last one for an edge holds.
+    pub edge_names: Vec<EdgeName>,
+    /// Notches.
+    pub notches: Vec<NotchRequest>,
+    /// Grain, degrees anticlockwise from the mat's x axis; `None`: along the fold, else straight up.
+    pub grain_deg: Option<f64>,
+    /// How edges are found.
+    pub edges: EdgeOptions,
+}
+
+impl Default for PieceOptions {
+    /// A piece with 10 mm allowances, its fold guessed.
+    fn default() -> Self {
+        Self {
+            name: "Piece".into(),
+            size: None,
+            cut_count: 1,
+            fold: FoldChoice::Auto,
+            allowance: Length::from_mm(10.0),
+            edge_allowances: Vec::new(),
+            edge_names: Vec::new(),
+            notches: Vec::new(),
+            grain_deg: None,
+            edges: EdgeOptions::default(),
+        }
+    }
+}
+
+/// Drafts a piece: finds the edges of an outline and adds allowances, notches, grainline and label.
+///
+/// The outline is [settled](Outline::settled) first, so an outline written to a file and read again gives the same
+/// piece to the last digit.
+///
+/// # Errors
+/// Those of [`edges::find`] and [`seams::seam`]; also a request for an edge that is not there.
+pub fn draft_piece(outline: &Outline, options: &PieceOptions) -> Result<(Tracing, Piece), Refusal> {
+    outline.check()?;
+    let tracing = edges::find(&outline.settled(), &EdgeOptions { fold: options.fold, ..options.edges.clone() })?;
+    let piece = seams::seam(&request_for(&tracing, options)?)?;
+    Ok((tracing, piece))
+}
+
+/// The seam request for traced edges.
+fn request_for(tracing: &Tracing, options: &PieceOptions) -> Result<SeamRequest, Refusal> {
+    for number in options.edge_allowances.iter().map(|a| a.edge).chain(options.edge_names.iter().map(|n| n.edge)) {
+        tracing.edge(number)?;
+    }
+    let widths: BTreeMap<usize, f64> = options.edge_allowances.iter().map(|a| (a.edge, a.width.mm())).collect();
+    let names: BTreeMap<usize, &str> = options.edge_names.iter().map(|n| (n.edge, n.name.as_str())).collect();
+    let edges = tracing.edges.iter().map(|edge| StitchingEdge {
+        number: edge.number,
+        name: names.get(&edge.number).map(|name| (*name).to_string()),
+        path: edge.path.clone(),
+        allowance_mm: widths.get(&edge.number).copied().unwrap_or(options.allowance.mm()),
+    });
+    Ok(SeamRequest {
+        name: options.name.clone(),
+        edges: edges.collect(),
+        fold: tracing.fold.as_ref().map(|f| f.edge),
+        notches: options.notches.clone(),
+        grain_deg: options.grain_deg,
+        size: options.size.clone(),
+        cut_count: options.cut_count,
+        allowance: options.allowance,
+    })
+}

@@ -1,0 +1,272 @@
+//! Corners: where the outline turns over a physical length, placed where its two sides meet.
+//!
+//! The turn at a point is the angle between lines fitted to the outline before and after it. A corner turns as much
+//! over 8 mm as over 18 mm; a curve turns twice as much over the longer, and a wrinkle's bump turns over the shorter
+//! only. A photo rounds every corner by a fraction of a millimetre, so the corner is put where the fitted sides
+//! meet, as long as that is no further off than such rounding.
+
+use nalgebra::{Matrix3, Vector3};
+
+use super::ring::Ring;
+use super::{EdgeOptions, curve};
+use crate::units::MatPoint;
+
+/// Arm of the second look, mm: longer than a wrinkle's bump.
+const LONG_ARM_MM: f64 = 18.0;
+/// Over the long arms a curve turns about 18/8 as much, a corner as much again.
+const CURVE_RATIO: f64 = 1.6;
+/// Share of the least turn that must be left over the long arms.
+const LONG_TURN_SHARE: f64 = 0.6;
+/// What pictures and cloth round off a corner, mm along each side.
+const ROUNDED_MM: f64 = 1.5;
+/// Corners nearer than this are one, mm.
+const APART_MM: f64 = 6.0;
+/// Length of side used to place a corner where a side is not straight all along, mm.
+const SIDE_MM: f64 = 15.0;
+
+/// A corner of the outline.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Corner {
+    /// The ring point nearest to it.
+    pub index: usize,
+    /// Its place.
+    pub at: MatPoint,
+    /// Length of outline on either side that its rounding has spoilt, mm.
+    pub spoilt_mm: f64,
+}
+
+/// Corners in the order of the ring; a smooth outline gets one, its lower-left point, as a place to begin.
+pub(super) fn find(ring: &Ring, options: &EdgeOptions) -> Vec<Corner> {
+    let apexes = apexes(ring, options);
+    if apexes.is_empty() {
+        return vec![lower_left(ring)];
+    }
+    place(ring, &apexes)
+}
+
+fn lower_left(ring: &Ring) -> Corner {
+    let score = |p: &MatPoint| p.x + p.y;
+    let index = ring.points.iter().enumerate().min_by(|a, b| score(a.1).total_cmp(&score(b.1))).map_or(0, |(i, _)| i);
+    // The mean of a short stretch: one noisy point must not become a corner.
+    let reach = ring.steps(1.0) as isize;
+    let side = Side::fitted((-reach..=reach).map(|k| (k as f64 * ring.step_mm, ring.at(index, k))));
+    Corner { index, at: side.map_or(ring.at(index, 0), |s| s.at(0.0)), spoilt_mm: 0.0 }
+}
+
+/// Ring indices of the sharpest points of the corners, in order.
+fn apexes(ring: &Ring, options: &EdgeOptions) -> Vec<usize> {
+    let least = options.least_turn_deg.to_radians();
+    let arm = arm_steps(ring, options.turn_over_mm);
+    let turns: Vec<f64> = (0..ring.len()).map(|i| turn(ring, i, arm, arm)).collect();
+    let mut strongest: Vec<usize> =
+        (0..ring.len()).filter(|&i| turns.get(i).is_some_and(|t| t.abs() >= least)).collect();
+    strongest.sort_by(|a, b| turns[*b].abs().total_cmp(&turns[*a].abs()).then(a.cmp(b)));
+    let apart = ring.steps(APART_MM);
+    let mut kept: Vec<usize> = Vec::new();
+    for i in strongest {
+        let near = |&k: &usize| ring.steps_between(i, k).min(ring.steps_between(k, i)) < apart || i == k;
+        // Only a peak of the turning is an apex; its shoulders are not.
+        let peak = (1..=arm as isize / 2).all(|d| {
+            let neighbour = |d: isize| turns[((i as isize + d).rem_euclid(ring.len() as isize)) as usize].abs();
+            neighbour(d) <= turns[i].abs() && neighbour(-d) <= turns[i].abs()
+        });
+        if peak && !kept.iter().any(near) {
+            kept.push(i);
+        }
+    }
+    kept.sort_unstable();
+    confirm(ring, kept, &turns, least)
+}
+
+/// Drops the apexes that are curves or bumps when seen over longer arms, weakest first.
+fn confirm(ring: &Ring, mut kept: Vec<usize>, turns: &[f64], least: f64) -> Vec<usize> {
+    let long = arm_steps(ring, LONG_ARM_MM);
+    loop {
+        let doubtful = kept
+            .iter()
+            .enumerate()
+            .filter(|&(k, &i)| {
+                let (before, after) = arms_to_neighbours(ring, &kept, k, long);
+                let wide = turn(ring, i, before, after);
+                let near = turns[i];
+                wide * near.signum() < LONG_TURN_SHARE * least || wide.abs() > CURVE_RATIO * near.abs()
+            })
+            .min_by(|a, b| turns[*a.1].abs().total_cmp(&turns[*b.1].abs()))
+            .map(|(k, _)| k);
+        match doubtful {
+            Some(k) => kept.remove(k),
+            None => return kept,
+        };
+    }
+}
+
+/// Arms (steps) from an apex, cut short before the neighbouring apexes.
+fn arms_to_neighbours(ring: &Ring, kept: &[usize], k: usize, longest: usize) -> (usize, usize) {
+    let count = kept.len();
+    if count < 2 {
+        return (longest, longest);
+    }
+    let clear = |gap: usize| longest.min(gap.saturating_sub(ring.steps(ROUNDED_MM))).max(ring.steps(4.0));
+    let before = ring.steps_between(kept[(k + count - 1) % count], kept[k]);
+    let after = ring.steps_between(kept[k], kept[(k + 1) % count]);
+    (clear(before), clear(after))
+}
+
+fn arm_steps(ring: &Ring, arm_mm: f64) -> usize {
+    ring.steps(arm_mm).min(ring.len() / 3).max(2)
+}
+
+/// Turn at a ring point, radians, positive to the left, from lines fitted to arms of so many steps.
+fn turn(ring: &Ring, index: usize, before: usize, after: usize) -> f64 {
+    let skip = ring.steps(0.5) as isize;
+    let into = slope(ring, index, -(before as isize), -skip);
+    let out = slope(ring, index, skip, after as isize);
+    into.perp(&out).atan2(into.dot(&out))
+}
+
+/// Direction of the least-squares line through ring points `from..=to` steps away (not normalised).
+fn slope(ring: &Ring, index: usize, from: isize, to: isize) -> nalgebra::Vector2<f64> {
+    let middle = 0.5 * (from + to) as f64;
+    let anchor = ring.at(index, from);
+    (from..=to).map(|k| (ring.at(index, k) - anchor) * (k as f64 - middle)).sum()
+}
+
+/// One side of a corner near it: coordinates as polynomials of the distance along, degree 1 or 2.
+#[derive(Debug, Clone, Copy)]
+struct Side {
+    x: Vector3<f64>,
+    y: Vector3<f64>,
+}
+
+impl Side {
+    fn at(&self, s: f64) -> MatPoint {
+        let powers = Vector3::new(1.0, s, s * s);
+        MatPoint::new(self.x.dot(&powers), self.y.dot(&powers))
+    }
+
+    fn direction(&self, s: f64) -> nalgebra::Vector2<f64> {
+        let powers = Vector3::new(0.0, 1.0, 2.0 * s);
+        nalgebra::Vector2::new(self.x.dot(&powers), self.y.dot(&powers))
+    }
+
+    /// A straight side, its distances counted from the place nearest to `here`.
+    fn straight(line: &curve::LineFit, here: MatPoint) -> Self {
+        let foot = line.foot(here);
+        Self { x: Vector3::new(foot.x, line.direction.x, 0.0), y: Vector3::new(foot.y, line.direction.y, 0.0) }
+    }
+
+    /// Least squares; the second degree only where it explains clearly more.
+    fn fitted(samples: impl Iterator<Item = (f64, MatPoint)>) -> Option<Self> {
+        let samples: Vec<_> = samples.collect();
+        let linear = Self::of_degree(&samples, 1)?;
+        let bent = match Self::of_degree(&samples, 2) {
+            Some(bent) if samples.len() >= 8 => bent,
+            _ => return Some(linear),
+        };
+        // Neighbouring points share their error, so a plain F test would bend too readily.
+        if linear.residual(&samples) > 1.8 * bent.residual(&samples) + 1e-6 { Some(bent) } else { Some(linear) }
+    }
+
+    fn of_degree(samples: &[(f64, MatPoint)], degree: usize) -> Option<Self> {
+        let mut normal = Matrix3::zeros();
+        let (mut right_x, mut right_y) = (Vector3::zeros(), Vector3::zeros());
+        for (s, p) in samples {
+            let powers = Vector3::new(1.0, *s, if degree == 2 { s * s } else { 0.0 });
+            normal += powers * powers.transpose();
+            right_x += powers * p.x;
+            right_y += powers * p.y;
+        }
+        if degree == 1 {
+            normal[(2, 2)] = 1.0;
+        }
+        let solver = normal.cholesky()?;
+        Some(Self { x: solver.solve(&right_x), y: solver.solve(&right_y) })
+    }
+
+    fn residual(&self, samples: &[(f64, MatPoint)]) -> f64 {
+        // Only the part across the side counts: along it the samples' spacing is noise.
+        samples
+            .iter()
+            .map(|(s, p)| {
+                let along = self.direction(*s);
+                let across = along.perp(&(*p - self.at(*s))) / along.norm().max(1e-9);
+                across * across
+            })
+            .sum()
+    }
+
+    /// Where two sides meet, both continued past their ends.
+    fn meeting(&self, other: &Self) -> Option<MatPoint> {
+        let (mut s, mut t) = (0.0, 0.0);
+        for _ in 0..6 {
+            let (u, v) = (self.direction(s), other.direction(t));
+            let gap = other.at(t) - self.at(s);
+            let across = u.perp(&v);
+            if across.abs() < 0.05 * u.norm() * v.norm() {
+                return None;
+            }
+            s = (s + gap.perp(&v) / across).clamp(-10.0, 10.0);
+            t = (t + gap.perp(&u) / across).clamp(-10.0, 10.0);
+        }
+        Some(self.at(s))
+    }
+}
+
+/// Puts each corner where its sides meet: straight sides are fitted along their whole length.
+fn place(ring: &Ring, apexes: &[usize]) -> Vec<Corner> {
+    let count = apexes.len();
+    let straight: Vec<Option<curve::LineFit>> =
+        (0..count).map(|k| straight_side(ring, apexes[k], apexes[(k + 1) % count])).collect();
+    (0..count)
+        .map(|k| {
+            let (last, apex, next) = (apexes[(k + count - 1) % count], apexes[k], apexes[(k + 1) % count]);
+            let here = ring.at(apex, 0);
+            let whole = |line: &Option<curve::LineFit>| line.as_ref().map(|l| Side::straight(l, here));
+            let into = whole(&straight[(k + count - 1) % count])
+                .or_else(|| near_side(ring, apex, ring.steps_between(last, apex), -1));
+            let out = whole(&straight[k]).or_else(|| near_side(ring, apex, ring.steps_between(apex, next), 1));
+            placed(ring, apex, into, out)
+        })
+        .collect()
+}
+
+fn placed(ring: &Ring, apex: usize, into: Option<Side>, out: Option<Side>) -> Corner {
+    let kept = Corner { index: apex, at: ring.at(apex, 0), spoilt_mm: 0.5 };
+    let Some(meeting) = into.zip(out).and_then(|(a, b)| a.meeting(&b)) else { return kept };
+    let reach = ring.steps(2.0 * ROUNDED_MM) as isize;
+    let nearest = (-reach..=reach)
+        .min_by(|a, b| ring.at(apex, *a).distance(meeting).total_cmp(&ring.at(apex, *b).distance(meeting)))
+        .unwrap_or(0);
+    let index = (apex as isize + nearest).rem_euclid(ring.len() as isize) as usize;
+    let arm = arm_steps(ring, 8.0);
+    let half_inside = 0.5 * (std::f64::consts::PI - turn(ring, apex, arm, arm).abs());
+    let rounding = (ROUNDED_MM + ring.doubt_at(apex)) / half_inside.sin().max(0.2);
+    if ring.at(index, 0).distance(meeting) <= rounding {
+        Corner { index, at: meeting, spoilt_mm: ROUNDED_MM }
+    } else {
+        kept
+    }
+}
+
+/// The whole side between two apexes, if it is straight within its doubt.
+fn straight_side(ring: &Ring, from: usize, to: usize) -> Option<curve::LineFit> {
+    let steps = ring.steps_between(from, to);
+    let skip = ring.steps(ROUNDED_MM);
+    if steps < 2 * skip + ring.steps(4.0) {
+        return None;
+    }
+    let points: Vec<MatPoint> = (skip..=steps - skip).map(|k| ring.at(from, k as isize)).collect();
+    let doubts: Vec<f64> = (skip..=steps - skip).map(|k| ring.doubt_at((from + k) % ring.len())).collect();
+    curve::fit_line(&points, &doubts, ring.step_mm)
+}
+
+/// The side next to an apex, before it (`sense` -1) or after it (+1).
+fn near_side(ring: &Ring, apex: usize, gap: usize, sense: isize) -> Option<Side> {
+    let skip = ring.steps(ROUNDED_MM);
+    let reach = ring.steps(SIDE_MM).min(gap / 2);
+    if reach < skip + 4 {
+        return None;
+    }
+    let distance = |k: isize| k as f64 * ring.step_mm;
+    Side::fitted((skip as isize..=reach as isize).map(|k| (distance(k), ring.at(apex, sense * k))))
+}

@@ -1,0 +1,457 @@
+//! A run of outline as one straight line, else as few cubics.
+//!
+//! Curves are least-squares cubic B-splines with equal spans (de Boor, *A Practical Guide to Splines*, 1978, ch. XIV),
+//! which average the noise away and are smooth to the second derivative; spans are added until the outline lies within
+//! its doubt. The spline is then written as Bézier cubics, exactly.
+
+use kurbo::BezPath;
+use nalgebra::{DMatrix, DVector, Vector2};
+
+use super::{EdgeKind, Run};
+use crate::units::MatPoint;
+
+/// No outline is trusted beyond this, mm.
+const LEAST_DOUBT_MM: f64 = 0.2;
+/// A misfit that lasts this long is shape, not noise, mm.
+const SHAPE_MM: f64 = 5.0;
+/// Share of the doubt that a lasting misfit may reach.
+const SHAPE_SHARE: f64 = 0.75;
+/// A wrinkle's bump is no longer, mm ...
+const BUMP_LONG_MM: f64 = 14.0;
+/// ... and no higher, mm.
+const BUMP_HIGH_MM: f64 = 2.5;
+/// Spans are no shorter, mm: shorter ones would follow wrinkles.
+const LEAST_SPAN_MM: f64 = 25.0;
+
+/// What was fitted to a run.
+pub(super) struct Fitted {
+    pub path: BezPath,
+    pub kind: EdgeKind,
+    pub bumps: Vec<Bump>,
+}
+
+/// A short bump the fit passes by.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Bump {
+    pub at: MatPoint,
+    pub height_mm: f64,
+}
+
+/// A straight line through points.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct LineFit {
+    pub middle: MatPoint,
+    /// Unit vector.
+    pub direction: Vector2<f64>,
+}
+
+impl LineFit {
+    /// The point of the line nearest to `p`.
+    pub fn foot(&self, p: MatPoint) -> MatPoint {
+        self.middle + self.direction * (p - self.middle).dot(&self.direction)
+    }
+
+    /// Signed distance of a point, positive to the left, mm.
+    pub fn across(&self, p: MatPoint) -> f64 {
+        self.direction.perp(&(p - self.middle))
+    }
+
+    /// Total least squares through weighted points, running from the first towards the last.
+    pub fn through(points: &[MatPoint], weights: &[f64]) -> Option<Self> {
+        let total: f64 = weights.iter().sum();
+        let (first, last) = (*points.first()?, *points.last()?);
+        if points.len() < 2 || total <= 0.0 {
+            return None;
+        }
+        let middle = first + points.iter().zip(weights).map(|(p, w)| (*p - first) * *w).sum::<Vector2<f64>>() / total;
+        let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
+        for (p, w) in points.iter().zip(weights) {
+            let d = *p - middle;
+            xx += w * d.x * d.x;
+            xy += w * d.x * d.y;
+            yy += w * d.y * d.y;
+        }
+        let angle = 0.5 * (2.0 * xy).atan2(xx - yy);
+        let mut direction = Vector2::new(angle.cos(), angle.sin());
+        if direction.dot(&(last - first)) < 0.0 {
+            direction = -direction;
+        }
+        Some(Self { middle, direction })
+    }
+}
+
+/// The line through the points if it lies within their doubt, short bumps aside.
+pub(super) fn fit_line(points: &[MatPoint], doubts_mm: &[f64], step_mm: f64) -> Option<LineFit> {
+    let (line, _) = robust_line(points, doubts_mm)?;
+    let offsets: Vec<f64> = points.iter().map(|p| line.across(*p)).collect();
+    judge(&offsets, doubts_mm, step_mm).map(|_| line)
+}
+
+/// A line by least squares, then twice more with far points weighted down.
+pub(super) fn robust_line(points: &[MatPoint], doubts_mm: &[f64]) -> Option<(LineFit, Vec<f64>)> {
+    let mut weights = vec![1.0; points.len()];
+    let mut line = LineFit::through(points, &weights)?;
+    for _ in 0..3 {
+        for ((w, p), d) in weights.iter_mut().zip(points).zip(doubts_mm) {
+            *w = trust(line.across(*p), *d);
+        }
+        // When most of it is "far" there is no line to find.
+        if weights.iter().sum::<f64>() < 0.5 * points.len() as f64 {
+            break;
+        }
+        line = LineFit::through(points, &weights)?;
+    }
+    Some((line, weights))
+}
+
+/// Tukey's biweight at three times the doubt.
+fn trust(offset_mm: f64, doubt_mm: f64) -> f64 {
+    let share = offset_mm / (3.0 * doubt_mm.max(LEAST_DOUBT_MM));
+    if share.abs() >= 1.0 { 0.0 } else { (1.0 - share * share).powi(2) }
+}
+
+/// Does a fit with these offsets hold? `Some` of the stretches (first, last index) it passes by as bumps.
+fn judge(offsets: &[f64], doubts_mm: &[f64], step_mm: f64) -> Option<Vec<(usize, usize)>> {
+    let count = offsets.len();
+    let half = ((0.5 * SHAPE_MM / step_mm).round() as usize).min(count / 4);
+    let lasting = smoothed(offsets, half);
+    let limit: Vec<f64> = doubts_mm.iter().map(|d| SHAPE_SHARE * d.max(LEAST_DOUBT_MM)).collect();
+    let mut bumps: Vec<(usize, usize)> = Vec::new();
+    for (i, _) in lasting.iter().zip(&limit).enumerate().filter(|(_, (m, l))| m.abs() > **l) {
+        match bumps.last_mut() {
+            Some((_, end)) if i <= *end + half + 1 => *end = i,
+            _ => bumps.push((i, i)),
+        }
+    }
+    let clear = (5.0 / step_mm) as usize;
+    let share: usize = bumps.iter().map(|(a, b)| b - a + 1).sum();
+    let honest = bumps.iter().all(|&(a, b)| {
+        let long = (b - a) as f64 * step_mm;
+        let high = offsets[a..=b].iter().fold(0.0f64, |m, o| m.max(o.abs()));
+        long <= BUMP_LONG_MM && high <= BUMP_HIGH_MM && a >= clear && b + clear < count
+    });
+    if !honest || share as f64 > 0.15 * count as f64 {
+        return None;
+    }
+    let outside = offsets
+        .iter()
+        .zip(doubts_mm)
+        .enumerate()
+        .filter(|(i, (o, d))| o.abs() > d.max(LEAST_DOUBT_MM) && !bumps.iter().any(|(a, b)| (*a..=*b).contains(i)))
+        .count();
+    (outside as f64 <= 0.05 * count as f64 + 0.5).then_some(bumps)
+}
+
+/// Running mean over `2 half + 1` values, shorter at the ends.
+fn smoothed(values: &[f64], half: usize) -> Vec<f64> {
+    let sums: Vec<f64> = std::iter::once(0.0)
+        .chain(values.iter().scan(0.0, |sum, v| {
+            *sum += v;
+            Some(*sum)
+        }))
+        .collect();
+    (0..values.len())
+        .map(|i| {
+            // Kept symmetric at the ends, or a slope would look like an offset.
+            let reach = half.min(i).min(values.len() - 1 - i).max(half / 2);
+            let (a, b) = (i.saturating_sub(reach), (i + reach + 1).min(values.len()));
+            (sums[b] - sums[a]) / (b - a) as f64
+        })
+        .collect()
+}
+
+/// The part of a run that its corners' rounding has not spoilt.
+fn sound_part(run: &Run) -> (Vec<MatPoint>, Vec<f64>) {
+    let steps = |mm: f64| (mm / run.step_mm).round() as usize;
+    let count = run.points.len();
+    let (head, tail) = (steps(run.spoilt_mm.0), count.saturating_sub(steps(run.spoilt_mm.1)));
+    if tail < head + 4 {
+        return (run.points.clone(), run.doubts_mm.clone());
+    }
+    (run.points[head..tail].to_vec(), run.doubts_mm[head..tail].to_vec())
+}
+
+/// A straight line where it holds, else the spline of fewest spans that holds.
+pub(super) fn fit(run: &Run) -> Fitted {
+    let (points, doubts) = sound_part(run);
+    let chord = run.to - run.from;
+    if chord.norm() > 0.9 * run.length_mm() {
+        let line = LineFit { middle: run.from, direction: chord.normalize() };
+        let offsets: Vec<f64> = points.iter().map(|p| line.across(*p)).collect();
+        if let Some(bumps) = judge(&offsets, &doubts, run.step_mm) {
+            let mut path = BezPath::new();
+            path.move_to(run.from);
+            path.line_to(run.to);
+            return Fitted { path, kind: EdgeKind::Line, bumps: named_bumps(&bumps, &points, &offsets) };
+        }
+    }
+    fit_spline(run, &points, &doubts)
+}
+
+fn named_bumps(bumps: &[(usize, usize)], points: &[MatPoint], offsets: &[f64]) -> Vec<Bump> {
+    bumps
+        .iter()
+        .filter_map(|&(a, b)| {
+            (a..=b)
+                .max_by(|i, j| offsets[*i].abs().total_cmp(&offsets[*j].abs()))
+                .map(|i| Bump { at: points[i], height_mm: offsets[i].abs() })
+        })
+        .collect()
+}
+
+fn fit_spline(run: &Run, points: &[MatPoint], doubts: &[f64]) -> Fitted {
+    let most = ((run.length_mm() / LEAST_SPAN_MM).floor() as usize).clamp(2, 40);
+    let mut best: Option<(f64, Spline)> = None;
+    for spans in 1..=most {
+        let Some((spline, offsets)) = Spline::fitted(run.from, run.to, spans, points, doubts) else { continue };
+        if let Some(bumps) = judge(&offsets, doubts, run.step_mm) {
+            return Fitted { path: spline.path(), kind: EdgeKind::Curve, bumps: named_bumps(&bumps, points, &offsets) };
+        }
+        // None may hold (a torn edge): then the one that leaves least, more spans only for a real gain.
+        let left = offsets.iter().map(|o| o * o).sum::<f64>().sqrt();
+        if best.as_ref().is_none_or(|(least, _)| left < 0.95 * least) {
+            best = Some((left, spline));
+        }
+    }
+    let path = match best {
+        Some((_, spline)) => spline.path(),
+        None => through_points(run),
+    };
+    Fitted { path, kind: EdgeKind::Curve, bumps: Vec::new() }
+}
+
+/// The outline itself, for runs too short to fit.
+fn through_points(run: &Run) -> BezPath {
+    let mut path = BezPath::new();
+    path.move_to(run.from);
+    for p in run.points.iter().skip(1).take(run.points.len().saturating_sub(2)) {
+        path.line_to(*p);
+    }
+    path.line_to(run.to);
+    path
+}
+
+/// A clamped cubic B-spline with equal spans over the parameter 0 to `spans`.
+struct Spline {
+    spans: usize,
+    controls: Vec<MatPoint>,
+}
+
+impl Spline {
+    /// Fits with fixed ends; returns the spline and the signed offsets of the points from it.
+    fn fitted(
+        from: MatPoint,
+        to: MatPoint,
+        spans: usize,
+        points: &[MatPoint],
+        doubts: &[f64],
+    ) -> Option<(Self, Vec<f64>)> {
+        if points.len() < spans + 4 {
+            return None;
+        }
+        let mut at = arc_parameters(from, to, points, spans);
+        let mut weights = vec![1.0; points.len()];
+        let mut spline = Self::solved(from, to, spans, points, &at, &weights)?;
+        for round in 0..4 {
+            let offsets = spline.reparametrise(points, &mut at);
+            if round == 3 {
+                return Some((spline, offsets));
+            }
+            if round >= 1 {
+                let trusted: Vec<f64> = offsets.iter().zip(doubts).map(|(o, d)| trust(*o, *d)).collect();
+                // A fit that most points miss is simply too stiff: bumps are the exception.
+                if trusted.iter().sum::<f64>() > 0.8 * points.len() as f64 {
+                    weights = trusted;
+                }
+            }
+            spline = Self::solved(from, to, spans, points, &at, &weights)?;
+        }
+        None
+    }
+
+    /// Weighted least squares for given parameters.
+    fn solved(
+        from: MatPoint,
+        to: MatPoint,
+        spans: usize,
+        points: &[MatPoint],
+        at: &[f64],
+        weights: &[f64],
+    ) -> Option<Self> {
+        let count = spans + 3;
+        let free = count - 2;
+        let mut normal = DMatrix::<f64>::zeros(free, free);
+        let mut right = (DVector::<f64>::zeros(free), DVector::<f64>::zeros(free));
+        for ((p, u), w) in points.iter().zip(at).zip(weights) {
+            let (first, basis) = basis(spans, *u);
+            // Taken about the start, so that far from the origin no digits are lost.
+            let mut rest = *p - from;
+            if first + 3 == count - 1 {
+                rest -= (to - from) * basis[3];
+            }
+            for (j, b) in basis.iter().enumerate() {
+                let Some(row) = (first + j).checked_sub(1).filter(|r| *r < free) else { continue };
+                right.0[row] += w * b * rest.x;
+                right.1[row] += w * b * rest.y;
+                for (k, c) in basis.iter().enumerate() {
+                    if let Some(column) = (first + k).checked_sub(1).filter(|c| *c < free) {
+                        normal[(row, column)] += w * b * c;
+                    }
+                }
+            }
+        }
+        let solver = normal.cholesky()?;
+        let (x, y) = (solver.solve(&right.0), solver.solve(&right.1));
+        let mut controls = vec![from];
+        controls.extend(x.iter().zip(y.iter()).map(|(x, y)| from + Vector2::new(*x, *y)));
+        controls.push(to);
+        Some(Self { spans, controls })
+    }
+
+    fn eval(&self, u: f64) -> MatPoint {
+        let (first, basis) = basis(self.spans, u);
+        let anchor = self.controls[first];
+        anchor + (0..4).map(|k| (self.controls[first + k] - anchor) * basis[k]).sum::<Vector2<f64>>()
+    }
+
+    /// Derivative with respect to the parameter.
+    fn tangent(&self, u: f64) -> Vector2<f64> {
+        let (first, basis) = basis_derivative(self.spans, u);
+        let anchor = self.controls[first];
+        (0..4).map(|k| (self.controls[first + k] - anchor) * basis[k]).sum()
+    }
+
+    /// Moves each parameter to the point's foot (one Newton step each); gives the signed offsets.
+    fn reparametrise(&self, points: &[MatPoint], at: &mut [f64]) -> Vec<f64> {
+        points
+            .iter()
+            .zip(at.iter_mut())
+            .map(|(p, u)| {
+                for _ in 0..2 {
+                    let tangent = self.tangent(*u);
+                    let step = (*p - self.eval(*u)).dot(&tangent) / tangent.norm_squared().max(1e-12);
+                    *u = (*u + step.clamp(-0.2, 0.2)).clamp(0.0, self.spans as f64);
+                }
+                let tangent = self.tangent(*u);
+                tangent.perp(&(*p - self.eval(*u))) / tangent.norm().max(1e-9)
+            })
+            .collect()
+    }
+
+    /// The same curve as Bézier cubics, one a span.
+    fn path(&self) -> BezPath {
+        let mut path = BezPath::new();
+        path.move_to(self.eval(0.0));
+        for k in 0..self.spans {
+            let (u, v) = (k as f64, (k + 1) as f64);
+            let (start, end) = (self.eval(u), self.eval(v));
+            let (leaving, arriving) = (self.tangent(u) / 3.0, self.tangent(v) / 3.0);
+            path.curve_to(start + leaving, end - arriving, end);
+        }
+        path
+    }
+}
+
+/// Parameters by distance travelled.
+fn arc_parameters(from: MatPoint, to: MatPoint, points: &[MatPoint], spans: usize) -> Vec<f64> {
+    let mut travelled = 0.0;
+    let mut last = from;
+    let lengths: Vec<f64> = points
+        .iter()
+        .map(|p| {
+            travelled += last.distance(*p);
+            last = *p;
+            travelled
+        })
+        .collect();
+    let total = (travelled + last.distance(to)).max(1e-9);
+    lengths.iter().map(|l| l / total * spans as f64).collect()
+}
+
+fn knot(spans: usize, index: usize) -> f64 {
+    (index as f64 - 3.0).clamp(0.0, spans as f64)
+}
+
+fn span_of(spans: usize, u: f64) -> usize {
+    (u.max(0.0).floor() as usize).min(spans - 1)
+}
+
+/// The four cubic basis functions that do not vanish at `u`, and the index of the first (Cox-de Boor).
+fn basis(spans: usize, u: f64) -> (usize, [f64; 4]) {
+    let span = span_of(spans, u);
+    (span, basis_of_degree(spans, span, u, 3))
+}
+
+fn basis_of_degree(spans: usize, span: usize, u: f64, degree: usize) -> [f64; 4] {
+    let mut values = [0.0; 4];
+    values[0] = 1.0;
+    let here = span + 3;
+    for d in 1..=degree {
+        let mut carried = 0.0;
+        for r in 0..d {
+            let (left, right) = (knot(spans, here + 1 + r - d), knot(spans, here + 1 + r));
+            let share = values[r] / (right - left);
+            values[r] = carried + (right - u) * share;
+            carried = (u - left) * share;
+        }
+        values[d] = carried;
+    }
+    values
+}
+
+fn basis_derivative(spans: usize, u: f64) -> (usize, [f64; 4]) {
+    let span = span_of(spans, u);
+    let lower = basis_of_degree(spans, span, u, 2);
+    let mut values = [0.0; 4];
+    for k in 0..3 {
+        // Basis k of degree 2 belongs to knots span + 1 + k .. span + 4 + k.
+        let width = knot(spans, span + 4 + k) - knot(spans, span + 1 + k);
+        let slope = 3.0 * lower[k] / width;
+        values[k] -= slope;
+        values[k + 1] += slope;
+    }
+    (span, values)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use kurbo::ParamCurveNearest;
+
+    #[test]
+    fn basis_functions_sum_to_one_and_their_slopes_to_nought() {
+        for spans in 1..6 {
+            for k in 0..=40 {
+                let u = spans as f64 * f64::from(k) / 40.0;
+                let (_, values) = basis(spans, u);
+                let (_, slopes) = basis_derivative(spans, u);
+                assert!((values.iter().sum::<f64>() - 1.0).abs() < 1e-12);
+                assert!(slopes.iter().sum::<f64>().abs() < 1e-12);
+                let (_, near) = basis(spans, (u + 1e-6).min(spans as f64));
+                if span_of(spans, u) == span_of(spans, u + 1e-6) && u < spans as f64 {
+                    for i in 0..4 {
+                        assert!((near[i] - values[i] - 1e-6 * slopes[i]).abs() < 1e-9);
+                    }
+                }
+            }
+        }
+    }
+
+    /// A cubic is its own spline of one span: check value "cubic B" read back from exact points.
+    #[test]
+    fn one_cubic_is_found_again() {
+        let cubic = kurbo::CubicBez::new((0.0, 0.0), (100.0, 200.0), (200.0, -100.0), (300.0, 100.0));
+        let points: Vec<MatPoint> =
+            (1..600).map(|k| kurbo::ParamCurve::eval(&cubic, f64::from(k) / 600.0).into()).collect();
+        let doubts = vec![0.1; points.len()];
+        let (spline, _) =
+            Spline::fitted(MatPoint::new(0.0, 0.0), MatPoint::new(300.0, 100.0), 1, &points, &doubts).unwrap();
+        let worst = spline
+            .path()
+            .segments()
+            .flat_map(|s| (0..=100).map(move |k| kurbo::ParamCurve::eval(&s, f64::from(k) / 100.0)))
+            .map(|p| cubic.nearest(p, 1e-6).distance_sq.sqrt())
+            .fold(0.0, f64::max);
+        assert!(worst < 0.3, "{worst}");
+    }
+}

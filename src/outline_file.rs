@@ -1,0 +1,252 @@
+//! `outline.json`: an outline in millimetres, traced or drawn by hand.
+//!
+//! Schema: `src/schema/outline.schema.json`. In its least form:
+//!
+//! ```json
+//! { "units": "mm", "outline": [[0, 0], [200, 0], [200, 300], [0, 300]] }
+//! ```
+//!
+//! x to the right, y up. On reading, any winding and a repeated closing point are accepted, and `cm` and `in` are
+//! converted. Points without a doubt get [`DRAWN_DOUBT_MM`].
+
+use kurbo::BezPath;
+use serde::{Deserialize, Serialize};
+
+use crate::edges::{EdgeKind, Tracing};
+use crate::outline::{Outline, OutlinePoint};
+use crate::refusal::{Refusal, RefusalKind, Warning};
+use crate::units::{MM_PER_INCH, MatPoint};
+
+/// The file's own name for its format.
+pub const FORMAT: &str = "clothline-outline";
+/// Version written, and the newest that is read.
+pub const VERSION: u32 = 1;
+/// Doubt of a point for which none is given, mm: a careful hand with a sharp pencil.
+pub const DRAWN_DOUBT_MM: f64 = 0.2;
+
+/// How the scale was found, for the reader's trust; kept as given.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct ScaleNote {
+    /// What gave it ("grid").
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub from: Option<String>,
+    /// Spacing of the grid, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pitch_mm: Option<f64>,
+    /// Root mean square of the reference's residuals, mm on the mat.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub residual_mm: Option<f64>,
+    /// Half-width holding the true scale 95 % of the time, as a share of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub doubt_share: Option<f64>,
+    /// Anything else.
+    #[serde(flatten)]
+    pub more: serde_json::Map<String, serde_json::Value>,
+}
+
+/// What a file held.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct OutlineFile {
+    /// The outline, [settled](Outline::settled).
+    pub outline: Outline,
+    /// How its scale was found, if it says.
+    pub scale: Option<ScaleNote>,
+    /// Warnings it carried.
+    pub warnings: Vec<Warning>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct File {
+    #[serde(default = "own_format")]
+    format: String,
+    #[serde(default = "own_version")]
+    version: u32,
+    units: String,
+    outline: Vec<[f64; 2]>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    doubt_mm: Option<Vec<f64>>,
+    /// Points that were bridged, not seen; counted from 0.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    unseen: Vec<usize>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    edges: Vec<FileEdge>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    fold: Option<FileFold>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    scale: Option<ScaleNote>,
+    #[serde(default)]
+    warnings: Vec<Warning>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct FileEdge {
+    number: usize,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    name: Option<String>,
+    from: [f64; 2],
+    to: [f64; 2],
+    path: String,
+    kind: EdgeKind,
+    length_mm: f64,
+    deviation_mm: f64,
+    doubt_mm: f64,
+}
+
+#[derive(Serialize, Deserialize)]
+struct FileFold {
+    edge: usize,
+    guessed: bool,
+    confidence: f64,
+    moved_mm: f64,
+}
+
+fn own_format() -> String {
+    FORMAT.into()
+}
+
+fn own_version() -> u32 {
+    VERSION
+}
+
+/// Writes an outline with its edges. `names` are (edge number, name).
+///
+/// # Errors
+/// [`RefusalKind::File`] if a value is not a number, which JSON cannot hold.
+pub fn write(
+    outline: &Outline,
+    tracing: Option<&Tracing>,
+    names: &[(usize, String)],
+    scale: Option<&ScaleNote>,
+    warnings: &[Warning],
+) -> Result<String, Refusal> {
+    let outline = outline.settled();
+    let file = File {
+        format: FORMAT.into(),
+        version: VERSION,
+        units: "mm".into(),
+        outline: outline.points.iter().map(|p| p.at.into()).collect(),
+        doubt_mm: Some(outline.points.iter().map(|p| p.doubt_mm).collect()),
+        unseen: outline.points.iter().enumerate().filter(|(_, p)| !p.seen).map(|(i, _)| i).collect(),
+        edges: tracing.map_or(Vec::new(), |t| edges_of(t, names)),
+        fold: tracing.and_then(|t| t.fold.as_ref()).map(|f| FileFold {
+            edge: f.edge,
+            guessed: f.guessed,
+            confidence: short(f.confidence),
+            moved_mm: short(f.moved_mm),
+        }),
+        scale: scale.cloned(),
+        warnings: warnings.to_vec(),
+    };
+    let mut text = serde_json::to_string(&file).map_err(|e| {
+        Refusal::new(RefusalKind::File, format!("the outline could not be written: {e}"), "report this as a fault")
+    })?;
+    text.push('\n');
+    Ok(text)
+}
+
+/// To a tenth of a micrometre.
+fn short(value: f64) -> f64 {
+    (value * 1e4).round() / 1e4
+}
+
+fn edges_of(tracing: &Tracing, names: &[(usize, String)]) -> Vec<FileEdge> {
+    let corner = |p: MatPoint| [short(p.x), short(p.y)];
+    tracing
+        .edges
+        .iter()
+        .map(|edge| FileEdge {
+            number: edge.number,
+            name: names.iter().rev().find(|(n, _)| *n == edge.number).map(|(_, name)| name.clone()),
+            from: corner(edge.from()),
+            to: corner(edge.to()),
+            path: rounded(&edge.path).to_svg(),
+            kind: edge.kind,
+            length_mm: short(edge.length_mm()),
+            deviation_mm: short(edge.deviation_mm),
+            doubt_mm: short(edge.doubt_mm),
+        })
+        .collect()
+}
+
+fn rounded(path: &BezPath) -> BezPath {
+    let at = |p: kurbo::Point| kurbo::Point::new(short(p.x), short(p.y));
+    path.elements()
+        .iter()
+        .map(|element| match *element {
+            kurbo::PathEl::MoveTo(p) => kurbo::PathEl::MoveTo(at(p)),
+            kurbo::PathEl::LineTo(p) => kurbo::PathEl::LineTo(at(p)),
+            kurbo::PathEl::QuadTo(p, q) => kurbo::PathEl::QuadTo(at(p), at(q)),
+            kurbo::PathEl::CurveTo(p, q, r) => kurbo::PathEl::CurveTo(at(p), at(q), at(r)),
+            kurbo::PathEl::ClosePath => kurbo::PathEl::ClosePath,
+        })
+        .collect()
+}
+
+/// Reads an outline.
+///
+/// # Errors
+/// [`RefusalKind::File`] for text that is not such a file, with the place in it; [`RefusalKind::BadOutline`] for an
+/// outline that cannot be a piece (see [`Outline::check`]).
+pub fn read(json: &str) -> Result<OutlineFile, Refusal> {
+    let mut reader = serde_json::Deserializer::from_str(json);
+    let file: File = serde_path_to_error::deserialize(&mut reader).map_err(|e| {
+        let place = e.path().to_string();
+        let at = if place == "." { String::new() } else { format!(" at {place}") };
+        refuse(format!("the outline file is wrong{at}: {}", e.inner()))
+    })?;
+    reader.end().map_err(|e| refuse(format!("the outline file goes on after its end: {e}")))?;
+    if file.format != FORMAT {
+        return Err(refuse(format!("the file's format is \"{}\", not \"{FORMAT}\"", file.format)));
+    }
+    if file.version > VERSION {
+        return Err(Refusal::new(
+            RefusalKind::File,
+            format!("the outline file is of version {}, this program reads up to {VERSION}", file.version),
+            "update the program",
+        ));
+    }
+    let factor = mm_per_unit(&file.units)?;
+    if let Some(doubts) = file.doubt_mm.as_ref().filter(|d| d.len() != file.outline.len()) {
+        let (points, doubts) = (file.outline.len(), doubts.len());
+        return Err(refuse(format!("the outline has {points} points but doubt_mm has {doubts} values")));
+    }
+    if let Some(index) = file.unseen.iter().find(|i| **i >= file.outline.len()) {
+        return Err(refuse(format!("unseen names point {index}, but there are {} points", file.outline.len())));
+    }
+    let doubt = |i: usize| file.doubt_mm.as_ref().and_then(|d| d.get(i)).copied().unwrap_or(DRAWN_DOUBT_MM);
+    let mut points: Vec<OutlinePoint> = file
+        .outline
+        .iter()
+        .enumerate()
+        .map(|(i, [x, y])| OutlinePoint { at: MatPoint::new(x * factor, y * factor), doubt_mm: doubt(i), seen: true })
+        .collect();
+    for index in &file.unseen {
+        if let Some(point) = points.get_mut(*index) {
+            point.seen = false;
+        }
+    }
+    let outline = Outline { points };
+    // Settling first, so that a repeated closing point does not count as a crossing or as a third point.
+    let settled = outline.settled();
+    settled.check()?;
+    Ok(OutlineFile { outline: settled, scale: file.scale, warnings: file.warnings })
+}
+
+fn refuse(seen: String) -> Refusal {
+    let advice =
+        "give at least { \"units\": \"mm\", \"outline\": [[x, y], ...] }, as src/schema/outline.schema.json tells";
+    Refusal::new(RefusalKind::File, seen, advice)
+}
+
+fn mm_per_unit(units: &str) -> Result<f64, Refusal> {
+    match units.trim() {
+        "mm" => Ok(1.0),
+        "cm" => Ok(10.0),
+        "in" => Ok(MM_PER_INCH),
+        _ => Err(Refusal::new(
+            RefusalKind::File,
+            format!("the outline file's units are \"{units}\""),
+            "write \"mm\", \"cm\" or \"in\"",
+        )),
+    }
+}

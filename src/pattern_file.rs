@@ -1,0 +1,76 @@
+//! `pattern.json`: finished pieces, for other programs and for next year.
+//!
+//! Schema: `src/schema/pattern.schema.json`. Millimetres, x right, y up, rings anticlockwise and not closed by a
+//! repeated point.
+
+use serde::{Deserialize, Serialize};
+
+use crate::refusal::{Refusal, RefusalKind, Warning};
+use crate::seams::Piece;
+
+/// The file's own name for its format.
+pub const FORMAT: &str = "clothline-pattern";
+/// Version written, and the newest that is read.
+pub const VERSION: u32 = 1;
+
+/// Pieces that belong on one sheet.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Pattern {
+    /// The pieces, in order.
+    pub pieces: Vec<Piece>,
+    /// What a person should check, beyond the pieces' own warnings.
+    pub warnings: Vec<Warning>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct File<P> {
+    format: String,
+    version: u32,
+    units: String,
+    pieces: P,
+    #[serde(default)]
+    warnings: Vec<Warning>,
+}
+
+/// Writes a pattern as JSON.
+///
+/// Coordinates keep every digit, so that a piece read back is the piece written.
+///
+/// # Errors
+/// [`RefusalKind::File`] if a coordinate is not a number, which JSON cannot hold.
+pub fn write(pattern: &Pattern) -> Result<String, Refusal> {
+    let file = File {
+        format: FORMAT.into(),
+        version: VERSION,
+        units: "mm".into(),
+        pieces: &pattern.pieces,
+        warnings: pattern.warnings.clone(),
+    };
+    let mut text = serde_json::to_string_pretty(&file).map_err(|e| {
+        Refusal::new(RefusalKind::File, format!("the pattern could not be written: {e}"), "report this as a fault")
+    })?;
+    text.push('\n');
+    Ok(text)
+}
+
+/// Reads a pattern.
+///
+/// # Errors
+/// [`RefusalKind::File`] for text that is not such a file, naming the place, or for a newer version.
+pub fn read(json: &str) -> Result<Pattern, Refusal> {
+    let refuse = |seen: String| Refusal::new(RefusalKind::File, seen, "give a pattern.json written by clothline");
+    let mut reader = serde_json::Deserializer::from_str(json);
+    let file: File<Vec<Piece>> = serde_path_to_error::deserialize(&mut reader)
+        .map_err(|e| refuse(format!("the pattern file is wrong at {}: {}", e.path(), e.inner())))?;
+    if file.format != FORMAT {
+        return Err(refuse(format!("the file's format is \"{}\", not \"{FORMAT}\"", file.format)));
+    }
+    if file.version > VERSION {
+        return Err(Refusal::new(
+            RefusalKind::File,
+            format!("the pattern file is of version {}, this program reads up to {VERSION}", file.version),
+            "update the program",
+        ));
+    }
+    Ok(Pattern { pieces: file.pieces, warnings: file.warnings })
+}

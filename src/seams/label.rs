@@ -1,0 +1,180 @@
+//! The label: its words, and the place inside the piece with most room for them.
+//!
+//! The place is searched for as a pole of inaccessibility is (Garcia-Castellanos & Lombardo, 2007): the point furthest
+//! from the piece's lines, here for a rectangle of words instead of a point.
+
+use nalgebra::Vector2;
+
+use super::{Fold, Label, SeamRequest, StitchingEdge};
+use crate::polygon;
+use crate::refusal::Warning;
+use crate::units::{Length, MatPoint};
+
+/// Baseline to baseline, mm, where there is room.
+const LINE_MM: f64 = 7.0;
+/// Smallest lines that can be read, mm.
+const LEAST_LINE_MM: f64 = 2.5;
+/// Width of an average letter as a share of the line height.
+const LETTER_SHARE: f64 = 0.42;
+/// Cells tried across the longer side.
+const CELLS: usize = 36;
+
+/// Writes and places the label.
+pub(super) fn place(
+    request: &SeamRequest,
+    edges: &[StitchingEdge],
+    stitching: &[MatPoint],
+    grainline: [MatPoint; 2],
+    fold: Option<&Fold>,
+    warnings: &mut Vec<Warning>,
+) -> Label {
+    let lines = words(request, edges, grainline);
+    let along = reading_direction(grainline);
+    let mut obstacles: Vec<Vec<MatPoint>> = vec![grainline.to_vec()];
+    obstacles.extend(fold.map(|f| f.bracket.clone()));
+    let mut line_height_mm = LINE_MM;
+    loop {
+        let half = half_size(&lines, line_height_mm);
+        let (centre, room) = roomiest(stitching, &obstacles, along, half);
+        let smallest = line_height_mm <= LEAST_LINE_MM;
+        if room > 1.0 || smallest {
+            if room <= 0.0 {
+                warnings
+                    .push(Warning::new("label-crowded", "there is no room for the label clear of the piece's lines"));
+            }
+            return Label { centre, along: [along.x, along.y], line_height_mm, lines };
+        }
+        line_height_mm = (0.8 * line_height_mm).max(LEAST_LINE_MM);
+    }
+}
+
+fn words(request: &SeamRequest, edges: &[StitchingEdge], grainline: [MatPoint; 2]) -> Vec<String> {
+    let mut lines = vec![request.name.clone()];
+    lines.extend(request.size.iter().map(|size| format!("Size {size}")));
+    let on_fold = if request.fold.is_some() { " on fold" } else { "" };
+    lines.push(format!("Cut {}{on_fold}", request.cut_count));
+    lines.extend(allowance_words(request, edges));
+    let shown = grainline[0].distance(grainline[1]);
+    lines.push(format!("Check: grainline {shown:.1} mm long"));
+    lines
+}
+
+/// What the allowances are, the common one first, exceptions after it.
+fn allowance_words(request: &SeamRequest, edges: &[StitchingEdge]) -> Vec<String> {
+    let seams: Vec<&StitchingEdge> = edges.iter().filter(|e| Some(e.number) != request.fold).collect();
+    if seams.iter().all(|e| e.allowance_mm == 0.0) {
+        return vec!["No seam allowance: add it when cutting".into()];
+    }
+    let usual = request.allowance;
+    let mut lines = Vec::new();
+    if seams.iter().any(|e| e.allowance_mm == usual.mm()) {
+        lines.push(format!("Seam allowance {} included", written(usual)));
+    }
+    let mut others: Vec<(f64, Vec<String>)> = Vec::new();
+    for edge in seams.iter().filter(|e| e.allowance_mm != usual.mm()) {
+        let called = edge.name.clone().unwrap_or_else(|| format!("edge {}", edge.number));
+        match others.iter_mut().find(|(width, _)| *width == edge.allowance_mm) {
+            Some((_, names)) => names.push(called),
+            None => others.push((edge.allowance_mm, vec![called])),
+        }
+    }
+    lines.extend(others.iter().map(|(width, names)| {
+        let shown = if usual.is_in_inches() {
+            Length::from_inches(width / crate::units::MM_PER_INCH)
+        } else {
+            Length::from_mm(*width)
+        };
+        format!("{}: {}", names.join(", "), written(shown))
+    }));
+    lines
+}
+
+/// Inches with the millimetres beside them.
+fn written(length: Length) -> String {
+    if length.is_in_inches() { format!("{length} ({:.1} mm)", length.mm()) } else { length.to_string() }
+}
+
+/// Words run square to the grainline, turned as little as may be from level.
+fn reading_direction(grainline: [MatPoint; 2]) -> Vector2<f64> {
+    let grain = (grainline[1] - grainline[0]).try_normalize(1e-9).unwrap_or_else(Vector2::y);
+    let square = Vector2::new(grain.y, -grain.x);
+    let level = if square.x.abs() >= grain.x.abs() { square } else { grain };
+    if level.x < 0.0 { -level } else { level }
+}
+
+fn half_size(lines: &[String], line_height_mm: f64) -> Vector2<f64> {
+    // The first line is the name, set half as large again.
+    let width = lines
+        .iter()
+        .enumerate()
+        .map(|(i, l)| l.chars().count() as f64 * if i == 0 { 1.5 } else { 1.0 })
+        .fold(0.0, f64::max);
+    Vector2::new(0.5 * width * LETTER_SHARE * line_height_mm, 0.5 * (lines.len() as f64 + 0.5) * line_height_mm)
+}
+
+/// The centre with most room around a rectangle, and the room, mm; the room is negative where it does not fit.
+fn roomiest(
+    stitching: &[MatPoint],
+    obstacles: &[Vec<MatPoint>],
+    along: Vector2<f64>,
+    half: Vector2<f64>,
+) -> (MatPoint, f64) {
+    let Some(frame) = crate::flat::MatRect::around(stitching.iter().copied()) else {
+        return (MatPoint::default(), f64::NEG_INFINITY);
+    };
+    let mut cell = frame.width_mm().max(frame.height_mm()) / CELLS as f64;
+    let (columns, rows) = ((frame.width_mm() / cell).ceil() as usize, (frame.height_mm() / cell).ceil() as usize);
+    let centre = frame.min.lerp(frame.max, 0.5);
+    let mut best = (centre, f64::NEG_INFINITY, f64::INFINITY);
+    let consider = |p: MatPoint, best: &mut (MatPoint, f64, f64)| {
+        // Room beyond 25 mm is enough: then the nearest to the middle reads best.
+        let room = room_at(stitching, obstacles, p, along, half).min(25.0);
+        let off = p.distance(centre);
+        if room > best.1 + 1e-9 || (room >= best.1 - 1e-9 && off < best.2) {
+            *best = (p, room, off);
+        }
+    };
+    for column in 0..=columns {
+        for row in 0..=rows {
+            consider(frame.min + Vector2::new(column as f64 * cell, row as f64 * cell), &mut best);
+        }
+    }
+    for _ in 0..3 {
+        cell *= 0.5;
+        let around = best.0;
+        for (dx, dy) in [(-1.0, 0.0), (1.0, 0.0), (0.0, -1.0), (0.0, 1.0)] {
+            consider(around + Vector2::new(dx * cell, dy * cell), &mut best);
+        }
+    }
+    (best.0, best.1)
+}
+
+/// Least distance from a rectangle of words to any line; negative when it is crossed or outside.
+fn room_at(
+    stitching: &[MatPoint],
+    obstacles: &[Vec<MatPoint>],
+    centre: MatPoint,
+    along: Vector2<f64>,
+    half: Vector2<f64>,
+) -> f64 {
+    let up = Vector2::new(-along.y, along.x);
+    if !polygon::contains(stitching, centre) {
+        return f64::NEG_INFINITY;
+    }
+    let clear = |p: MatPoint| {
+        let from_centre = p - centre;
+        let (x, y) = (from_centre.dot(&along).abs() - half.x, from_centre.dot(&up).abs() - half.y);
+        if x <= 0.0 && y <= 0.0 { x.max(y) } else { x.max(0.0).hypot(y.max(0.0)) }
+    };
+    let line = |a: MatPoint, b: MatPoint| {
+        let parts = (a.distance(b) / 4.0).ceil().clamp(1.0, 400.0) as usize;
+        (0..=parts).map(|k| clear(a.lerp(b, k as f64 / parts as f64))).fold(f64::INFINITY, f64::min)
+    };
+    let walls = polygon::sides(stitching).map(|(a, b)| line(a, b)).fold(f64::INFINITY, f64::min);
+    let marks = obstacles
+        .iter()
+        .flat_map(|o| o.iter().zip(o.iter().skip(1)))
+        .map(|(a, b)| line(*a, *b))
+        .fold(f64::INFINITY, f64::min);
+    walls.min(marks)
+}

@@ -1,0 +1,282 @@
+//! What is on a sheet, in page millimetres: x right, y **down**, origin at the top left.
+
+use kurbo::{Affine, BezPath, Point, Rect, Shape, Vec2};
+use nalgebra::Vector2;
+
+use super::font;
+use crate::pattern_file::Pattern;
+use crate::seams::{Fold, Label, Piece};
+use crate::units::MatPoint;
+
+/// Room around the pieces, mm.
+const MARGIN_MM: f64 = 10.0;
+/// Room between pieces, mm.
+const BETWEEN_MM: f64 = 20.0;
+/// Length of an arrowhead, mm.
+const ARROW_MM: f64 = 5.0;
+
+/// What a line is for; writers keep them apart as layers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Layer {
+    /// Where to cut.
+    Cut,
+    /// Where to sew.
+    Stitching,
+    /// Notches, grainline, fold.
+    Marks,
+    /// Words.
+    Words,
+    /// Test squares and what the lines mean.
+    Key,
+    /// What joins tiles.
+    Joining,
+}
+
+impl Layer {
+    /// Every layer, bottom first.
+    pub const ALL: [Layer; 6] = [Layer::Joining, Layer::Key, Layer::Stitching, Layer::Cut, Layer::Marks, Layer::Words];
+
+    /// Its name in files.
+    pub fn id(self) -> &'static str {
+        match self {
+            Layer::Cut => "cut-line",
+            Layer::Stitching => "stitching-line",
+            Layer::Marks => "marks",
+            Layer::Words => "words",
+            Layer::Key => "key",
+            Layer::Joining => "joining",
+        }
+    }
+
+    /// Its name for people.
+    pub fn title(self) -> &'static str {
+        match self {
+            Layer::Cut => "Cut line",
+            Layer::Stitching => "Stitching line",
+            Layer::Marks => "Notches, grainline, fold",
+            Layer::Words => "Words",
+            Layer::Key => "Test squares and key",
+            Layer::Joining => "Joining marks",
+        }
+    }
+}
+
+/// How a line is drawn.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pen {
+    /// Width, mm.
+    pub width_mm: f64,
+    /// Lengths on and off, mm; empty for an unbroken line.
+    pub dashes_mm: &'static [f64],
+    /// Red, green, blue, 0 to 255.
+    pub rgb: [u8; 3],
+}
+
+/// Black.
+pub const BLACK: [u8; 3] = [0, 0, 0];
+/// Dark enough to print well in grey, and told from black by its dashes.
+pub const STITCHING_BLUE: [u8; 3] = [20, 70, 150];
+/// For lines that must not be taken for the pattern's.
+pub const PALE: [u8; 3] = [150, 150, 150];
+
+/// Pen of the cut line: the boldest unbroken line.
+pub const CUT_PEN: Pen = Pen { width_mm: 0.6, dashes_mm: &[], rgb: BLACK };
+/// Pen of the stitching line: dashed.
+pub const STITCHING_PEN: Pen = Pen { width_mm: 0.4, dashes_mm: &[5.0, 2.5], rgb: STITCHING_BLUE };
+/// Pen of the fold: bold, long and short dashes.
+pub const FOLD_PEN: Pen = Pen { width_mm: 1.1, dashes_mm: &[14.0, 3.0, 3.0, 3.0], rgb: BLACK };
+/// Pen of notches.
+pub const NOTCH_PEN: Pen = Pen { width_mm: 0.6, dashes_mm: &[], rgb: BLACK };
+/// Pen of grainline and bracket.
+pub const MARK_PEN: Pen = Pen { width_mm: 0.35, dashes_mm: &[], rgb: BLACK };
+
+/// Where a text stands relative to its point.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Anchor {
+    /// The text begins there.
+    Start,
+    /// The text is centred there.
+    Middle,
+}
+
+/// One thing drawn.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Mark {
+    /// A line.
+    Stroke(BezPath, Pen),
+    /// A filled shape.
+    Fill(BezPath, [u8; 3]),
+    /// A line of words on a baseline.
+    Text {
+        /// Where the baseline starts or has its middle.
+        at: Point,
+        /// Unit vector along the baseline.
+        along: Vec2,
+        /// Height of the letters' body (font size), mm.
+        size_mm: f64,
+        /// How the text stands on its point.
+        anchor: Anchor,
+        /// Colour.
+        rgb: [u8; 3],
+        /// The words.
+        text: String,
+    },
+}
+
+/// Things drawn on a sheet.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Drawing {
+    /// Width, mm.
+    pub width_mm: f64,
+    /// Height, mm.
+    pub height_mm: f64,
+    /// What is drawn, with its layer.
+    pub marks: Vec<(Layer, Mark)>,
+    /// The pieces' cut lines as laid out, for deciding which tiles are blank.
+    pub cut_rings: Vec<Vec<MatPoint>>,
+}
+
+impl Drawing {
+    /// Adds a line.
+    pub fn stroke(&mut self, layer: Layer, path: BezPath, pen: Pen) {
+        self.marks.push((layer, Mark::Stroke(path, pen)));
+    }
+
+    /// Adds a line of words, level, in black.
+    pub fn text(&mut self, layer: Layer, at: Point, size_mm: f64, anchor: Anchor, text: impl Into<String>) {
+        let mark = Mark::Text { at, along: Vec2::new(1.0, 0.0), size_mm, anchor, rgb: BLACK, text: text.into() };
+        self.marks.push((layer, mark));
+    }
+}
+
+/// The pieces side by side, each turned (by less than 45°) so that its grain runs straight up or across the page.
+pub fn pieces(pattern: &Pattern) -> Drawing {
+    let mut drawing = Drawing { width_mm: MARGIN_MM, height_mm: 0.0, ..Drawing::default() };
+    for piece in &pattern.pieces {
+        let turned = turn(piece);
+        let bounds = bounds_of(&ring_path(&piece.cut_line, turned));
+        let left = drawing.width_mm;
+        let place = Affine::translate((left - bounds.x0, MARGIN_MM - bounds.y0)) * turned;
+        draw_piece(&mut drawing, piece, place);
+        drawing.width_mm = left + bounds.width() + BETWEEN_MM;
+        drawing.height_mm = drawing.height_mm.max(bounds.height() + 2.0 * MARGIN_MM);
+    }
+    drawing.width_mm += MARGIN_MM - if pattern.pieces.is_empty() { 0.0 } else { BETWEEN_MM };
+    drawing
+}
+
+/// From the piece's frame (y up) to an upright page frame (y down): a rigid turn and the flip.
+fn turn(piece: &Piece) -> Affine {
+    let [from, to] = piece.grainline;
+    let grain = to - from;
+    let angle = if grain.norm() > 0.0 { grain.y.atan2(grain.x) } else { std::f64::consts::FRAC_PI_2 };
+    let quarter = std::f64::consts::FRAC_PI_2;
+    let off = angle - quarter * (angle / quarter).round();
+    Affine::new([1.0, 0.0, 0.0, -1.0, 0.0, 0.0]) * Affine::rotate(-off)
+}
+
+fn bounds_of(path: &BezPath) -> Rect {
+    path.bounding_box()
+}
+
+fn ring_path(ring: &[MatPoint], place: Affine) -> BezPath {
+    let mut path = open_path(ring, place);
+    path.close_path();
+    path
+}
+
+fn open_path(line: &[MatPoint], place: Affine) -> BezPath {
+    let mut path = BezPath::new();
+    for (i, p) in line.iter().enumerate() {
+        let at = place * Point::from(*p);
+        if i == 0 { path.move_to(at) } else { path.line_to(at) }
+    }
+    path
+}
+
+fn draw_piece(drawing: &mut Drawing, piece: &Piece, place: Affine) {
+    drawing.stroke(Layer::Cut, ring_path(&piece.cut_line, place), CUT_PEN);
+    drawing.cut_rings.push(piece.cut_line.iter().map(|p| MatPoint::from(place * Point::from(*p))).collect());
+    drawing.stroke(Layer::Stitching, stitching_path(piece, place), STITCHING_PEN);
+    for notch in &piece.notches {
+        for stroke in &notch.strokes {
+            drawing.stroke(Layer::Marks, open_path(stroke, place), NOTCH_PEN);
+        }
+    }
+    drawing.stroke(Layer::Marks, open_path(&piece.grainline, place), MARK_PEN);
+    let [from, to] = piece.grainline;
+    arrow(drawing, from - to, to, from, place);
+    arrow(drawing, to - from, from, to, place);
+    if let Some(fold) = &piece.fold {
+        draw_fold(drawing, fold, place);
+    }
+    draw_label(drawing, &piece.label, place);
+}
+
+/// The stitching line as its edges' own curves, closed.
+fn stitching_path(piece: &Piece, place: Affine) -> BezPath {
+    let mut whole = BezPath::new();
+    for edge in &piece.edges {
+        // Our own writing; a path that cannot be read leaves the polyline to stand in.
+        let Ok(path) = BezPath::from_svg(&edge.path) else { return ring_path(&piece.stitching_line, place) };
+        let skip = usize::from(!whole.is_empty());
+        whole.extend(path.elements().iter().skip(skip).copied());
+    }
+    whole.close_path();
+    whole.apply_affine(place);
+    whole
+}
+
+/// A filled arrowhead with its tip at `to`.
+fn arrow(drawing: &mut Drawing, direction: Vector2<f64>, _from: MatPoint, to: MatPoint, place: Affine) {
+    let Some(unit) = direction.try_normalize(1e-9) else { return };
+    let side = Vector2::new(-unit.y, unit.x);
+    let back = to - unit * ARROW_MM;
+    let mut head = open_path(&[to, back + side * (0.3 * ARROW_MM), back - side * (0.3 * ARROW_MM)], place);
+    head.close_path();
+    drawing.marks.push((Layer::Marks, Mark::Fill(head, BLACK)));
+}
+
+fn draw_fold(drawing: &mut Drawing, fold: &Fold, place: Affine) {
+    drawing.stroke(Layer::Marks, open_path(&fold.line, place), FOLD_PEN);
+    drawing.stroke(Layer::Marks, open_path(&fold.bracket, place), MARK_PEN);
+    if let [a, b, c, d] = fold.bracket.as_slice() {
+        arrow(drawing, *a - *b, *b, *a, place);
+        arrow(drawing, *d - *c, *c, *d, place);
+        // Words between the bracket and the fold, reading up the page or along it.
+        let middle = place * Point::from(a.lerp(*b, 0.5).lerp(c.lerp(*d, 0.5), 0.5));
+        let mut along = ((place * Point::from(*c)) - (place * Point::from(*b))).normalize();
+        if along.x < -1e-6 || (along.x.abs() <= 1e-6 && along.y > 0.0) {
+            along = -along;
+        }
+        let size_mm = (0.45 * a.distance(*b)).min(5.0);
+        let down = Vec2::new(-along.y, along.x);
+        drawing.marks.push((
+            Layer::Words,
+            Mark::Text {
+                at: middle + down * (0.35 * size_mm),
+                along,
+                size_mm,
+                anchor: Anchor::Middle,
+                rgb: BLACK,
+                text: "Place on fold".into(),
+            },
+        ));
+    }
+}
+
+fn draw_label(drawing: &mut Drawing, label: &Label, place: Affine) {
+    let along_end = place * Point::from(label.centre + Vector2::from(label.along));
+    let centre = place * Point::from(label.centre);
+    let along = (along_end - centre).normalize();
+    let down = Vec2::new(-along.y, along.x);
+    let step = label.line_height_mm;
+    let count = label.lines.len() as f64;
+    for (i, line) in label.lines.iter().enumerate() {
+        let size_mm = if i == 0 { 1.05 * step } else { 0.7 * step };
+        let baseline = (i as f64 - 0.5 * count + 0.75) * step;
+        let at = centre + down * baseline;
+        let text = font::writable(line);
+        drawing.marks.push((Layer::Words, Mark::Text { at, along, size_mm, anchor: Anchor::Middle, rgb: BLACK, text }));
+    }
+}

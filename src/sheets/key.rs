@@ -1,0 +1,76 @@
+//! Test squares, and what the lines mean.
+
+use kurbo::{BezPath, Point, Rect, Shape};
+
+use super::drawing::{Anchor, BLACK, CUT_PEN, Drawing, FOLD_PEN, Layer, MARK_PEN, Mark, NOTCH_PEN, Pen, STITCHING_PEN};
+use crate::units::MM_PER_INCH;
+
+/// Side of the metric test square, mm.
+pub(super) const SQUARE_MM: f64 = 50.0;
+/// Side of the inch test square, mm.
+pub(super) const INCH_SQUARE_MM: f64 = 2.0 * MM_PER_INCH;
+/// Width of the two test squares side by side, mm.
+pub(super) const SQUARES_WIDE_MM: f64 = SQUARE_MM + 8.0 + INCH_SQUARE_MM;
+/// Height of the key, mm.
+pub(super) const KEY_HIGH_MM: f64 = INCH_SQUARE_MM;
+
+const SQUARE_PEN: Pen = Pen { width_mm: 0.25, dashes_mm: &[], rgb: BLACK };
+
+/// Both test squares, top left at a point.
+pub(super) fn squares(drawing: &mut Drawing, at: Point) {
+    square(drawing, at, SQUARE_MM, "5 cm");
+    square(drawing, Point::new(at.x + SQUARE_MM + 8.0, at.y), INCH_SQUARE_MM, "2 in");
+}
+
+fn square(drawing: &mut Drawing, at: Point, side: f64, name: &str) {
+    let rect = Rect::new(at.x, at.y, at.x + side, at.y + side);
+    drawing.stroke(Layer::Key, rect.to_path(0.1), SQUARE_PEN);
+    let centre = rect.center();
+    drawing.text(Layer::Key, Point::new(centre.x, centre.y - 3.0), 7.0, Anchor::Middle, name);
+    drawing.text(Layer::Key, Point::new(centre.x, centre.y + 4.0), 4.0, Anchor::Middle, "measure me");
+    drawing.text(Layer::Key, Point::new(centre.x, centre.y + 9.5), 3.2, Anchor::Middle, "before you cut");
+}
+
+/// A sample of every line with its meaning, top left at a point.
+pub(super) fn lines(drawing: &mut Drawing, at: Point) {
+    let rows: [(&str, Pen); 5] = [
+        ("cut here", CUT_PEN),
+        ("stitch here", STITCHING_PEN),
+        ("lay on the fold of the cloth; do not cut", FOLD_PEN),
+        ("grainline: lay along the selvedge", MARK_PEN),
+        ("notch: snip or mark, match with its partner", NOTCH_PEN),
+    ];
+    for (i, (meaning, pen)) in rows.into_iter().enumerate() {
+        let y = at.y + 4.0 + 10.0 * i as f64;
+        let mut sample = BezPath::new();
+        if i == 4 {
+            sample.move_to((at.x + 14.0, y - 3.0));
+            sample.line_to((at.x + 14.0, y + 2.0));
+        } else {
+            sample.move_to((at.x, y));
+            sample.line_to((at.x + 28.0, y));
+        }
+        drawing.stroke(Layer::Key, sample, pen);
+        if i == 3 {
+            for (tip, back) in [(at.x, at.x + 4.0), (at.x + 28.0, at.x + 24.0)] {
+                let mut head = BezPath::new();
+                head.move_to((tip, y));
+                head.line_to((back, y - 1.3));
+                head.line_to((back, y + 1.3));
+                head.close_path();
+                drawing.marks.push((Layer::Key, Mark::Fill(head, BLACK)));
+            }
+        }
+        drawing.text(Layer::Key, Point::new(at.x + 33.0, y + 1.3), 4.0, Anchor::Start, meaning);
+    }
+}
+
+/// The drawing with test squares and line samples below it.
+pub(super) fn below(mut drawing: Drawing) -> Drawing {
+    let top = drawing.height_mm + 5.0;
+    squares(&mut drawing, Point::new(10.0, top));
+    lines(&mut drawing, Point::new(10.0 + SQUARES_WIDE_MM + 10.0, top));
+    drawing.height_mm = top + KEY_HIGH_MM + 10.0;
+    drawing.width_mm = drawing.width_mm.max(10.0 + SQUARES_WIDE_MM + 10.0 + 33.0 + 85.0);
+    drawing
+}

@@ -1,0 +1,205 @@
+//! PDF at true size: one full-size page, or tiles for home-printer paper.
+//!
+//! Lengths are exact: the page matrix scales millimetres to points (1 pt = 1/72 in, ISO 32000-1, 8.3.2) and everything
+//! is drawn in millimetres. Print scaling is switched off (ISO 32000-1, 12.2). The bytes depend on nothing but the
+//! pattern: no dates, no random identifiers.
+
+mod cover;
+mod document;
+
+use kurbo::{BezPath, Point, Rect, Shape, Vec2};
+
+use super::drawing::{self, Anchor, BLACK, Drawing, Layer, Mark, PALE, Pen};
+use super::key;
+use super::tiles::{self, OVERLAP_MM, PAPER_MARGIN_MM, Paper, Tile, TilePlan};
+use crate::pattern_file::Pattern;
+use crate::refusal::{Refusal, RefusalKind};
+use document::{Page, Part};
+
+/// Largest page side that viewers must accept, points (PDF Reference 1.6, appendix C); 5080 mm.
+const LARGEST_PT: f64 = 14_400.0;
+/// Points in a millimetre.
+const PT_PER_MM: f64 = 72.0 / 25.4;
+
+const JOIN_PEN: Pen = Pen { width_mm: 0.25, dashes_mm: &[], rgb: BLACK };
+const STRIP_PEN: Pen = Pen { width_mm: 0.25, dashes_mm: &[1.5, 1.5], rgb: BLACK };
+const FRAME_PEN: Pen = Pen { width_mm: 0.2, dashes_mm: &[], rgb: PALE };
+
+/// One page as large as the pattern.
+///
+/// # Errors
+/// [`RefusalKind::BadRequest`] for a pattern without pieces, or larger than the 5.08 m a PDF page can be.
+pub fn full_page(pattern: &Pattern) -> Result<Vec<u8>, Refusal> {
+    if pattern.pieces.is_empty() {
+        return Err(Refusal::new(RefusalKind::BadRequest, "the pattern has no pieces", "add a piece first"));
+    }
+    let drawing = key::below(drawing::pieces(pattern));
+    let longest = drawing.width_mm.max(drawing.height_mm);
+    if longest * PT_PER_MM > LARGEST_PT {
+        return Err(Refusal::new(
+            RefusalKind::BadRequest,
+            format!("the sheet would be {:.0} mm long, and a PDF page is at most 5080 mm", longest),
+            "print it in tiles",
+        ));
+    }
+    let part = Part { drawing: &drawing, shift: Vec2::ZERO, clip: None };
+    let page = Page { width_mm: drawing.width_mm, height_mm: drawing.height_mm, parts: vec![part] };
+    Ok(document::write(&title(pattern), &[page]))
+}
+
+/// A cover with test squares, key and page map, then one page a sheet.
+///
+/// # Errors
+/// Those of [`tiles::plan`].
+pub fn tiled(pattern: &Pattern, paper: Paper) -> Result<Vec<u8>, Refusal> {
+    let drawing = drawing::pieces(pattern);
+    let plan = tiles::plan(&drawing, paper)?;
+    let title = title(pattern);
+    let cover = cover::draw(&title, paper, &plan, &drawing);
+    let joins: Vec<Drawing> = plan.tiles.iter().map(|tile| joining(&title, &plan, tile)).collect();
+    let mut pages = vec![Page {
+        width_mm: paper.width_mm,
+        height_mm: paper.height_mm,
+        parts: vec![Part { drawing: &cover, shift: Vec2::ZERO, clip: None }],
+    }];
+    for (tile, join) in plan.tiles.iter().zip(&joins) {
+        let frame = frame_of(&plan);
+        let shift = frame.origin() - tile.window.origin();
+        pages.push(Page {
+            width_mm: plan.paper.width_mm,
+            height_mm: plan.paper.height_mm,
+            parts: vec![
+                Part { drawing: join, shift: Vec2::ZERO, clip: Some(frame.inset(FRAME_PEN.width_mm)) },
+                Part { drawing: &drawing, shift, clip: Some(frame) },
+            ],
+        });
+    }
+    Ok(document::write(&title, &pages))
+}
+
+fn title(pattern: &Pattern) -> String {
+    pattern.pieces.iter().map(|p| p.name.as_str()).collect::<Vec<_>>().join(", ")
+}
+
+/// Where the window lies on the paper.
+fn frame_of(plan: &TilePlan) -> Rect {
+    Rect::new(
+        PAPER_MARGIN_MM,
+        PAPER_MARGIN_MM,
+        plan.paper.width_mm - PAPER_MARGIN_MM,
+        plan.paper.height_mm - PAPER_MARGIN_MM,
+    )
+}
+
+/// The frame of one sheet, its joins and its name.
+fn joining(title: &str, plan: &TilePlan, tile: &Tile) -> Drawing {
+    let frame = frame_of(plan);
+    let mut drawing = Drawing { width_mm: plan.paper.width_mm, height_mm: plan.paper.height_mm, ..Drawing::default() };
+    drawing.stroke(Layer::Joining, frame.to_path(0.1), FRAME_PEN);
+    let (row, column) = (tile.row, tile.column);
+    let above = row > 0 && plan.has(row - 1, column);
+    let left = column > 0 && plan.has(row, column - 1);
+    let right = plan.has(row, column + 1);
+    let below = plan.has(row + 1, column);
+    let corner = |x, y| Point::new(x, y);
+    if left {
+        let join = (corner(frame.x0, frame.y0), corner(frame.x0, frame.y1));
+        own_edge(&mut drawing, join, &tiles::label(row, column - 1));
+    }
+    if above {
+        let join = (corner(frame.x0, frame.y0), corner(frame.x1, frame.y0));
+        own_edge(&mut drawing, join, &tiles::label(row - 1, column));
+    }
+    if right {
+        let x = frame.x1 - OVERLAP_MM;
+        glue_strip(&mut drawing, (corner(x, frame.y0), corner(x, frame.y1)), &tiles::label(row, column + 1));
+    }
+    if below {
+        let y = frame.y1 - OVERLAP_MM;
+        glue_strip(&mut drawing, (corner(frame.x0, y), corner(frame.x1, y)), &tiles::label(row + 1, column));
+    }
+    name_sheet(&mut drawing, title, plan, tile, frame);
+    drawing
+}
+
+/// The edge of this sheet that is trimmed and laid on its neighbour's glue strip.
+fn own_edge(drawing: &mut Drawing, (from, to): (Point, Point), _neighbour: &str) {
+    drawing.stroke(Layer::Joining, line(from, to), JOIN_PEN);
+    diamonds(drawing, from, to);
+    let inward = inward_of(from, to);
+    let at = from.lerp(to, 0.375) + inward * if from.x == to.x { 4.0 } else { 4.5 };
+    small_text(drawing, at, from, to, "cut along this edge");
+}
+
+/// The strip that the neighbour is glued on, its line and diamonds where the neighbour's edge goes.
+fn glue_strip(drawing: &mut Drawing, (from, to): (Point, Point), neighbour: &str) {
+    drawing.stroke(Layer::Joining, line(from, to), STRIP_PEN);
+    diamonds(drawing, from, to);
+    let inward = inward_of(from, to);
+    small_text(
+        drawing,
+        from.lerp(to, 0.375) + inward * 7.5,
+        from,
+        to,
+        &format!("glue {neighbour} here, edge on the line"),
+    );
+}
+
+fn line(from: Point, to: Point) -> BezPath {
+    let mut path = BezPath::new();
+    path.move_to(from);
+    path.line_to(to);
+    path
+}
+
+/// Right of a downward join, down from a level one: towards the overlap.
+fn inward_of(from: Point, to: Point) -> Vec2 {
+    if from.x == to.x { Vec2::new(1.0, 0.0) } else { Vec2::new(0.0, 1.0) }
+}
+
+/// Marks that sit across the join: halves on one sheet, whole on the other.
+fn diamonds(drawing: &mut Drawing, from: Point, to: Point) {
+    let along = (to - from).normalize();
+    let across = Vec2::new(-along.y, along.x);
+    for (i, share) in [0.25, 0.5, 0.75].into_iter().enumerate() {
+        let at = from.lerp(to, share);
+        // One, two, three diamonds: a sheet laid on the wrong way round shows.
+        for k in 0..=i {
+            let centre = at + along * (9.0 * (k as f64 - 0.5 * i as f64));
+            let mut diamond = BezPath::new();
+            diamond.move_to(centre + along * 3.5);
+            diamond.line_to(centre + across * 3.5);
+            diamond.line_to(centre - along * 3.5);
+            diamond.line_to(centre - across * 3.5);
+            diamond.close_path();
+            drawing.stroke(Layer::Joining, diamond, JOIN_PEN);
+        }
+    }
+}
+
+fn small_text(drawing: &mut Drawing, at: Point, from: Point, to: Point, text: &str) {
+    let along = if from.x == to.x { Vec2::new(0.0, -1.0) } else { Vec2::new(1.0, 0.0) };
+    let _ = to;
+    drawing.marks.push((
+        Layer::Joining,
+        Mark::Text { at, along, size_mm: 3.0, anchor: Anchor::Middle, rgb: BLACK, text: text.into() },
+    ));
+}
+
+fn name_sheet(drawing: &mut Drawing, title: &str, plan: &TilePlan, tile: &Tile, frame: Rect) {
+    let number = plan.tiles.iter().position(|t| t == tile).unwrap_or(0) + 1;
+    let at = Point::new(frame.x0 + 22.0, frame.y0 + 24.0);
+    drawing.marks.push((
+        Layer::Joining,
+        Mark::Text {
+            at,
+            along: Vec2::new(1.0, 0.0),
+            size_mm: 14.0,
+            anchor: Anchor::Start,
+            rgb: PALE,
+            text: tile.label(),
+        },
+    ));
+    let words = format!("{}: sheet {number} of {}", super::font::writable(title), plan.tiles.len());
+    drawing.text(Layer::Joining, Point::new(at.x, at.y + 6.0), 3.0, Anchor::Start, words);
+}

@@ -1,0 +1,175 @@
+//! Which part of a drawing goes on which sheet of home-printer paper.
+//!
+//! Every sheet carries a *window* of the drawing, set in from the paper's edge by more than any printer clips. Windows
+//! overlap by a glue strip. A sheet is left out when the part that only it carries has nothing of the piece.
+
+use kurbo::Rect;
+
+use super::drawing::Drawing;
+use crate::polygon;
+use crate::refusal::{Refusal, RefusalKind};
+use crate::units::MatPoint;
+
+/// Window to paper edge, mm. Printers clip up to 5 mm or so.
+pub const PAPER_MARGIN_MM: f64 = 10.0;
+/// What neighbouring windows share, mm: the glue strip.
+pub const OVERLAP_MM: f64 = 15.0;
+/// More sheets than this is a mistake in units.
+const MOST_SHEETS: usize = 400;
+
+/// Paper for tiles, portrait.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Paper {
+    /// Its name.
+    pub name: &'static str,
+    /// Width, mm.
+    pub width_mm: f64,
+    /// Height, mm.
+    pub height_mm: f64,
+}
+
+impl Paper {
+    /// Known sizes: ISO 216 A sizes, and US sizes in inches of 25.4 mm.
+    pub const ALL: [Paper; 8] = [
+        Paper { name: "A4", width_mm: 210.0, height_mm: 297.0 },
+        Paper { name: "A3", width_mm: 297.0, height_mm: 420.0 },
+        Paper { name: "A2", width_mm: 420.0, height_mm: 594.0 },
+        Paper { name: "A1", width_mm: 594.0, height_mm: 841.0 },
+        Paper { name: "A0", width_mm: 841.0, height_mm: 1189.0 },
+        Paper { name: "Letter", width_mm: 215.9, height_mm: 279.4 },
+        Paper { name: "Legal", width_mm: 215.9, height_mm: 355.6 },
+        Paper { name: "Tabloid", width_mm: 279.4, height_mm: 431.8 },
+    ];
+    /// 210 x 297 mm.
+    pub const A4: Paper = Self::ALL[0];
+    /// 8.5 x 11 in.
+    pub const LETTER: Paper = Self::ALL[5];
+
+    fn turned(self) -> Self {
+        Self { name: self.name, width_mm: self.height_mm, height_mm: self.width_mm }
+    }
+}
+
+impl std::str::FromStr for Paper {
+    type Err = Refusal;
+
+    /// By name, whatever the case.
+    fn from_str(typed: &str) -> Result<Self, Refusal> {
+        Self::ALL.into_iter().find(|p| p.name.eq_ignore_ascii_case(typed.trim())).ok_or_else(|| {
+            let names: Vec<&str> = Self::ALL.iter().map(|p| p.name).collect();
+            Refusal::new(
+                RefusalKind::BadRequest,
+                format!("there is no paper called \"{typed}\""),
+                format!("choose one of {}", names.join(", ")),
+            )
+        })
+    }
+}
+
+/// One sheet of paper.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tile {
+    /// Row from the top, from 0.
+    pub row: usize,
+    /// Column from the left, from 0.
+    pub column: usize,
+    /// The part of the drawing it carries, drawing millimetres.
+    pub window: Rect,
+}
+
+impl Tile {
+    /// Row letter and column number: A1 is the top left.
+    pub fn label(&self) -> String {
+        label(self.row, self.column)
+    }
+}
+
+/// Row letter (A to Z, then AA, AB ...) and column number from 1.
+pub fn label(row: usize, column: usize) -> String {
+    let letter = |n: usize| char::from(b'A' + (n % 26) as u8);
+    let letters: String =
+        if row < 26 { letter(row).into() } else { [letter(row / 26 - 1), letter(row)].iter().collect() };
+    format!("{letters}{}", column + 1)
+}
+
+/// How a drawing is spread over sheets.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TilePlan {
+    /// The paper as it lies: wider than high if turned.
+    pub paper: Paper,
+    /// Columns of the whole grid, blank sheets included.
+    pub columns: usize,
+    /// Rows of the whole grid, blank sheets included.
+    pub rows: usize,
+    /// Sheets to print, row by row.
+    pub tiles: Vec<Tile>,
+}
+
+impl TilePlan {
+    /// Is there a sheet at this place of the grid?
+    pub fn has(&self, row: usize, column: usize) -> bool {
+        self.tiles.iter().any(|t| t.row == row && t.column == column)
+    }
+}
+
+/// Spreads a drawing over sheets, upright or turned, whichever needs fewer.
+///
+/// # Errors
+/// [`RefusalKind::BadRequest`] when there is nothing to spread or it would take more than 400 sheets.
+pub fn plan(drawing: &Drawing, paper: Paper) -> Result<TilePlan, Refusal> {
+    let upright = spread(drawing, paper)?;
+    let turned = spread(drawing, paper.turned())?;
+    Ok(if turned.tiles.len() < upright.tiles.len() { turned } else { upright })
+}
+
+fn spread(drawing: &Drawing, paper: Paper) -> Result<TilePlan, Refusal> {
+    let bounds = drawing.cut_rings.iter().flatten().fold(None, |rect: Option<Rect>, p| {
+        let at = kurbo::Point::from(*p);
+        Some(rect.map_or(Rect::from_points(at, at), |r| r.union_pt(at)))
+    });
+    let Some(bounds) = bounds.map(|b| b.inset(2.0)) else {
+        return Err(Refusal::new(RefusalKind::BadRequest, "the pattern has no pieces", "add a piece first"));
+    };
+    let wide = paper.width_mm - 2.0 * PAPER_MARGIN_MM;
+    let high = paper.height_mm - 2.0 * PAPER_MARGIN_MM;
+    let count = |size: f64, window: f64| ((size - OVERLAP_MM) / (window - OVERLAP_MM)).ceil().max(1.0) as usize;
+    let (columns, rows) = (count(bounds.width(), wide), count(bounds.height(), high));
+    if columns.saturating_mul(rows) > MOST_SHEETS {
+        return Err(Refusal::new(
+            RefusalKind::BadRequest,
+            format!("the pattern would take {columns} x {rows} sheets of {}", paper.name),
+            "check its units, or choose larger paper",
+        ));
+    }
+    let (step_x, step_y) = (wide - OVERLAP_MM, high - OVERLAP_MM);
+    // The piece sits in the middle of the grid, so that no sheet carries a sliver.
+    let left = bounds.x0 - 0.5 * (columns as f64 * step_x + OVERLAP_MM - bounds.width());
+    let top = bounds.y0 - 0.5 * (rows as f64 * step_y + OVERLAP_MM - bounds.height());
+    let mut tiles = Vec::new();
+    for row in 0..rows {
+        for column in 0..columns {
+            let (x, y) = (left + column as f64 * step_x, top + row as f64 * step_y);
+            // The glue strips at right and bottom are also carried by the next sheets.
+            let own_wide = if column + 1 < columns { step_x } else { wide };
+            let own_high = if row + 1 < rows { step_y } else { high };
+            let own = Rect::new(x, y, x + own_wide, y + own_high).inset(0.5);
+            if drawing.cut_rings.iter().any(|ring| meets(ring, own)) {
+                tiles.push(Tile { row, column, window: Rect::new(x, y, x + wide, y + high) });
+            }
+        }
+    }
+    Ok(TilePlan { paper, columns, rows, tiles })
+}
+
+/// Do a filled ring and a rectangle have anything in common?
+fn meets(ring: &[MatPoint], rect: Rect) -> bool {
+    let corners = [
+        MatPoint::new(rect.x0, rect.y0),
+        MatPoint::new(rect.x1, rect.y0),
+        MatPoint::new(rect.x1, rect.y1),
+        MatPoint::new(rect.x0, rect.y1),
+    ];
+    ring.iter().any(|p| rect.contains(kurbo::Point::from(*p)))
+        || corners.iter().any(|c| polygon::contains(ring, *c))
+        || polygon::sides(ring).any(|side| polygon::sides(&corners).any(|wall| polygon::crossing(side, wall).is_some()))
+}
