@@ -44,13 +44,11 @@ pub struct EdgeOptions {
     pub turn_over_mm: f64,
     /// Least turn that makes a corner, degrees.
     pub least_turn_deg: f64,
-    /// Length over which an edge is bent to meet the fold squarely, mm (15-25 is sensible).
-    pub square_over_mm: f64,
 }
 
 impl Default for EdgeOptions {
     fn default() -> Self {
-        Self { fold: FoldChoice::Auto, turn_over_mm: 8.0, least_turn_deg: 25.0, square_over_mm: 20.0 }
+        Self { fold: FoldChoice::Auto, turn_over_mm: 8.0, least_turn_deg: 25.0 }
     }
 }
 

@@ -24,33 +24,13 @@ pub const VERSION: u32 = 1;
 /// Doubt of a point for which none is given, mm: a careful hand with a sharp pencil.
 pub const DRAWN_DOUBT_MM: f64 = 0.2;
 
-/// How the scale was found, for the reader's trust; kept as given.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-pub struct ScaleNote {
-    /// What gave it ("grid").
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub from: Option<String>,
-    /// Spacing of the grid, mm.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub pitch_mm: Option<f64>,
-    /// Root mean square of the reference's residuals, mm on the mat.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub residual_mm: Option<f64>,
-    /// Half-width holding the true scale 95 % of the time, as a share of it.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub doubt_share: Option<f64>,
-    /// Anything else.
-    #[serde(flatten)]
-    pub more: serde_json::Map<String, serde_json::Value>,
-}
-
 /// What a file held.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct OutlineFile {
     /// The outline, [settled](Outline::settled).
     pub outline: Outline,
-    /// How its scale was found, if it says.
-    pub scale: Option<ScaleNote>,
+    /// How its scale was found, if it says; as given.
+    pub scale: Option<serde_json::Value>,
     /// Warnings it carried.
     pub warnings: Vec<Warning>,
 }
@@ -73,7 +53,7 @@ struct File {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     fold: Option<FileFold>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    scale: Option<ScaleNote>,
+    scale: Option<serde_json::Value>,
     #[serde(default)]
     warnings: Vec<Warning>,
 }
@@ -108,7 +88,8 @@ fn own_version() -> u32 {
     VERSION
 }
 
-/// Writes an outline with its edges. `names` are (edge number, name).
+/// Writes an outline with its edges. `names` are (edge number, name); `scale` tells how the scale was found and is kept
+/// as given.
 ///
 /// # Errors
 /// [`RefusalKind::File`] if a value is not a number, which JSON cannot hold.
@@ -116,7 +97,7 @@ pub fn write(
     outline: &Outline,
     tracing: Option<&Tracing>,
     names: &[(usize, String)],
-    scale: Option<&ScaleNote>,
+    scale: Option<serde_json::Value>,
     warnings: &[Warning],
 ) -> Result<String, Refusal> {
     let outline = outline.settled();
@@ -134,7 +115,7 @@ pub fn write(
             confidence: short(f.confidence),
             moved_mm: short(f.moved_mm),
         }),
-        scale: scale.cloned(),
+        scale,
         warnings: warnings.to_vec(),
     };
     let mut text = serde_json::to_string(&file).map_err(|e| {

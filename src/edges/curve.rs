@@ -1,8 +1,8 @@
 //! A run of outline as one straight line, else as few cubics.
 //!
-//! Curves are least-squares cubic B-splines with equal spans (de Boor, *A Practical Guide to Splines*, 1978, ch. XIV),
-//! which average the noise away and are smooth to the second derivative; spans are added until the outline lies within
-//! its doubt. The spline is then written as Bézier cubics, exactly.
+//! Curves are least-squares cubic B-splines (de Boor, *A Practical Guide to Splines*, 1978, ch. XIV), which average the
+//! noise away and are smooth to the second derivative; knots are added where the fit is worst until the outline lies
+//! within its doubt, then thinned. The spline is then written as Bézier cubics, exactly.
 
 use kurbo::BezPath;
 use nalgebra::{DMatrix, DVector, Vector2};
@@ -22,6 +22,9 @@ const BUMP_LONG_MM: f64 = 14.0;
 const BUMP_HIGH_MM: f64 = 2.5;
 /// Spans are no shorter, mm: shorter ones would follow wrinkles.
 const LEAST_SPAN_MM: f64 = 25.0;
+
+/// Most rounds of fitting and moving the parameters to the points' feet.
+const ROUNDS: usize = 12;
 
 /// What was fitted to a run.
 pub(super) struct Fitted {
@@ -199,25 +202,68 @@ fn named_bumps(bumps: &[(usize, usize)], points: &[MatPoint], offsets: &[f64]) -
         .collect()
 }
 
+/// The spline of few knots that holds: knots go in where the misfit is worst, then those that are not needed go out.
 fn fit_spline(run: &Run, points: &[MatPoint], doubts: &[f64]) -> Fitted {
+    let ends = (run.from, run.to);
     let most = ((run.length_mm() / LEAST_SPAN_MM).floor() as usize).clamp(2, 40);
+    let least_span = (LEAST_SPAN_MM / run.length_mm().max(1e-9)).min(0.5);
+    let mut knots: Vec<f64> = Vec::new();
     let mut best: Option<(f64, Spline)> = None;
-    for spans in 1..=most {
-        let Some((spline, offsets)) = Spline::fitted(run.from, run.to, spans, points, doubts) else { continue };
-        if let Some(bumps) = judge(&offsets, doubts, run.step_mm) {
-            return Fitted { path: spline.path(), kind: EdgeKind::Curve, bumps: named_bumps(&bumps, points, &offsets) };
+    while let Some((spline, offsets, at)) = Spline::fitted(ends, &knots, points, doubts) {
+        if judge(&offsets, doubts, run.step_mm).is_some() {
+            return pruned(run, points, doubts, knots);
         }
         // None may hold (a torn edge): then the one that leaves least, more spans only for a real gain.
         let left = offsets.iter().map(|o| o * o).sum::<f64>().sqrt();
         if best.as_ref().is_none_or(|(least, _)| left < 0.95 * least) {
             best = Some((left, spline));
         }
+        match knot_at_worst(&knots, &offsets, &at, least_span) {
+            Some(knot) if knots.len() + 1 < most => knots.push(knot),
+            _ => break,
+        }
+        knots.sort_by(f64::total_cmp);
     }
     let path = match best {
         Some((_, spline)) => spline.path(),
         None => through_points(run),
     };
     Fitted { path, kind: EdgeKind::Curve, bumps: Vec::new() }
+}
+
+/// Takes out one knot after another as long as the fit holds without it.
+fn pruned(run: &Run, points: &[MatPoint], doubts: &[f64], mut knots: Vec<f64>) -> Fitted {
+    let holds = |knots: &[f64]| {
+        let (spline, offsets, _) = Spline::fitted((run.from, run.to), knots, points, doubts)?;
+        let bumps = judge(&offsets, doubts, run.step_mm)?;
+        Some(Fitted { path: spline.path(), kind: EdgeKind::Curve, bumps: named_bumps(&bumps, points, &offsets) })
+    };
+    let mut fitted = holds(&knots);
+    let mut k = 0;
+    while k < knots.len() {
+        let mut fewer = knots.clone();
+        fewer.remove(k);
+        match holds(&fewer) {
+            Some(better) => (knots, fitted) = (fewer, Some(better)),
+            None => k += 1,
+        }
+    }
+    fitted.unwrap_or_else(|| Fitted { path: through_points(run), kind: EdgeKind::Curve, bumps: Vec::new() })
+}
+
+/// The middle of the span that fits worst among those that may still be halved.
+fn knot_at_worst(knots: &[f64], offsets: &[f64], at: &[f64], least_span: f64) -> Option<f64> {
+    let bounds: Vec<f64> = std::iter::once(0.0).chain(knots.iter().copied()).chain([1.0]).collect();
+    let misfit = |from: f64, to: f64| {
+        at.iter().zip(offsets).filter(|(u, _)| (from..to).contains(*u)).map(|(_, o)| o * o).sum::<f64>()
+    };
+    bounds
+        .iter()
+        .zip(bounds.iter().skip(1))
+        .filter(|(from, to)| *to - *from >= 2.0 * least_span)
+        .map(|(from, to)| (misfit(*from, *to), 0.5 * (from + to)))
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, middle)| middle)
 }
 
 /// The outline itself, for runs too short to fit.
@@ -231,32 +277,35 @@ fn through_points(run: &Run) -> BezPath {
     path
 }
 
-/// A clamped cubic B-spline with equal spans over the parameter 0 to `spans`.
+/// A clamped cubic B-spline over the parameter 0 to 1.
 struct Spline {
-    spans: usize,
+    knots: Knots,
     controls: Vec<MatPoint>,
 }
 
 impl Spline {
-    /// Fits with fixed ends; returns the spline and the signed offsets of the points from it.
+    /// Fits with fixed ends; returns the spline, and the signed offset and the parameter of every point.
     fn fitted(
-        from: MatPoint,
-        to: MatPoint,
-        spans: usize,
+        ends: (MatPoint, MatPoint),
+        inner: &[f64],
         points: &[MatPoint],
         doubts: &[f64],
-    ) -> Option<(Self, Vec<f64>)> {
-        if points.len() < spans + 4 {
+    ) -> Option<(Self, Vec<f64>, Vec<f64>)> {
+        if points.len() < 2 * inner.len() + 6 {
             return None;
         }
-        let mut at = arc_parameters(from, to, points, spans);
+        let knots = Knots::new(inner);
+        let mut at = arc_parameters(ends, points);
         let mut weights = vec![1.0; points.len()];
-        let mut spline = Self::solved(from, to, spans, points, &at, &weights)?;
-        for round in 0..4 {
+        let mut spline = Self::solved(ends, &knots, points, &at, &weights)?;
+        let mut last = f64::INFINITY;
+        for round in 0..ROUNDS {
             let offsets = spline.reparametrise(points, &mut at);
-            if round == 3 {
-                return Some((spline, offsets));
+            let left = offsets.iter().zip(&weights).map(|(o, w)| w * o * o).sum::<f64>();
+            if round + 1 == ROUNDS || (round >= 3 && left > 0.95 * last) {
+                return Some((spline, offsets, at));
             }
+            last = left;
             if round >= 1 {
                 let trusted: Vec<f64> = offsets.iter().zip(doubts).map(|(o, d)| trust(*o, *d)).collect();
                 // A fit that most points miss is simply too stiff: bumps are the exception.
@@ -264,26 +313,25 @@ impl Spline {
                     weights = trusted;
                 }
             }
-            spline = Self::solved(from, to, spans, points, &at, &weights)?;
+            spline = Self::solved(ends, &knots, points, &at, &weights)?;
         }
         None
     }
 
     /// Weighted least squares for given parameters.
     fn solved(
-        from: MatPoint,
-        to: MatPoint,
-        spans: usize,
+        (from, to): (MatPoint, MatPoint),
+        knots: &Knots,
         points: &[MatPoint],
         at: &[f64],
         weights: &[f64],
     ) -> Option<Self> {
-        let count = spans + 3;
+        let count = knots.spans() + 3;
         let free = count - 2;
         let mut normal = DMatrix::<f64>::zeros(free, free);
         let mut right = (DVector::<f64>::zeros(free), DVector::<f64>::zeros(free));
         for ((p, u), w) in points.iter().zip(at).zip(weights) {
-            let (first, basis) = basis(spans, *u);
+            let (first, basis) = knots.basis(*u);
             // Taken about the start, so that far from the origin no digits are lost.
             let mut rest = *p - from;
             if first + 3 == count - 1 {
@@ -305,23 +353,23 @@ impl Spline {
         let mut controls = vec![from];
         controls.extend(x.iter().zip(y.iter()).map(|(x, y)| from + Vector2::new(*x, *y)));
         controls.push(to);
-        Some(Self { spans, controls })
+        Some(Self { knots: knots.clone(), controls })
     }
 
     fn eval(&self, u: f64) -> MatPoint {
-        let (first, basis) = basis(self.spans, u);
+        let (first, basis) = self.knots.basis(u);
         let anchor = self.controls[first];
         anchor + (0..4).map(|k| (self.controls[first + k] - anchor) * basis[k]).sum::<Vector2<f64>>()
     }
 
     /// Derivative with respect to the parameter.
     fn tangent(&self, u: f64) -> Vector2<f64> {
-        let (first, basis) = basis_derivative(self.spans, u);
+        let (first, basis) = self.knots.basis_slopes(u);
         let anchor = self.controls[first];
         (0..4).map(|k| (self.controls[first + k] - anchor) * basis[k]).sum()
     }
 
-    /// Moves each parameter to the point's foot (one Newton step each); gives the signed offsets.
+    /// Moves each parameter to the point's foot (two Newton steps); gives the signed offsets.
     fn reparametrise(&self, points: &[MatPoint], at: &mut [f64]) -> Vec<f64> {
         points
             .iter()
@@ -330,7 +378,7 @@ impl Spline {
                 for _ in 0..2 {
                     let tangent = self.tangent(*u);
                     let step = (*p - self.eval(*u)).dot(&tangent) / tangent.norm_squared().max(1e-12);
-                    *u = (*u + step.clamp(-0.2, 0.2)).clamp(0.0, self.spans as f64);
+                    *u = (*u + step.clamp(-0.05, 0.05)).clamp(0.0, 1.0);
                 }
                 let tangent = self.tangent(*u);
                 tangent.perp(&(*p - self.eval(*u))) / tangent.norm().max(1e-9)
@@ -342,18 +390,17 @@ impl Spline {
     fn path(&self) -> BezPath {
         let mut path = BezPath::new();
         path.move_to(self.eval(0.0));
-        for k in 0..self.spans {
-            let (u, v) = (k as f64, (k + 1) as f64);
+        for (u, v) in self.knots.bounds() {
             let (start, end) = (self.eval(u), self.eval(v));
-            let (leaving, arriving) = (self.tangent(u) / 3.0, self.tangent(v) / 3.0);
+            let (leaving, arriving) = (self.tangent(u) * ((v - u) / 3.0), self.tangent(v) * ((v - u) / 3.0));
             path.curve_to(start + leaving, end - arriving, end);
         }
         path
     }
 }
 
-/// Parameters by distance travelled.
-fn arc_parameters(from: MatPoint, to: MatPoint, points: &[MatPoint], spans: usize) -> Vec<f64> {
+/// Parameters by distance travelled, 0 to 1.
+fn arc_parameters((from, to): (MatPoint, MatPoint), points: &[MatPoint]) -> Vec<f64> {
     let mut travelled = 0.0;
     let mut last = from;
     let lengths: Vec<f64> = points
@@ -365,93 +412,92 @@ fn arc_parameters(from: MatPoint, to: MatPoint, points: &[MatPoint], spans: usiz
         })
         .collect();
     let total = (travelled + last.distance(to)).max(1e-9);
-    lengths.iter().map(|l| l / total * spans as f64).collect()
+    lengths.iter().map(|l| l / total).collect()
 }
 
-fn knot(spans: usize, index: usize) -> f64 {
-    (index as f64 - 3.0).clamp(0.0, spans as f64)
-}
+/// Knots of a clamped cubic spline: 0 and 1 four times each, the inner ones between, rising.
+#[derive(Clone)]
+struct Knots(Vec<f64>);
 
-fn span_of(spans: usize, u: f64) -> usize {
-    (u.max(0.0).floor() as usize).min(spans - 1)
-}
+impl Knots {
+    fn new(inner: &[f64]) -> Self {
+        let mut knots = vec![0.0; 4];
+        knots.extend_from_slice(inner);
+        knots.extend([1.0; 4]);
+        Self(knots)
+    }
 
-/// The four cubic basis functions that do not vanish at `u`, and the index of the first (Cox-de Boor).
-fn basis(spans: usize, u: f64) -> (usize, [f64; 4]) {
-    let span = span_of(spans, u);
-    (span, basis_of_degree(spans, span, u, 3))
-}
+    fn spans(&self) -> usize {
+        self.0.len() - 7
+    }
 
-fn basis_of_degree(spans: usize, span: usize, u: f64, degree: usize) -> [f64; 4] {
-    let mut values = [0.0; 4];
-    values[0] = 1.0;
-    let here = span + 3;
-    for d in 1..=degree {
-        let mut carried = 0.0;
-        for r in 0..d {
-            let (left, right) = (knot(spans, here + 1 + r - d), knot(spans, here + 1 + r));
-            let share = values[r] / (right - left);
-            values[r] = carried + (right - u) * share;
-            carried = (u - left) * share;
+    /// Start and end of every span.
+    fn bounds(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
+        (3..3 + self.spans()).map(|k| (self.0[k], self.0[k + 1]))
+    }
+
+    fn span_of(&self, u: f64) -> usize {
+        self.bounds().position(|(_, end)| u < end).unwrap_or(self.spans() - 1)
+    }
+
+    /// The four basis functions that do not vanish at `u`, and the index of the first (Cox-de Boor).
+    fn basis(&self, u: f64) -> (usize, [f64; 4]) {
+        let span = self.span_of(u);
+        (span, self.basis_of_degree(span, u, 3))
+    }
+
+    fn basis_of_degree(&self, span: usize, u: f64, degree: usize) -> [f64; 4] {
+        let mut values = [1.0, 0.0, 0.0, 0.0];
+        let here = span + 3;
+        for d in 1..=degree {
+            let mut carried = 0.0;
+            for (r, value) in values.iter_mut().enumerate().take(d) {
+                let (left, right) = (self.0[here + 1 + r - d], self.0[here + 1 + r]);
+                let share = *value / (right - left);
+                *value = carried + (right - u) * share;
+                carried = (u - left) * share;
+            }
+            values[d] = carried;
         }
-        values[d] = carried;
+        values
     }
-    values
-}
 
-fn basis_derivative(spans: usize, u: f64) -> (usize, [f64; 4]) {
-    let span = span_of(spans, u);
-    let lower = basis_of_degree(spans, span, u, 2);
-    let mut values = [0.0; 4];
-    for k in 0..3 {
-        // Basis k of degree 2 belongs to knots span + 1 + k .. span + 4 + k.
-        let width = knot(spans, span + 4 + k) - knot(spans, span + 1 + k);
-        let slope = 3.0 * lower[k] / width;
-        values[k] -= slope;
-        values[k + 1] += slope;
+    /// Their derivatives.
+    fn basis_slopes(&self, u: f64) -> (usize, [f64; 4]) {
+        let span = self.span_of(u);
+        let lower = self.basis_of_degree(span, u, 2);
+        let mut values = [0.0; 4];
+        for k in 0..3 {
+            // Basis k of degree 2 belongs to knots span + 1 + k to span + 4 + k.
+            let slope = 3.0 * lower[k] / (self.0[span + 4 + k] - self.0[span + 1 + k]);
+            values[k] -= slope;
+            values[k + 1] += slope;
+        }
+        (span, values)
     }
-    (span, values)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use kurbo::ParamCurveNearest;
 
     #[test]
     fn basis_functions_sum_to_one_and_their_slopes_to_nought() {
-        for spans in 1..6 {
+        for inner in [vec![], vec![0.5], vec![0.1, 0.35, 0.8]] {
+            let knots = Knots::new(&inner);
             for k in 0..=40 {
-                let u = spans as f64 * f64::from(k) / 40.0;
-                let (_, values) = basis(spans, u);
-                let (_, slopes) = basis_derivative(spans, u);
+                let u = f64::from(k) / 40.0;
+                let (span, values) = knots.basis(u);
+                let (_, slopes) = knots.basis_slopes(u);
                 assert!((values.iter().sum::<f64>() - 1.0).abs() < 1e-12);
                 assert!(slopes.iter().sum::<f64>().abs() < 1e-12);
-                let (_, near) = basis(spans, (u + 1e-6).min(spans as f64));
-                if span_of(spans, u) == span_of(spans, u + 1e-6) && u < spans as f64 {
+                let (next, near) = knots.basis(u + 1e-6);
+                if next == span {
                     for i in 0..4 {
                         assert!((near[i] - values[i] - 1e-6 * slopes[i]).abs() < 1e-9);
                     }
                 }
             }
         }
-    }
-
-    /// A cubic is its own spline of one span: check value "cubic B" read back from exact points.
-    #[test]
-    fn one_cubic_is_found_again() {
-        let cubic = kurbo::CubicBez::new((0.0, 0.0), (100.0, 200.0), (200.0, -100.0), (300.0, 100.0));
-        let points: Vec<MatPoint> =
-            (1..600).map(|k| kurbo::ParamCurve::eval(&cubic, f64::from(k) / 600.0).into()).collect();
-        let doubts = vec![0.1; points.len()];
-        let (spline, _) =
-            Spline::fitted(MatPoint::new(0.0, 0.0), MatPoint::new(300.0, 100.0), 1, &points, &doubts).unwrap();
-        let worst = spline
-            .path()
-            .segments()
-            .flat_map(|s| (0..=100).map(move |k| kurbo::ParamCurve::eval(&s, f64::from(k) / 100.0)))
-            .map(|p| cubic.nearest(p, 1e-6).distance_sq.sqrt())
-            .fold(0.0, f64::max);
-        assert!(worst < 0.3, "{worst}");
     }
 }

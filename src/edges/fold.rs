@@ -17,6 +17,8 @@ use crate::units::MatPoint;
 const SQUARE_DEG: f64 = 0.25;
 /// Further from a right angle than this is meant, degrees.
 const MEANT_DEG: f64 = 15.0;
+/// An edge is bent over no less and no more than this to be square, mm.
+const BEND_MM: (f64, f64) = (15.0, 25.0);
 /// A fold bows less than this share of its length.
 const BOW_SHARE: f64 = 0.012;
 /// A fold is at least this share of the piece's greatest width or height.
@@ -54,7 +56,7 @@ pub(super) fn apply(tracing: &mut Tracing, runs: &[Run], options: &EdgeOptions) 
             "say that the piece is not on a fold",
         ));
     }
-    let moved_mm = straighten(tracing, runs, number, options)?;
+    let moved_mm = straighten(tracing, runs, number)?;
     tracing.fold = Some(FoldLine { edge: number, guessed, confidence, moved_mm });
     Ok(())
 }
@@ -119,7 +121,7 @@ fn end_direction(run: &Run, last: bool) -> Vector2<f64> {
 }
 
 /// Makes an edge straight and its neighbours meet it squarely; gives the largest distance moved.
-fn straighten(tracing: &mut Tracing, runs: &[Run], number: usize, options: &EdgeOptions) -> Result<f64, Refusal> {
+fn straighten(tracing: &mut Tracing, runs: &[Run], number: usize) -> Result<f64, Refusal> {
     let index = number - 1;
     let (before, after) = ((index + runs.len() - 1) % runs.len(), (index + 1) % runs.len());
     let run = &runs[index];
@@ -136,8 +138,8 @@ fn straighten(tracing: &mut Tracing, runs: &[Run], number: usize, options: &Edge
     }
     let mut moved = bow;
     // The edge before ends on the fold; the edge after is looked at backwards, so that it does too.
-    let arriving = squared(&tracing.edges[before].path, &line, options.square_over_mm);
-    let leaving = squared(&tracing.edges[after].path.reverse_subpaths(), &line, options.square_over_mm);
+    let arriving = squared(&tracing.edges[before].path, &line);
+    let leaving = squared(&tracing.edges[after].path.reverse_subpaths(), &line);
     for (end, neighbour) in [(&arriving, before), (&leaving, after)] {
         note_squaring(end, &tracing.edges[neighbour], number, &mut tracing.warnings);
         moved = moved.max(end.moved_mm);
@@ -179,17 +181,19 @@ struct Squared {
 }
 
 /// Bends the end of a path that arrives at the fold so that it meets it at a right angle.
-fn squared(path: &BezPath, fold: &LineFit, over_mm: f64) -> Squared {
+fn squared(path: &BezPath, fold: &LineFit) -> Squared {
     let segments: Vec<PathSeg> = path.segments().collect();
     let (_, arriving) = segments.last().map_or((Vector2::y(), Vector2::y()), end_tangents);
     // The normal of the fold on the side we arrive from, pointing at the fold.
     let left = Vector2::new(-fold.direction.y, fold.direction.x);
     let square = if arriving.dot(&left) < 0.0 { -left } else { left };
     let off_deg = arriving.perp(&square).atan2(arriving.dot(&square)).to_degrees().abs();
-    if off_deg > MEANT_DEG || off_deg < SQUARE_DEG {
+    if !(SQUARE_DEG..=MEANT_DEG).contains(&off_deg) {
         let (path, meets, moved_mm) = extended(&segments, fold);
         return Squared { path, meets, off_deg, bent: false, moved_mm };
     }
+    // Gently where that moves little; the end moves by about half of length x tangent.
+    let over_mm = (1.0 / off_deg.to_radians().tan()).clamp(BEND_MM.0, BEND_MM.1);
     let total: f64 = segments.iter().map(|s| s.arclen(MEASURE_MM)).sum();
     let kept = head(&segments, total - over_mm.min(0.4 * total));
     let (_, leaving) = kept.last().map_or((arriving, arriving), end_tangents);
