@@ -35,6 +35,26 @@ pub enum FoldChoice {
     None,
 }
 
+impl std::str::FromStr for FoldChoice {
+    type Err = Refusal;
+
+    /// Reads `auto`, `none` or an edge's number.
+    fn from_str(typed: &str) -> Result<Self, Refusal> {
+        match typed.trim() {
+            "auto" => Ok(Self::Auto),
+            "none" => Ok(Self::None),
+            number => match number.parse() {
+                Ok(n) if n > 0 => Ok(Self::Edge(n)),
+                _ => Err(Refusal::new(
+                    RefusalKind::BadRequest,
+                    format!("\"{typed}\" is not a fold"),
+                    "write the number of the fold's edge, auto or none",
+                )),
+            },
+        }
+    }
+}
+
 /// How edges are found. The defaults suit garments; the lengths are physical, so they hold at any resolution.
 #[derive(Debug, Clone, PartialEq)]
 pub struct EdgeOptions {
@@ -48,7 +68,7 @@ pub struct EdgeOptions {
 
 impl Default for EdgeOptions {
     fn default() -> Self {
-        Self { fold: FoldChoice::Auto, turn_over_mm: 8.0, least_turn_deg: 25.0 }
+        Self { fold: FoldChoice::Auto, turn_over_mm: 8.0, least_turn_deg: 15.0 }
     }
 }
 

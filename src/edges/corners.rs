@@ -1,9 +1,10 @@
 //! Corners: where the outline turns over a physical length, placed where its two sides meet.
 //!
-//! The turn at a point is the angle between lines fitted to the outline before and after it. A corner turns as much
-//! over 8 mm as over 18 mm; a curve turns twice as much over the longer, and a wrinkle's bump turns over the shorter
-//! only. A photo rounds every corner by a fraction of a millimetre, so the corner is put where the fitted sides
-//! meet, as long as that is no further off than such rounding.
+//! The turn at a point is the angle between lines fitted to the outline before and after it, over 8 mm arms. Where it
+//! peaks, both sides are fitted again as parabolas over 20 mm, and the angle between those where they meet is the
+//! corner's own: a curve leaves nothing of it, a wrinkle's bump fits no parabola. A photo rounds every corner by a
+//! fraction of a millimetre, so the corner is put where the fitted sides meet, as long as that is no further off than
+//! such rounding.
 
 use nalgebra::{Matrix3, Vector3};
 
@@ -11,12 +12,17 @@ use super::ring::Ring;
 use super::{EdgeOptions, curve};
 use crate::units::MatPoint;
 
-/// Arm of the second look, mm: longer than a wrinkle's bump.
-const LONG_ARM_MM: f64 = 18.0;
-/// Over the long arms a curve turns about 18/8 as much, a corner as much again.
-const CURVE_RATIO: f64 = 1.6;
-/// Share of the least turn that must be left over the long arms.
-const LONG_TURN_SHARE: f64 = 0.6;
+/// Arms of the second look, mm.
+const LONG_ARM_MM: f64 = 20.0;
+/// An apex worth a second look turns this share of the least turn over the short arms.
+const LOOK_SHARE: f64 = 0.8;
+/// Standard deviation of the second look's angle for 1 mm of scatter about the sides, degrees: measured on outlines
+/// whose scatter hangs together over 2 mm.
+const SCATTER_DEG_PER_MM: f64 = 23.0;
+/// A corner stands out from the scatter by so many standard deviations ...
+const STANDS_OUT: f64 = 5.0;
+/// ... but a turn of so many degrees is one whatever the scatter.
+const PLAIN_DEG: f64 = 40.0;
 /// What pictures and cloth round off a corner, mm along each side.
 const ROUNDED_MM: f64 = 1.5;
 /// Corners nearer than this are one, mm.
@@ -59,7 +65,7 @@ fn apexes(ring: &Ring, options: &EdgeOptions) -> Vec<usize> {
     let arm = arm_steps(ring, options.turn_over_mm);
     let turns: Vec<f64> = (0..ring.len()).map(|i| turn(ring, i, arm, arm)).collect();
     let mut strongest: Vec<usize> =
-        (0..ring.len()).filter(|&i| turns.get(i).is_some_and(|t| t.abs() >= least)).collect();
+        (0..ring.len()).filter(|&i| turns.get(i).is_some_and(|t| t.abs() >= LOOK_SHARE * least)).collect();
     strongest.sort_by(|a, b| turns[*b].abs().total_cmp(&turns[*a].abs()).then(a.cmp(b)));
     let apart = ring.steps(APART_MM);
     let mut kept: Vec<usize> = Vec::new();
@@ -78,7 +84,7 @@ fn apexes(ring: &Ring, options: &EdgeOptions) -> Vec<usize> {
     confirm(ring, kept, &turns, least)
 }
 
-/// Drops the apexes that are curves or bumps when seen over longer arms, weakest first.
+/// Drops the apexes that are curves or bumps at the second look, weakest first.
 fn confirm(ring: &Ring, mut kept: Vec<usize>, turns: &[f64], least: f64) -> Vec<usize> {
     let long = arm_steps(ring, LONG_ARM_MM);
     loop {
@@ -86,10 +92,11 @@ fn confirm(ring: &Ring, mut kept: Vec<usize>, turns: &[f64], least: f64) -> Vec<
             .iter()
             .enumerate()
             .filter(|&(k, &i)| {
-                let (before, after) = arms_to_neighbours(ring, &kept, k, long);
-                let wide = turn(ring, i, before, after);
-                let near = turns[i];
-                wide * near.signum() < LONG_TURN_SHARE * least || wide.abs() > CURVE_RATIO * near.abs()
+                let arms = arms_to_neighbours(ring, &kept, k, long);
+                own_turn(ring, i, arms).is_some_and(|(own, scatter)| {
+                    let needed = least.max((STANDS_OUT * scatter).min(PLAIN_DEG.to_radians()));
+                    own * turns[i].signum() < needed
+                })
             })
             .min_by(|a, b| turns[*a.1].abs().total_cmp(&turns[*b.1].abs()))
             .map(|(k, _)| k);
@@ -98,6 +105,24 @@ fn confirm(ring: &Ring, mut kept: Vec<usize>, turns: &[f64], least: f64) -> Vec<
             None => return kept,
         };
     }
+}
+
+/// The turn left between parabolas fitted to both sides, and its standard deviation, radians; `None` where the arms
+/// are too short to fit.
+fn own_turn(ring: &Ring, apex: usize, (before, after): (usize, usize)) -> Option<(f64, f64)> {
+    let skip = ring.steps(ROUNDED_MM);
+    let side = |sense: isize, arm: usize| {
+        let samples: Vec<(f64, MatPoint)> =
+            (skip..=arm).map(|k| (k as f64 * ring.step_mm, ring.at(apex, sense * k as isize))).collect();
+        let side = Side::of_degree(&samples, 2).filter(|_| samples.len() >= 12)?;
+        let scatter_mm = (side.residual(&samples) / samples.len() as f64).sqrt();
+        let shorter = (LONG_ARM_MM / (arm as f64 * ring.step_mm)).max(1.0).powf(1.5);
+        Some((side.direction(0.0), scatter_mm * shorter))
+    };
+    let ((back, first), (out, second)) = (side(-1, before)?, side(1, after)?);
+    let into = -back;
+    let scatter = SCATTER_DEG_PER_MM.to_radians() * ((first * first + second * second) / 2.0).sqrt();
+    Some((into.perp(&out).atan2(into.dot(&out)), scatter))
 }
 
 /// Arms (steps) from an apex, cut short before the neighbouring apexes.
