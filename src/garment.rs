@@ -11,6 +11,7 @@ mod cells;
 mod colours;
 mod evidence;
 mod extent;
+mod labelling;
 mod lines;
 mod mat_model;
 mod palette;
@@ -19,6 +20,7 @@ mod region;
 mod shade;
 
 use image::{GrayImage, RgbImage};
+use rayon::prelude::*;
 
 use crate::camera::Camera;
 use crate::flat::{self, FlatFrame, FlatPhoto};
@@ -88,7 +90,7 @@ pub fn separate(
     let mat = MatModel::learn(&flat, &layout, grid, &extent, &seen)?;
     let evidence = evidence::gather(&flat, &layout, &mat, &extent, &seen);
     let found = region::find(&flat, &layout, &evidence, &extent)?;
-    let mut garment = assemble(flat.frame, &layout, extent, mat, evidence.grid_shows.clone(), found.label);
+    let mut garment = assemble(flat.frame, extent, mat, evidence.grid_shows.clone(), found.label);
     garment.warnings = found.warnings;
     garment.cloth = Palette::learn(&region::cloth_pixels(&flat, &layout, &found.cells), CLOTH_COLOURS);
     if options.pictures {
@@ -105,24 +107,19 @@ fn no_grid() -> Refusal {
     )
 }
 
-fn assemble(
-    frame: FlatFrame,
-    layout: &cells::Layout,
-    extent: MatExtent,
-    mat: MatModel,
-    grid_shows: CellMap,
-    label: CellMap,
-) -> Garment {
+fn assemble(frame: FlatFrame, extent: MatExtent, mat: MatModel, grid_shows: CellMap, label: CellMap) -> Garment {
     let (width, height) = (frame.width, frame.height);
     let mut mask = GrayImage::new(width, height);
     let mut confidence = GrayImage::new(width, height);
-    for row in 0..height {
-        for column in 0..width {
-            let u = label.at_pixel(layout, column, row);
-            mask.as_mut()[(row * width + column) as usize] = if u > 0.5 { 255 } else { 0 };
-            confidence.as_mut()[(row * width + column) as usize] = ((2.0 * u - 1.0).abs() * 255.0) as u8;
+    let width_px = width as usize;
+    let rows = mask.as_mut().par_chunks_mut(width_px).zip(confidence.as_mut().par_chunks_mut(width_px));
+    rows.enumerate().for_each(|(row, (mask, confidence))| {
+        let soft = label.pixel_row(row, width_px);
+        for ((mask, confidence), u) in mask.iter_mut().zip(confidence).zip(soft) {
+            *mask = if u > 0.5 { 255 } else { 0 };
+            *confidence = ((2.0 * u - 1.0).abs() * 255.0) as u8;
         }
-    }
+    });
     Garment {
         frame,
         mask,

@@ -116,15 +116,25 @@ impl CellMap {
         top * (1.0 - fr) + low * fr
     }
 
-    /// Bilinear value at a flat pixel.
-    pub(crate) fn at_pixel(&self, _layout: &Layout, column: u32, row: u32) -> f32 {
-        let k = CELL_PX as f64;
-        let cell = |v: u32| (f64::from(v) - (k - 1.0) / 2.0) / k;
-        self.bilinear(cell(column), cell(row))
+    /// Bilinear values along a row of flat pixels.
+    pub(crate) fn pixel_row(&self, row: usize, width: usize) -> Vec<f32> {
+        let place = |v: usize| (v as f32 - (CELL_PX as f32 - 1.0) / 2.0) / CELL_PX as f32;
+        let r = place(row);
+        let (above, t) = (r.floor() as i64, r - r.floor());
+        let line: Vec<f32> =
+            (0..self.columns as i64).map(|c| self.get(c, above) * (1.0 - t) + self.get(c, above + 1) * t).collect();
+        let at = |c: i64| line.get(c.clamp(0, self.columns as i64 - 1) as usize).copied().unwrap_or(0.0);
+        (0..width)
+            .map(|x| {
+                let c = place(x);
+                let t = c - c.floor();
+                at(c.floor() as i64) * (1.0 - t) + at(c.floor() as i64 + 1) * t
+            })
+            .collect()
     }
 }
 
-/// Mean over a window of `2 reach + 1` cells each way, of several values at once (running sums).
+/// Sum over a window of `2 reach + 1` cells each way (running sums).
 pub(crate) fn box_sum(columns: usize, rows: usize, values: &[f32], reach: usize) -> Vec<f32> {
     let across = box_rows(columns, values, reach);
     let turned = transpose(columns, rows, &across);

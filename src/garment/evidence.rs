@@ -66,6 +66,7 @@ fn cell_sums(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent) -
     let frame = layout.frame;
     let across: Vec<[f32; 3]> =
         (0..layout.columns * CELL_PX).map(|c| mat.lines.across_x(frame.mat_from_flat(c as f64, 0.0).x)).collect();
+    let scale = Scale::new(mat.spread);
     let mut sums = vec![CellSums::default(); layout.len()];
     sums.par_chunks_mut(layout.columns).enumerate().for_each(|(row, cells)| {
         let down: [[f32; 3]; CELL_PX] =
@@ -82,7 +83,7 @@ fn cell_sums(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent) -
                     let (x, y) = (column * CELL_PX + i, row * CELL_PX + j);
                     let rgb = flat.rgb.get_pixel(x as u32, y as u32).0;
                     let line = if printed { mat.lines.combine(across[x], *down) } else { [0.0; 3] };
-                    add_pixel(cell, rgb, rgb.map(|v| table[v as usize]), base, line, mat.spread);
+                    add_pixel(cell, rgb, rgb.map(|v| table[v as usize]), base, line, &scale);
                 }
             }
         }
@@ -90,11 +91,10 @@ fn cell_sums(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent) -
     sums
 }
 
-fn add_pixel(cell: &mut CellSums, rgb: [u8; 3], log: [f32; 3], base: [f32; 3], line: [f32; 3], spread: [f32; 3]) {
+fn add_pixel(cell: &mut CellSums, rgb: [u8; 3], log: [f32; 3], base: [f32; 3], line: [f32; 3], scale: &Scale) {
     let expected = std::array::from_fn(|i| base[i] + line[i]);
     let departure = Departure::between(log, expected);
-    let dark = f32::from(rgb[0].min(rgb[1]).min(rgb[2]));
-    cell.departure += departure_in_spreads(departure, dark, spread) / (CELL_PX * CELL_PX) as f32;
+    cell.departure += scale.in_spreads(departure, rgb[0].min(rgb[1]).min(rgb[2])) / (CELL_PX * CELL_PX) as f32;
     let p = (line[0] + line[1] + line[2]) / 3.0;
     let y = (departure.brightness + p).clamp(-1.0, 1.0);
     cell.p += p;
@@ -103,19 +103,30 @@ fn add_pixel(cell: &mut CellSums, rgb: [u8; 3], log: [f32; 3], base: [f32; 3], l
     cell.py += p * y;
 }
 
-/// How far a pixel strays from the bare mat, in the mat's own spreads; darkening alone counts little.
-pub(crate) fn departure_in_spreads(d: Departure, darkest_level: f32, spread: [f32; 3]) -> f32 {
-    let noise = NOISE_LEVELS / (darkest_level + DARK_OFFSET);
-    let drop = (-d.brightness).max(0.0);
-    let open = 1.0 + SHADOW_TOLERANCE * drop;
-    let colour = |k: usize| d.colour[k] / (spread[k + 1].hypot(noise) * open);
-    let bright_scale = spread[0].hypot(noise);
-    let bright = if d.brightness > 0.0 {
-        d.brightness / bright_scale
-    } else {
-        (DARK_SHARE * drop + (drop - DEEPEST_SHADOW).max(0.0)) / bright_scale
-    };
-    (colour(0).powi(2) + colour(1).powi(2) + bright * bright).sqrt().min(CAP)
+/// The mat's spreads with the noise of dark pixels added, inverted, per gamma level.
+pub(crate) struct Scale {
+    inverse: Vec<[f32; 3]>,
+}
+
+impl Scale {
+    pub(crate) fn new(spread: [f32; 3]) -> Self {
+        let noise = |level: usize| NOISE_LEVELS / (level as f32 + DARK_OFFSET);
+        Self { inverse: (0..256).map(|level| spread.map(|s| 1.0 / s.hypot(noise(level)))).collect() }
+    }
+
+    /// How far a pixel strays from the bare mat, in the mat's own spreads; darkening alone counts little.
+    pub(crate) fn in_spreads(&self, d: Departure, darkest_level: u8) -> f32 {
+        let inverse = self.inverse[darkest_level as usize];
+        let drop = (-d.brightness).max(0.0);
+        let open = 1.0 / (1.0 + SHADOW_TOLERANCE * drop);
+        let bright = if d.brightness > 0.0 {
+            d.brightness * inverse[0]
+        } else {
+            (DARK_SHARE * drop + (drop - DEEPEST_SHADOW).max(0.0)) * inverse[0]
+        };
+        let (a, b) = (d.colour[0] * inverse[1] * open, d.colour[1] * inverse[2] * open);
+        (a * a + b * b + bright * bright).sqrt().min(CAP)
+    }
 }
 
 /// Regression of the seen brightness on the predicted lines over a window a little wider than the pitch.

@@ -14,6 +14,9 @@ use crate::units::MatPoint;
 /// Pixels to learn from, at most.
 const MAX_SAMPLES: usize = 40_000;
 
+/// The shade is smooth: every so many of them suffice for it.
+const SHADE_STRIDE: usize = 4;
+
 /// Fewest pixels to learn from.
 const MIN_SAMPLES: usize = 300;
 
@@ -67,12 +70,12 @@ impl MatModel {
         }
         let mut shade: Option<Shade> = None;
         for degree in [1, 2, 3, 3] {
-            let bare = without_lines(&samples, &lines);
+            let bare = without_lines(samples.iter().step_by(SHADE_STRIDE), &lines);
             let fitted = Shade::fit(&bare, extent.rect, degree, shade.as_ref()).ok_or_else(too_little)?;
             lines = Lines::learn(&samples, &fitted, grid, &lines);
             shade = Some(fitted);
         }
-        let bare = without_lines(&samples, &lines);
+        let bare = without_lines(samples.iter(), &lines);
         let shade = shade.ok_or_else(too_little)?;
         let spread = spread(&bare, &shade);
         let shade = shade.with_blocks(&bare, 4.0 * spread[1].max(spread[2]));
@@ -112,9 +115,8 @@ fn samples(flat: &Flat, layout: &Layout, seen: &Seen) -> Vec<Sample> {
     out
 }
 
-fn without_lines(samples: &[Sample], lines: &Lines) -> Vec<Sample> {
+fn without_lines<'a>(samples: impl Iterator<Item = &'a Sample>, lines: &Lines) -> Vec<Sample> {
     samples
-        .iter()
         .map(|s| {
             let line = lines.at(s.at);
             Sample { at: s.at, log: std::array::from_fn(|i| s.log[i] - line[i]) }

@@ -5,13 +5,11 @@ use super::cells::{CELL_PX, CellMap, Layout};
 use super::colours::{Histogram, pixels};
 use super::evidence::Evidence;
 use super::extent::MatExtent;
+use super::labelling::smooth_label;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 
 /// Price of a cell side of boundary, in the units of the cells' votes.
 const BOUNDARY_PRICE: f32 = 2.0;
-
-/// Rounds of the labelling.
-const ROUNDS: usize = 120;
 
 /// Least area of a garment, mm2.
 const MIN_AREA_MM2: f64 = 1500.0;
@@ -36,7 +34,7 @@ pub(crate) fn find(flat: &Flat, layout: &Layout, evidence: &Evidence, extent: &M
     let not_cloth: Vec<bool> =
         (0..layout.len()).map(|k| layout.valid[k] && is_background_seed(evidence, &own, &seeds, k)).collect();
     let mut votes = with_colours(flat, layout, evidence, &own, &main.cells, &not_cloth);
-    let mut label = smooth_label(layout, &votes, None);
+    let mut label = smooth_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
     let mut pieces = pieces(layout, &label, evidence);
     for _ in 0..1 {
         let Some(first) = pieces.first() else { return Err(no_cloth()) };
@@ -44,7 +42,7 @@ pub(crate) fn find(flat: &Flat, layout: &Layout, evidence: &Evidence, extent: &M
         let outside =
             eroded(layout, &first.cells.iter().zip(&layout.valid).map(|(c, v)| !c && *v).collect::<Vec<_>>(), 2);
         votes = with_colours(flat, layout, evidence, &own, &inside, &outside);
-        label = smooth_label(layout, &votes, Some(label));
+        label = smooth_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
         pieces = self::pieces(layout, &label, evidence);
     }
     let Some(first) = pieces.first() else { return Err(no_cloth()) };
@@ -119,44 +117,6 @@ fn with_colours(
     outside.smooth();
     let ratio = Histogram::log_ratio(&inside, &outside, flat, layout);
     own.iter().zip(&ratio).enumerate().map(|(k, (o, r))| if layout.valid[k] { o + 0.8 * r } else { -1.0 }).collect()
-}
-
-/// Chambolle & Pock's primal-dual method for min over u in [0, 1] of price * TV(u) - sum(vote * u).
-fn smooth_label(layout: &Layout, votes: &[f32], start: Option<Vec<f32>>) -> Vec<f32> {
-    let (w, h) = (layout.columns, layout.rows);
-    let mut u = start.unwrap_or_else(|| votes.iter().map(|v| if *v > 0.0 { 1.0 } else { 0.0 }).collect());
-    let mut ahead = u.clone();
-    let mut px = vec![0f32; w * h];
-    let mut py = vec![0f32; w * h];
-    let step = 1.0 / 8f32.sqrt();
-    for _ in 0..ROUNDS {
-        for r in 0..h {
-            for c in 0..w {
-                let k = r * w + c;
-                let gx = if c + 1 < w { ahead[k + 1] - ahead[k] } else { 0.0 };
-                let gy = if r + 1 < h { ahead[k + w] - ahead[k] } else { 0.0 };
-                let (x, y) = (px[k] + step * gx * BOUNDARY_PRICE, py[k] + step * gy * BOUNDARY_PRICE);
-                let norm = (x * x + y * y).sqrt().max(BOUNDARY_PRICE) / BOUNDARY_PRICE;
-                px[k] = x / norm;
-                py[k] = y / norm;
-            }
-        }
-        for r in 0..h {
-            for c in 0..w {
-                let k = r * w + c;
-                let left = if c > 0 { px[k - 1] } else { 0.0 };
-                let above = if r > 0 { py[k - w] } else { 0.0 };
-                let here_x = if c + 1 < w { px[k] } else { 0.0 };
-                let here_y = if r + 1 < h { py[k] } else { 0.0 };
-                let divergence = here_x - left + here_y - above;
-                let before = u[k];
-                let now = (before + step / BOUNDARY_PRICE * (divergence + votes[k])).clamp(0.0, 1.0);
-                u[k] = now;
-                ahead[k] = 2.0 * now - before;
-            }
-        }
-    }
-    u
 }
 
 /// A connected piece of the label.
