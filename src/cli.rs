@@ -4,4 +4,6 @@ pub mod args;
 pub mod files;
 pub mod mats;
 pub mod progress;
+pub mod results;
+pub mod seam;
 pub mod trace;

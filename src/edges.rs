@@ -13,7 +13,8 @@ mod fold;
 mod ring;
 mod sound;
 
-use kurbo::{BezPath, ParamCurveArclen, Shape};
+use kurbo::{BezPath, ParamCurve, ParamCurveArclen, Shape};
+use nalgebra::Vector2;
 
 use crate::outline::Outline;
 use crate::refusal::{Refusal, RefusalKind, Warning};
@@ -106,6 +107,22 @@ impl Edge {
     /// The corner it ends at.
     pub fn to(&self) -> MatPoint {
         self.path.elements().last().and_then(|e| e.end_point()).unwrap_or_default().into()
+    }
+
+    /// The point half-way along and the unit direction there.
+    pub fn middle(&self) -> (MatPoint, Vector2<f64>) {
+        let mut left = 0.5 * self.length_mm();
+        for segment in self.path.segments() {
+            let length = segment.arclen(MEASURE_MM);
+            if length >= left {
+                let t = segment.inv_arclen(left, MEASURE_MM);
+                let ahead = segment.eval((t + 0.01).min(1.0)) - segment.eval((t - 0.01).max(0.0));
+                let along = Vector2::new(ahead.x, ahead.y);
+                return (segment.eval(t).into(), along.try_normalize(0.0).unwrap_or_else(Vector2::x));
+            }
+            left -= length;
+        }
+        (self.from(), Vector2::x())
     }
 
     /// Length along the path, mm.

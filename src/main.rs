@@ -18,12 +18,12 @@ fn main() -> ExitCode {
     let cli = Cli::parse();
     let done = match &cli.command {
         Command::Trace(args) => cli::trace::run(args),
-        Command::Seam(_) => Ok(()),
+        Command::Seam(args) => cli::seam::run(args),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
         Err(refusal) => {
-            tell(&refusal, false);
+            tell(&refusal, cli.command.wants_json());
             ExitCode::from(status(&refusal))
         }
     }

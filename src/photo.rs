@@ -53,12 +53,10 @@ impl Photo {
         let mut decoder = reader.into_decoder().map_err(unreadable)?;
         let (width, height) = decoder.dimensions();
         check_size(width, height)?;
-        let exif = decoder.exif_metadata().ok().flatten();
         let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
         let mut picture = DynamicImage::from_decoder(decoder).map_err(unreadable)?;
         picture.apply_orientation(orientation);
-        let taken = exif.map(read_exif).unwrap_or_default();
-        Ok(Self { rgb: picture.into_rgb8(), taken })
+        Ok(Self { rgb: picture.into_rgb8(), taken: read_exif(bytes) })
     }
 
     /// A photo from pixels already upright, with nothing known of the camera.
@@ -139,9 +137,9 @@ fn unknown_format(bytes: &[u8]) -> Refusal {
     )
 }
 
-fn read_exif(raw: Vec<u8>) -> Taken {
+fn read_exif(bytes: &[u8]) -> Taken {
     use exif::{In, Tag, Value};
-    let Ok(exif) = exif::Reader::new().read_raw(raw) else {
+    let Ok(exif) = exif::Reader::new().read_from_container(&mut Cursor::new(bytes)) else {
         return Taken::default();
     };
     let number = |tag| -> Option<f64> {
@@ -164,5 +162,29 @@ fn read_exif(raw: Vec<u8>) -> Taken {
         lens: text(Tag::LensModel),
         focal_mm: number(Tag::FocalLength),
         focal_35mm: number(Tag::FocalLengthIn35mmFilm),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sample(name: &str) -> Vec<u8> {
+        let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-photos");
+        std::fs::read(folder.join(name)).unwrap()
+    }
+
+    #[test]
+    fn exif_gives_the_focal_length_and_turns_the_photo_upright() {
+        let photo = Photo::decode(&sample("01-tee-green-inch.jpg")).unwrap();
+        assert_eq!((photo.width(), photo.height()), (3024, 4032));
+        // 26 mm on a 4:3 picture of 12 MP, by the diagonal (CIPA DCG-001): 3028.663 px.
+        assert!((photo.focal_px().unwrap() - 3028.663).abs() < 0.01);
+        assert_eq!(photo.taken.model.as_deref(), Some("Clothline sample camera"));
+        // Stored lying down with orientation 6.
+        let turned = Photo::decode(&sample("06-sleeve-cluttered-table.jpg")).unwrap();
+        assert!(turned.height() > turned.width());
+        // Sent without EXIF.
+        assert_eq!(Photo::decode(&sample("07-poncho-heather-covers-mat.jpg")).unwrap().focal_px(), None);
     }
 }

@@ -1,8 +1,13 @@
 //! What can be typed.
 
 use std::path::PathBuf;
+use std::str::FromStr;
 
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{Args, Parser, Subcommand};
+use clothline::draft::PieceOptions;
+use clothline::edges::FoldChoice;
+use clothline::seams::request::{EdgeAllowance, EdgeName, NotchRequest};
+use clothline::sheets::tiles::Paper;
 use clothline::units::Length;
 
 /// From one photo of a folded garment on a gridded mat to a true-size sewing pattern.
@@ -100,20 +105,49 @@ pub struct PieceArgs {
     pub allowance: Length,
 
     /// Another allowance for one edge, such as 1=1in (edges are numbered in the overlay picture).
-    #[arg(long, value_name = "EDGE=LENGTH")]
-    pub edge_allowance: Vec<String>,
+    #[arg(long, value_name = "EDGE=LENGTH", value_parser = typed::<EdgeAllowance>)]
+    pub edge_allowance: Vec<EdgeAllowance>,
+
+    /// A name for one edge, such as 1=hem.
+    #[arg(long, value_name = "EDGE=NAME", value_parser = typed::<EdgeName>)]
+    pub edge_name: Vec<EdgeName>,
 
     /// The edge on the fold: its number, auto (guess) or none.
-    #[arg(long, value_name = "EDGE", default_value = "auto")]
-    pub fold: String,
+    #[arg(long, value_name = "EDGE", default_value = "auto", value_parser = fold)]
+    pub fold: FoldChoice,
 
-    /// A notch: EDGE@DISTANCE[:double][:from-end], such as 3@10cm:double.
-    #[arg(long, value_name = "NOTCH")]
-    pub notch: Vec<String>,
+    /// A notch: EDGE@PLACE, such as 2@13in, 2@middle or 3@10cm:double:from-end.
+    #[arg(long, value_name = "NOTCH", value_parser = typed::<NotchRequest>)]
+    pub notch: Vec<NotchRequest>,
 
     /// Name of the piece, printed on it.
     #[arg(long, value_name = "TEXT", default_value = "Piece")]
     pub name: String,
+
+    /// Size, or the person it is for, printed on it.
+    #[arg(long, value_name = "TEXT")]
+    pub size: Option<String>,
+
+    /// How many to cut.
+    #[arg(long, value_name = "COUNT", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=99))]
+    pub cut: u32,
+}
+
+impl PieceArgs {
+    /// As the library wants it.
+    pub fn options(&self) -> PieceOptions {
+        PieceOptions {
+            name: self.name.clone(),
+            size: self.size.clone(),
+            cut_count: self.cut,
+            fold: self.fold,
+            allowance: self.allowance,
+            edge_allowances: self.edge_allowance.clone(),
+            edge_names: self.edge_name.clone(),
+            notches: self.notch.clone(),
+            ..PieceOptions::default()
+        }
+    }
 }
 
 /// Where results go.
@@ -124,9 +158,9 @@ pub struct OutputArgs {
     #[arg(long, value_name = "FOLDER")]
     pub out: PathBuf,
 
-    /// Paper of the printed pages.
-    #[arg(long, value_enum, default_value_t = PaperArg::A4)]
-    pub paper: PaperArg,
+    /// Paper of the printed pages: A4, Letter, A3, Tabloid, Legal, A2, A1 or A0.
+    #[arg(long, value_name = "PAPER", default_value = "A4", value_parser = typed::<Paper>)]
+    pub paper: Paper,
 
     /// Print what was found as JSON on standard output.
     #[arg(long)]
@@ -137,13 +171,29 @@ pub struct OutputArgs {
     pub quiet: bool,
 }
 
-/// Papers for the printed pages.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum PaperArg {
-    /// 210 x 297 mm
-    A4,
-    /// 8 1/2 x 11 in
-    Letter,
+impl Command {
+    /// Is the outcome wanted as JSON?
+    pub fn wants_json(&self) -> bool {
+        match self {
+            Self::Trace(args) => args.output.json,
+            Self::Seam(args) => args.output.json,
+        }
+    }
+}
+
+fn typed<T: FromStr<Err: std::fmt::Display>>(text: &str) -> Result<T, String> {
+    text.parse().map_err(|e: T::Err| e.to_string())
+}
+
+fn fold(text: &str) -> Result<FoldChoice, String> {
+    match text.trim() {
+        "auto" => Ok(FoldChoice::Auto),
+        "none" => Ok(FoldChoice::None),
+        number => number
+            .parse()
+            .map(FoldChoice::Edge)
+            .map_err(|_| format!("\"{text}\" is not an edge: give its number, auto or none")),
+    }
 }
 
 fn length(typed: &str) -> Result<Length, String> {

@@ -44,6 +44,11 @@ impl Batch {
         self.files.push((name.into(), bytes));
     }
 
+    /// Takes over the files of another batch.
+    pub fn extend(&mut self, other: Self) {
+        self.files.extend(other.files);
+    }
+
     /// Names of the files, in the order added.
     pub fn names(&self) -> impl Iterator<Item = &Path> {
         self.files.iter().map(|(name, _)| name.as_path())

@@ -1,20 +1,33 @@
 //! `clothline trace`: a photo to an outline and a pattern piece.
 
-use clothline::Refusal;
+use clothline::draft::draft_piece;
+use clothline::edges::{Edge, Tracing};
+use clothline::mats::Pitch;
+use clothline::outline_file;
 use clothline::overlay::{self, Annotations};
+use clothline::pattern_file::Pattern;
 use clothline::photo::Photo;
 use clothline::reference::Axis;
-use clothline::trace::{Trace, TraceOptions, trace};
-use clothline::units::MatPoint;
+use clothline::trace::{Scale, Trace, TraceOptions, Watch, trace};
+use clothline::units::{MM_PER_INCH, MatPoint};
+use clothline::{Refusal, RefusalKind};
 use image::RgbImage;
 use image::codecs::jpeg::JpegEncoder;
+use nalgebra::Vector2;
 
 use super::args::TraceArgs;
 use super::files::{self, Batch};
 use super::progress::Progress;
+use super::results::{self, Told};
 
 /// Quality of the pictures written.
 const JPEG_QUALITY: u8 = 88;
+
+/// Outline points of a larger doubt are shown as weak, mm: half the truing tolerance of a seam pair.
+const WEAK_MM: f64 = 0.75;
+
+/// How far inside an edge its number stands, mm.
+const LABEL_INSET_MM: f64 = 12.0;
 
 /// Runs the command.
 ///
@@ -28,33 +41,66 @@ pub fn run(args: &TraceArgs) -> Result<(), Refusal> {
     progress.finish();
     // Pictures of the stages are most wanted when something went wrong.
     progress.write_debug()?;
-    made?.write(&args.output.out)
+    let made = made?;
+    made.batch.write(&args.output.out)?;
+    let told = Told { output: &args.output, pattern: &made.pattern, tracing: &made.tracing, scale: Some(&made.scale) };
+    told.tell(&made.batch);
+    Ok(())
 }
 
-fn make(args: &TraceArgs, pitch: clothline::mats::Pitch, progress: &mut Progress) -> Result<Batch, Refusal> {
-    use clothline::trace::Watch;
+/// Everything the command makes, before any of it is written.
+struct Made {
+    batch: Batch,
+    pattern: Pattern,
+    tracing: Tracing,
+    scale: Scale,
+}
+
+fn make(args: &TraceArgs, pitch: Pitch, progress: &mut Progress) -> Result<Made, Refusal> {
     progress.stage("reading the photo");
     let bytes = files::read(&args.photo)?;
     let photo = Photo::decode(&bytes)?;
     let options = TraceOptions { pitch, thickness_mm: args.thickness.map(|t| t.mm()) };
     let traced = trace(&photo, &options, progress)?;
-    progress.stage("writing");
+
+    progress.stage("drafting the piece");
+    let (tracing, piece) = draft_piece(&traced.outline, &args.piece.options())?;
+    let warnings: Vec<_> = traced.warnings.iter().chain(&tracing.warnings).cloned().collect();
+    let pattern = results::pattern(piece, &warnings);
+
+    progress.stage("drawing the results");
     let mut batch = Batch::default();
-    let json = serde_json::json!({
-        "units": "mm",
-        "outline": traced.outline.points.iter().map(|p| p.at).collect::<Vec<_>>(),
-        "doubt_mm": traced.outline.points.iter().map(|p| p.doubt_mm).collect::<Vec<_>>(),
-        "scale": traced.scale, "warnings": traced.warnings,
-    });
-    batch.add("outline.json", json.to_string().into_bytes());
-    let notes = annotations(&traced);
-    let picture = overlay::draw(&traced.flat, &traced.outline, &notes);
-    batch.add("overlay.jpg", jpeg(&picture, JPEG_QUALITY).unwrap_or_default());
-    batch.add("flat.jpg", jpeg(&traced.flat.rgb, JPEG_QUALITY).unwrap_or_default());
+    let scale = serde_json::to_value(&traced.scale).ok();
+    let names = results::edge_names(&args.piece);
+    let outline = outline_file::write(&traced.outline, Some(&tracing), &names, scale, &warnings)?;
+    batch.add("outline.json", outline.into_bytes());
+    let (pictures, sheets) = rayon::join(
+        || pictures(&traced, &tracing),
+        || {
+            let mut sheets = Batch::default();
+            results::add_pattern(&mut sheets, &pattern, args.output.paper).map(|()| sheets)
+        },
+    );
+    batch.extend(pictures?);
+    batch.extend(sheets?);
+    Ok(Made { batch, pattern, tracing, scale: traced.scale })
+}
+
+fn pictures(traced: &Trace, tracing: &Tracing) -> Result<Batch, Refusal> {
+    let picture = overlay::draw(&traced.flat, &traced.outline, &annotations(traced, tracing));
+    let (over, flat) = rayon::join(|| jpeg(&picture, JPEG_QUALITY), || jpeg(&traced.flat.rgb, JPEG_QUALITY));
+    let mut batch = Batch::default();
+    for (name, bytes) in [("overlay.jpg", over), ("flat.jpg", flat)] {
+        batch.add(name, bytes.ok_or_else(|| too_large(name))?);
+    }
     Ok(batch)
 }
 
-fn annotations(traced: &Trace) -> Annotations {
+fn too_large(name: &str) -> Refusal {
+    Refusal::new(RefusalKind::PhotoSize, format!("{name} could not be drawn"), "take the photo from closer by")
+}
+
+fn annotations(traced: &Trace, tracing: &Tracing) -> Annotations {
     let [px, py] = traced.grid.pitch_mm;
     let grid = traced.grid.sides.iter().map(|side| {
         let across = f64::from(side.index);
@@ -63,7 +109,30 @@ fn annotations(traced: &Trace) -> Annotations {
             Axis::Y => MatPoint::new(along * px, across * py),
         })
     });
-    Annotations { grid: grid.collect(), weak_above_mm: 0.8, ..Annotations::default() }
+    let fold = tracing.fold.as_ref().and_then(|f| tracing.edge(f.edge).ok());
+    let scale = &traced.scale;
+    Annotations {
+        grid: grid.collect(),
+        corners: tracing.edges.iter().map(Edge::from).collect(),
+        labels: tracing.edges.iter().map(|edge| (middle_inside(edge), edge.number.to_string())).collect(),
+        fold: fold.map(|edge| [edge.from(), edge.to()]),
+        caption: vec![
+            format!("grid {}: {} sides used, fitted to {:.3} mm", nominal(scale), scale.sides, scale.reprojection_mm),
+            "solid: seen   dashed: weak, check it   dash-dot: fold".to_string(),
+        ],
+        weak_above_mm: WEAK_MM,
+    }
+}
+
+fn nominal(scale: &Scale) -> String {
+    let inches = scale.nominal_pitch_mm / MM_PER_INCH;
+    if (inches * 8.0).fract().abs() < 1e-6 { format!("{inches} in") } else { format!("{} mm", scale.nominal_pitch_mm) }
+}
+
+/// A little inside the middle of an edge (edges run anticlockwise, so inside is to the left).
+fn middle_inside(edge: &Edge) -> MatPoint {
+    let (middle, along) = edge.middle();
+    middle + Vector2::new(-along.y, along.x) * LABEL_INSET_MM
 }
 
 /// JPEG bytes of a picture.

@@ -1,0 +1,101 @@
+//! The files both commands write, and what they say when done.
+
+use clothline::edges::{EdgeKind, Tracing};
+use clothline::pattern_file::{self, Pattern};
+use clothline::seams::Piece;
+use clothline::sheets::tiles::Paper;
+use clothline::sheets::{pdf, svg};
+use clothline::trace::Scale;
+use clothline::{Refusal, Warning};
+
+use super::args::{OutputArgs, PieceArgs};
+use super::files::Batch;
+
+/// One piece as a pattern, with the warnings of the stages before.
+pub fn pattern(piece: Piece, warnings: &[Warning]) -> Pattern {
+    Pattern { pieces: vec![piece], warnings: warnings.to_vec() }
+}
+
+/// Names given to edges, for the outline file.
+pub fn edge_names(piece: &PieceArgs) -> Vec<(usize, String)> {
+    piece.edge_name.iter().map(|n| (n.edge, n.name.clone())).collect()
+}
+
+/// Adds `pattern.json`, `pattern.svg`, `pattern.pdf` and `pattern-tiled.pdf`.
+///
+/// # Errors
+/// If a piece is too large for a page.
+pub fn add_pattern(batch: &mut Batch, pattern: &Pattern, paper: Paper) -> Result<(), Refusal> {
+    batch.add("pattern.json", pattern_file::write(pattern)?.into_bytes());
+    batch.add("pattern.svg", svg::write(pattern).into_bytes());
+    batch.add("pattern.pdf", pdf::full_page(pattern)?);
+    batch.add("pattern-tiled.pdf", pdf::tiled(pattern, paper)?);
+    Ok(())
+}
+
+/// What is said at the end.
+pub struct Told<'a> {
+    /// How it is wanted.
+    pub output: &'a OutputArgs,
+    /// The pattern made.
+    pub pattern: &'a Pattern,
+    /// Its edges.
+    pub tracing: &'a Tracing,
+    /// The scale, where a photo gave it.
+    pub scale: Option<&'a Scale>,
+}
+
+impl Told<'_> {
+    /// Says it: JSON on standard output if asked, else words; warnings in words on standard error unless quiet.
+    pub fn tell(&self, batch: &Batch) {
+        if self.output.json {
+            println!("{:#}", self.json(batch));
+        } else if !self.output.quiet {
+            self.words(batch);
+        }
+    }
+
+    fn warnings(&self) -> Vec<&Warning> {
+        let of_pieces = self.pattern.pieces.iter().flat_map(|p| &p.warnings);
+        let mut all: Vec<&Warning> = self.pattern.warnings.iter().chain(of_pieces).collect();
+        let mut seen = std::collections::HashSet::new();
+        all.retain(|w| seen.insert(&w.text));
+        all
+    }
+
+    fn json(&self, batch: &Batch) -> serde_json::Value {
+        serde_json::json!({
+            "folder": self.output.out,
+            "files": batch.names().collect::<Vec<_>>(),
+            "edges": self.tracing.edges.iter().map(|e| serde_json::json!({
+                "number": e.number, "kind": e.kind, "length_mm": e.length_mm(), "deviation_mm": e.deviation_mm,
+            })).collect::<Vec<_>>(),
+            "fold": self.tracing.fold.as_ref().map(|f| f.edge),
+            "scale": self.scale,
+            "warnings": self.warnings(),
+        })
+    }
+
+    fn words(&self, batch: &Batch) {
+        if let Some(scale) = self.scale {
+            println!(
+                "scale: {} cell sides, fitted to {:.3} mm; every length within {:.1} %",
+                scale.sides, scale.reprojection_mm, scale.doubt_percent
+            );
+        }
+        for edge in &self.tracing.edges {
+            let on_fold = self.tracing.fold.as_ref().is_some_and(|f| f.edge == edge.number);
+            let kind = match edge.kind {
+                EdgeKind::Line => "straight",
+                EdgeKind::Curve => "curved",
+            };
+            let fold = if on_fold { ", on the fold" } else { "" };
+            println!("edge {}: {:.1} mm, {kind}{fold}", edge.number, edge.length_mm());
+        }
+        for warning in self.warnings() {
+            eprintln!("note: {}", warning.text);
+        }
+        let names: Vec<String> = batch.names().map(|n| n.display().to_string()).collect();
+        println!("written into {}: {}", self.output.out.display(), names.join(", "));
+    }
+}
