@@ -9,6 +9,7 @@ mod contour;
 mod corners;
 mod crossing;
 mod curve;
+mod doubt;
 mod profiles;
 mod ring;
 
@@ -104,10 +105,10 @@ impl Scene<'_> {
     /// Points moved to the change-points found within a wide reach.
     fn first_round(&self, points: &[MatPoint]) -> Vec<MatPoint> {
         let normals = contour::normals(points, 3);
-        let span = Span { from_mm: -6.0, to_mm: ring::OUTSIDE_MM.1, step_mm: 0.2 };
+        let span = Span { from_mm: -9.0, to_mm: ring::OUTSIDE_MM.1, step_mm: 0.2 };
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, None);
-        let path = self.change_points(&profiles, &ring, FIRST_REACH_MM);
+        let path = self.change_points(&profiles, &ring, FIRST_REACH_MM, (4.0, 9.0));
         (0..points.len()).map(|i| points[i] + normals[i] * profiles.offset(path.at[i])).collect()
     }
 
@@ -116,7 +117,7 @@ impl Scene<'_> {
         let span = Span { from_mm: -5.0, to_mm: ring::OUTSIDE_MM.1, step_mm: 0.1 };
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, Some((1.2, 5.0)));
-        let path = self.change_points(&profiles, &ring, SECOND_REACH_MM);
+        let path = self.change_points(&profiles, &ring, SECOND_REACH_MM, (1.5, 5.0));
         let crossings: Vec<Option<Crossing>> = (0..points.len())
             .map(|i| {
                 let around = profiles.offset(path.at[i]);
@@ -126,21 +127,44 @@ impl Scene<'_> {
             .collect();
         let places = curve::places(points, &normals, &crossings);
         let edge = corners::sharpen(&curve::fit(points, &places), &places);
-        let points = edge
-            .iter()
-            .map(|p| {
-                let width =
-                    crossings[p.from].map_or(1.0, |c| if c.contrast > 0.02 { c.width_mm.max(0.2) } else { 1.0 });
-                let doubt_mm = 0.2 + 0.3 * f64::from(width);
-                OutlinePoint { at: p.at, doubt_mm, seen: path.span_mm[p.from] < 1.0 }
+        let clues: Vec<doubt::Clue> = (0..points.len())
+            .map(|i| doubt::Clue {
+                crossing: crossings[i],
+                change_mm: profiles.offset(path.at[i]),
+                span_mm: path.span_mm[i],
+                height_mm: self.camera.lower_sigma_mm(points[i], self.above_mm),
             })
+            .collect();
+        let doubts = doubt::doubts(&clues, 2.0 * self.above_mm);
+        let points: Vec<OutlinePoint> = edge
+            .iter()
+            .map(|p| OutlinePoint { at: p.at, doubt_mm: doubts[p.from].mm, seen: doubts[p.from].seen })
             .collect();
         Trace { outline: Outline { points }, warnings: Vec::new() }
     }
 
-    fn change_points(&self, profiles: &Profiles, ring: &Ring, reach_mm: f64) -> changepoint::Path {
-        let ratios = changepoint::log_ratios(profiles, ring, self.garment);
-        let costs = changepoint::edge_costs(profiles, &ratios);
-        changepoint::cheapest_path(profiles, &costs, profiles.range(-reach_mm, reach_mm))
+    fn change_points(
+        &self,
+        profiles: &Profiles,
+        ring: &Ring,
+        reach_mm: f64,
+        inside_mm: (f64, f64),
+    ) -> changepoint::Path {
+        let mut ratios = changepoint::log_ratios(profiles, ring, self.garment);
+        let inside = profiles.range(-inside_mm.1, -inside_mm.0);
+        let outside = profiles.range(ring::OUTSIDE_MM.0, ring::OUTSIDE_MM.1);
+        changepoint::balance(profiles, &mut ratios, inside, outside);
+        let mut costs = changepoint::edge_costs(profiles, &ratios);
+        let range = profiles.range(-reach_mm, reach_mm);
+        let path = changepoint::cheapest_path(profiles, &costs, range.clone());
+        let open = doubt::open_stretches(&path.span_mm);
+        if open.iter().all(|o| *o == 0.0) {
+            return path;
+        }
+        let strength = changepoint::step_strength(profiles, ring);
+        changepoint::lead_by_strength(profiles, &mut costs, &open, &strength);
+        let led = changepoint::cheapest_path(profiles, &costs, range);
+        // How open the path was before the step took the lead is what remains in doubt.
+        changepoint::Path { at: led.at, span_mm: path.span_mm }
     }
 }

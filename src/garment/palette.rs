@@ -5,18 +5,35 @@ use super::appearance::quantile;
 /// Most rounds of k-means.
 const ROUNDS: usize = 10;
 
+/// More colours are kept where they bring the spread below this share of the fewer ones'.
+const MORE_IS_BETTER: f32 = 0.8;
+
 /// A set of colours (gamma values 0-255) with the spread of pixels about them.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Palette {
     /// The colours.
     pub colours: Vec<[f32; 3]>,
+    /// What being a rare colour costs, in squared standard deviations: minus twice the logarithm of its share.
+    pub prices: Vec<f32>,
     /// Robust standard deviation of pixels about a colour's ray (its own shade apart), gamma levels.
     pub spread: f32,
 }
 
 impl Palette {
+    /// As many colours as it takes, at most `most`: more only where they fit the pixels clearly better.
+    pub fn learn(pixels: &[[f32; 3]], most: usize) -> Self {
+        let mut best = Self::with_colours(pixels, 1.min(most));
+        for count in [2, 4, 6, 8].into_iter().filter(|c| *c <= most) {
+            let more = Self::with_colours(pixels, count);
+            if more.spread < MORE_IS_BETTER * best.spread {
+                best = more;
+            }
+        }
+        best
+    }
+
     /// At most `count` colours by k-means, started from pixels spread over the brightness order.
-    pub fn learn(pixels: &[[f32; 3]], count: usize) -> Self {
+    fn with_colours(pixels: &[[f32; 3]], count: usize) -> Self {
         if pixels.is_empty() || count == 0 {
             return Self::default();
         }
@@ -43,10 +60,13 @@ impl Palette {
         let least = pixels.len() / 200;
         let shares: Vec<f32> = kept.iter().map(|n| *n as f32 / pixels.len() as f32).collect();
         let keep: Vec<bool> = (0..count).map(|k| kept[k] > least && !is_blend(k, &colours, &shares)).collect();
-        let colours: Vec<[f32; 3]> = colours.iter().zip(&keep).filter(|(_, keep)| **keep).map(|(c, _)| *c).collect();
+        let prices = (0..count).filter(|k| keep[*k]).map(|k| rarity_price(shares[k])).collect();
+        let colours: Vec<[f32; 3]> = (0..count).filter(|k| keep[*k]).map(|k| colours[k]).collect();
         let steady = Light { factor: (0.9, 1.08), free: (0.9, 1.08), price: 0.0, sigma: 1.0 };
-        let palette = Self { colours, spread: 0.0 };
-        let mut off: Vec<f32> = pixels.iter().map(|p| palette.distance(*p, steady)).collect();
+        let palette = Self { colours, prices, spread: 0.0 };
+        let least =
+            |p: &[f32; 3]| palette.colours.iter().map(|c| steady.distance(*p, *c)).fold(f32::INFINITY, f32::min);
+        let mut off: Vec<f32> = pixels.iter().map(least).collect();
         // Two of three channels are free; the 0.8 quantile of chi squared with two degrees of freedom is 3.22.
         let spread = (quantile(&mut off, 0.8) / 3.22).sqrt();
         Self { spread: if spread.is_finite() { spread } else { 0.0 }, ..palette }
@@ -54,8 +74,13 @@ impl Palette {
 
     /// Least of squared distances to the colours' rays (the colour in weaker or stronger light).
     pub(crate) fn distance(&self, seen: [f32; 3], light: Light) -> f32 {
-        self.colours.iter().map(|c| light.distance(seen, *c)).fold(f32::INFINITY, f32::min)
+        let priced = self.colours.iter().zip(&self.prices);
+        priced.map(|(c, price)| light.distance(seen, *c) + price).fold(f32::INFINITY, f32::min)
     }
+}
+
+fn rarity_price(share: f32) -> f32 {
+    (-2.0 * share.max(1e-3).ln()).min(4.0)
 }
 
 /// Is a colour no colour of its own: a mixture of two that pixels on their border show, or a darker shade of one?

@@ -30,6 +30,20 @@ const LOOSE_PRICE: f32 = 2.0;
 /// How far off a printed line may lie, mm.
 const LINE_SLACK_MM: f64 = 0.25;
 
+/// Weight left to the likelihoods, and weight of the step, where the step leads.
+const LED_LIKELIHOOD: f32 = 0.15;
+const STRENGTH_BONUS: f32 = 1.2;
+
+/// A step of this length in gamma levels (three channels together) is as clear as any.
+const CLEAR_STEP: f32 = 12.0;
+
+/// Points either way over which the likelihoods are balanced.
+const BALANCE_POINTS: usize = 25;
+
+/// Mean word of the weaker side from which no shift is due, and half difference from which all weight is due.
+const FAIR: f32 = 0.4;
+const TELLING: f32 = 0.5;
+
 /// Points beyond either end over which the path of a closed curve settles.
 const WRAP: usize = 80;
 
@@ -64,6 +78,40 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment) ->
         }
     });
     out
+}
+
+/// Keeps the likelihoods honest: what surely is cloth must on average speak for cloth, what surely is background
+/// for background. Where they do not, they are shifted until they do, and weakened by how little they tell.
+///
+/// `inside` and `outside` are sample ranges surely on either side of the edge.
+pub(crate) fn balance(
+    profiles: &Profiles,
+    ratios: &mut [f32],
+    inside: std::ops::Range<usize>,
+    outside: std::ops::Range<usize>,
+) {
+    let n = profiles.count();
+    let mean = |i: usize, range: &std::ops::Range<usize>| {
+        ratios[i * profiles.len..][range.clone()].iter().sum::<f32>() / range.len().max(1) as f32
+    };
+    let cloth: Vec<f32> = (0..n).map(|i| mean(i, &inside)).collect();
+    let ground: Vec<f32> = (0..n).map(|i| mean(i, &outside)).collect();
+    let pooled = |values: &[f32], i: usize| {
+        (0..=2 * BALANCE_POINTS).map(|k| values[(i + n + k - BALANCE_POINTS.min(n)) % n]).sum::<f32>()
+            / (2 * BALANCE_POINTS + 1) as f32
+    };
+    for i in 0..n {
+        let (cloth, ground) = (pooled(&cloth, i), pooled(&ground, i));
+        let apart = 0.5 * (cloth - ground);
+        let fair = cloth.min(-ground);
+        // The smaller side's word, but for what is lacking: no shift where both sides speak clearly.
+        let shift =
+            if fair < apart.min(FAIR) { 0.5 * (cloth + ground) * ((FAIR - fair) / FAIR).clamp(0.0, 1.0) } else { 0.0 };
+        let weight = (apart / TELLING).clamp(0.0, 1.0);
+        for r in &mut ratios[i * profiles.len..(i + 1) * profiles.len] {
+            *r = (*r - shift) * weight;
+        }
+    }
 }
 
 /// The strongest line predicted within [`LINE_SLACK_MM`] of every sample, if any: lines lie a little off.
@@ -117,6 +165,61 @@ pub(crate) fn edge_costs(profiles: &Profiles, ratios: &[f32]) -> Vec<f32> {
         }
     }
     costs
+}
+
+/// Puts the edge's own strength in charge where the likelihoods leave the path open.
+///
+/// `open` (0 to 1 per profile) says how far; `strength` (0 to 1 per sample) is the step seen there.
+pub(crate) fn lead_by_strength(profiles: &Profiles, costs: &mut [f32], open: &[f32], strength: &[f32]) {
+    let rows = costs.chunks_mut(profiles.len).zip(strength.chunks(profiles.len));
+    for ((costs, strength), open) in rows.zip(open).filter(|(_, open)| **open > 0.0) {
+        for (cost, strength) in costs.iter_mut().zip(strength) {
+            *cost = *cost * (1.0 - (1.0 - LED_LIKELIHOOD) * open) - STRENGTH_BONUS * open * strength;
+        }
+    }
+}
+
+/// The step of colour at every sample: the two sides' means over half a millimetre, pooled over neighbouring
+/// profiles, in units of [`CLEAR_STEP`]; the mat's lines taken off.
+pub(crate) fn step_strength(profiles: &Profiles, ring: &Ring) -> Vec<f32> {
+    let len = profiles.len;
+    let half = ((0.5 / profiles.step_mm).round() as usize).max(1);
+    let n = profiles.count();
+    let mut steps = vec![[0f32; 3]; n * len];
+    steps.par_chunks_mut(len).enumerate().with_min_len(64).for_each(|(i, steps)| {
+        let (ground, gain) = (profiles.ground[i], ring.gain[i]);
+        let clean: Vec<[f32; 3]> = profiles
+            .seen(i)
+            .iter()
+            .zip(nearby_lines(profiles, i))
+            .map(|(seen, line)| {
+                let lit = |colour: [f32; 3]| std::array::from_fn(|c| colour[c] * gain[c]);
+                let off = line.map_or(lit(ground), |line| worn_line(*seen, lit(ground), lit(line)));
+                std::array::from_fn(|c| seen[c] - off[c] + lit(ground)[c])
+            })
+            .collect();
+        for j in half..len - half {
+            let mean =
+                |range: std::ops::Range<usize>, c: usize| clean[range].iter().map(|v| v[c]).sum::<f32>() / half as f32;
+            steps[j] = std::array::from_fn(|c| mean(j - half..j, c) - mean(j + 1..j + 1 + half, c));
+        }
+    });
+    let reach = 3;
+    let mut out = vec![0f32; n * len];
+    out.par_chunks_mut(len).enumerate().with_min_len(64).for_each(|(i, out)| {
+        for (j, out) in out.iter_mut().enumerate() {
+            let mut sum = [0f32; 3];
+            for k in 0..=2 * reach {
+                let step = steps[((i + n + k - reach) % n) * len + j];
+                for (s, v) in sum.iter_mut().zip(step) {
+                    *s += v / (2 * reach + 1) as f32;
+                }
+            }
+            let norm = (sum[0] * sum[0] + sum[1] * sum[1] + sum[2] * sum[2]).sqrt();
+            *out = (norm / CLEAR_STEP).min(1.0);
+        }
+    });
+    out
 }
 
 /// The cheapest closed path over offsets within `range`, with its min-marginals.

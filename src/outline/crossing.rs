@@ -29,8 +29,6 @@ const COLOUR_ENOUGH: (f32, f32) = (0.02, 0.07);
 pub(crate) struct Crossing {
     /// Offset, mm.
     pub at_mm: f64,
-    /// Difference of the two sides along the direction used, share of full scale.
-    pub contrast: f32,
     /// Width from 25 % to 75 %, mm (NaN if not met).
     pub width_mm: f32,
     /// Predicted contrast of printed lines just outside, log units.
@@ -55,14 +53,12 @@ pub(crate) fn find(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3]
         (Some(a), Some(b)) => (a - b).abs() as f32,
         _ => f32::NAN,
     };
-    let contrast = half.as_ref().map_or(0.0, |h| h.contrast);
-    Some(Crossing { at_mm, contrast, width_mm, line: line_contrast(profiles, i, at_mm) })
+    Some(Crossing { at_mm, width_mm, line: line_contrast(profiles, i, at_mm) })
 }
 
 /// The profile as a share of cloth: 0 background, 1 cloth.
 struct Signal {
     values: Vec<f32>,
-    contrast: f32,
     /// How far it is to be trusted, 0 to 1.
     trust: f32,
 }
@@ -78,7 +74,7 @@ impl Signal {
             return None;
         }
         let values = clean.iter().map(|v| (dot(*v, weight) - low) / (high - low)).collect();
-        Some(Self { values, contrast: (high - low) / dot(weight, weight).sqrt() / 255.0, trust: 1.0 })
+        Some(Self { values, trust: 1.0 })
     }
 
     /// Each pixel as `u` cloth plus `v` mat, both in any light: the share u / (u + v).
@@ -111,7 +107,7 @@ impl Signal {
         let level = |v: [f32; 3]| v[0] + v[1] + v[2];
         let dark = ((DARKER.1 - level(cloth) / level(mat).max(1.0)) / (DARKER.1 - DARKER.0)).clamp(0.0, 1.0);
         let trust = trust * dark;
-        Some(Self { values, contrast: apart, trust })
+        Some(Self { values, trust })
     }
 
     /// The crossing of a level (cloth inside) nearest to a place.

@@ -1,0 +1,86 @@
+//! How far each point may be off, and which stretches were not seen at all.
+
+use super::crossing::Crossing;
+
+/// Doubt of a clear edge: a part of its own and a part of the cloth's thickness (its rounded rim, its shadow).
+const CLEAR_MM: f64 = 0.10;
+const OF_THICKNESS: f64 = 0.07;
+
+/// Share of the edge's width (25 to 75 %) that is in doubt.
+const OF_WIDTH: f64 = 0.3;
+
+/// Share of the gap between change-point and crossing beyond the usual.
+const OF_GAP: f64 = 0.5;
+const USUAL_GAP_MM: f64 = 0.35;
+
+/// Doubt where a printed line lies right outside, at full contrast, mm.
+const LINE_MM: f64 = 0.3;
+
+/// A path that leaves more than this open is ambiguous, mm; over at least [`STRETCH_POINTS`] it is not seen.
+const OPEN_MM: f32 = 1.0;
+const STRETCH_POINTS: usize = 11;
+
+/// Doubt where the path is open: a part of the span that does nearly as well, and in long stretches a least, mm.
+const OF_SPAN: f64 = 0.45;
+const UNSEEN_MM: f64 = 0.5;
+
+/// Doubt of a point without a crossing, mm.
+const BRIDGED_MM: f64 = 0.6;
+
+/// What is known of a point.
+pub(crate) struct Clue {
+    pub crossing: Option<Crossing>,
+    pub change_mm: f64,
+    pub span_mm: f32,
+    /// One standard deviation that the camera's height leaves, mm.
+    pub height_mm: f64,
+}
+
+/// The verdict on a point.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Doubt {
+    pub mm: f64,
+    pub seen: bool,
+}
+
+/// Half-widths that hold the edge 95 % of the time.
+pub(crate) fn doubts(clues: &[Clue], thickness_mm: f64) -> Vec<Doubt> {
+    let spans: Vec<f32> = clues.iter().map(|c| c.span_mm).collect();
+    let open = open_stretches(&spans);
+    let local: Vec<f64> = clues.iter().map(|c| local(c, thickness_mm)).collect();
+    let n = clues.len();
+    (0..n)
+        .map(|i| {
+            // Neighbours within the smoothing window share their errors.
+            let around = (0..7).map(|k| local[(i + n + k - 3) % n]);
+            let worst = around.fold(0.0, f64::max);
+            let unseen = f64::from(open[i]) * (UNSEEN_MM + OF_SPAN * f64::from(spans[i]));
+            Doubt { mm: (0.5 * (worst + local[i])).max(unseen), seen: open[i] < 0.5 }
+        })
+        .collect()
+}
+
+fn local(clue: &Clue, thickness_mm: f64) -> f64 {
+    let mut square = (CLEAR_MM + OF_THICKNESS * thickness_mm).powi(2) + (1.96 * clue.height_mm).powi(2);
+    match &clue.crossing {
+        Some(c) => {
+            let width = if c.width_mm.is_finite() { f64::from(c.width_mm) } else { 1.0 };
+            let gap = ((clue.change_mm - c.at_mm).abs() - USUAL_GAP_MM).max(0.0);
+            let line = f64::from(c.line).min(1.0);
+            square += (OF_WIDTH * width).powi(2) + (OF_GAP * gap).powi(2) + (LINE_MM * line).powi(2);
+        }
+        None => square += BRIDGED_MM.powi(2),
+    }
+    let open = f64::from((clue.span_mm - 0.5 * OPEN_MM).max(0.0));
+    (square + (OF_SPAN * open).powi(2)).sqrt()
+}
+
+/// How far each point lies in a long ambiguous stretch, 0 to 1 (ramps at the ends).
+pub(crate) fn open_stretches(span_mm: &[f32]) -> Vec<f32> {
+    let n = span_mm.len();
+    let half = STRETCH_POINTS / 2;
+    let wide: Vec<f32> = span_mm.iter().map(|s| if *s > OPEN_MM { 1.0 } else { 0.0 }).collect();
+    let share =
+        |i: usize| (0..STRETCH_POINTS).map(|k| wide[(i + n + k - half) % n]).sum::<f32>() / STRETCH_POINTS as f32;
+    (0..n).map(|i| ((share(i) - 0.3) / 0.4).clamp(0.0, 1.0)).collect()
+}
