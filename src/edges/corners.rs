@@ -92,7 +92,7 @@ fn confirm(ring: &Ring, mut kept: Vec<usize>, turns: &[f64], least: f64) -> Vec<
             .iter()
             .enumerate()
             .filter(|&(k, &i)| {
-                let arms = arms_to_neighbours(ring, &kept, k, long);
+                let arms = arms_to_neighbours(ring, &kept, turns, k, long);
                 own_turn(ring, i, arms).is_some_and(|(own, scatter)| {
                     let needed = least.max((STANDS_OUT * scatter).min(PLAIN_DEG.to_radians()));
                     own * turns[i].signum() < needed
@@ -125,16 +125,17 @@ fn own_turn(ring: &Ring, apex: usize, (before, after): (usize, usize)) -> Option
     Some((into.perp(&out).atan2(into.dot(&out)), scatter))
 }
 
-/// Arms (steps) from an apex, cut short before the neighbouring apexes.
-fn arms_to_neighbours(ring: &Ring, kept: &[usize], k: usize, longest: usize) -> (usize, usize) {
+/// Arms (steps) from an apex, cut short before neighbouring apexes that are corners beyond question.
+fn arms_to_neighbours(ring: &Ring, kept: &[usize], turns: &[f64], k: usize, longest: usize) -> (usize, usize) {
     let count = kept.len();
-    if count < 2 {
-        return (longest, longest);
-    }
-    let clear = |gap: usize| longest.min(gap.saturating_sub(ring.steps(ROUNDED_MM))).max(ring.steps(4.0));
-    let before = ring.steps_between(kept[(k + count - 1) % count], kept[k]);
-    let after = ring.steps_between(kept[k], kept[(k + 1) % count]);
-    (clear(before), clear(after))
+    let plain = |i: usize| turns[i].abs() >= PLAIN_DEG.to_radians();
+    let clear = |gap: usize| longest.min(gap.saturating_sub(ring.steps(ROUNDED_MM)));
+    let before = (1..count).map(|d| kept[(k + count - d) % count]).find(|i| plain(*i));
+    let after = (1..count).map(|d| kept[(k + d) % count]).find(|i| plain(*i));
+    (
+        before.map_or(longest, |i| clear(ring.steps_between(i, kept[k]))),
+        after.map_or(longest, |i| clear(ring.steps_between(kept[k], i))),
+    )
 }
 
 fn arm_steps(ring: &Ring, arm_mm: f64) -> usize {
