@@ -17,8 +17,8 @@ const LONG_ARM_MM: f64 = 20.0;
 /// An apex worth a second look turns this share of the least turn over the short arms.
 const LOOK_SHARE: f64 = 0.8;
 /// Standard deviation of the second look's angle for 1 mm of scatter about the sides, degrees: measured on outlines
-/// whose scatter hangs together over 2 mm.
-const SCATTER_DEG_PER_MM: f64 = 23.0;
+/// whose scatter hangs together over 2 to 4 mm.
+const SCATTER_DEG_PER_MM: f64 = 30.0;
 /// A corner stands out from the scatter by so many standard deviations ...
 const STANDS_OUT: f64 = 5.0;
 /// ... but a turn of so many degrees is one whatever the scatter.

@@ -75,11 +75,26 @@ fn positive_region(raw: &[[f64; 2]], edges: &[StitchingEdge]) -> Result<Vec<MatP
     match shapes.as_slice() {
         [] => Err(collapsed("nothing is left of it")),
         [only] => match only.as_slice() {
-            [ring] => Ok(points_of(ring)),
+            [ring] => Ok(without_idle_points(&points_of(ring))),
             _ => Err(collapsed("the allowances of two sides run into each other and close a gap")),
         },
         _ => Err(collapsed("it falls apart")),
     }
+}
+
+/// Drops points that lie on the line between their neighbours, to within the arithmetic.
+fn without_idle_points(ring: &[MatPoint]) -> Vec<MatPoint> {
+    const IDLE_MM: f64 = 1e-5;
+    let next = ring.iter().copied().cycle().skip(1);
+    let mut kept: Vec<MatPoint> = Vec::with_capacity(ring.len());
+    let mut last = ring.last().copied().unwrap_or_default();
+    for (p, next) in ring.iter().copied().zip(next) {
+        if polygon::distance_to_segment(p, last, next) > IDLE_MM {
+            kept.push(p);
+            last = p;
+        }
+    }
+    kept
 }
 
 fn points_of(contour: &[[f64; 2]]) -> Vec<MatPoint> {

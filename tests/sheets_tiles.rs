@@ -1,0 +1,112 @@
+//! Laws of tiles: together they carry the whole piece, whatever the printer clips.
+
+use clothline::draft::{PieceOptions, draft_piece};
+use clothline::edges::FoldChoice;
+use clothline::outline::{Outline, OutlinePoint};
+use clothline::pattern_file::Pattern;
+use clothline::polygon;
+use clothline::sheets::drawing;
+use clothline::sheets::pdf;
+use clothline::sheets::tiles::{self, Paper};
+use clothline::units::MatPoint;
+use proptest::prelude::*;
+
+/// What printers clip at most, mm.
+const CLIPPED_MM: f64 = 5.0;
+
+fn pattern(radii: &[f64]) -> Pattern {
+    let points = radii.iter().enumerate().map(|(i, r)| {
+        let angle = std::f64::consts::TAU * i as f64 / radii.len() as f64;
+        OutlinePoint { at: MatPoint::new(r * angle.cos(), r * angle.sin()), doubt_mm: 0.2, seen: true }
+    });
+    let options = PieceOptions { fold: FoldChoice::None, ..PieceOptions::default() };
+    let (_, piece) = draft_piece(&Outline { points: points.collect() }, &options).unwrap();
+    Pattern { pieces: vec![piece], warnings: Vec::new() }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 40, ..ProptestConfig::default() })]
+
+    #[test]
+    fn every_point_of_the_piece_is_on_a_tile(radii in prop::collection::vec(60.0f64..500.0, 5..9), size in 0usize..8) {
+        let drawing = drawing::pieces(&pattern(&radii));
+        let paper = Paper::ALL[size];
+        let plan = tiles::plan(&drawing, paper).unwrap();
+        let clipped = CLIPPED_MM - tiles::PAPER_MARGIN_MM;
+        prop_assert!(clipped < 0.0, "windows lie inside what is printed");
+        let carried = |p: MatPoint| plan.tiles.iter().any(|t| t.window.contains(kurbo::Point::from(p)));
+        let ring = &drawing.cut_rings[0];
+        let bounds = clothline::flat::MatRect::around(ring.iter().copied()).unwrap();
+        for i in 0..=60 {
+            for k in 0..=60 {
+                let p = MatPoint::new(
+                    bounds.min.x + bounds.width_mm() * f64::from(i) / 60.0,
+                    bounds.min.y + bounds.height_mm() * f64::from(k) / 60.0,
+                );
+                if polygon::contains(ring, p) {
+                    prop_assert!(carried(p), "{p:?} is on no tile");
+                }
+            }
+        }
+        for p in ring {
+            prop_assert!(carried(*p));
+        }
+        // No tile is blank: each carries some of the piece.
+        for tile in &plan.tiles {
+            let w = tile.window;
+            let some = (0..=40).any(|i| (0..=40).any(|k| {
+                let p = MatPoint::new(w.x0 + w.width() * f64::from(i) / 40.0, w.y0 + w.height() * f64::from(k) / 40.0);
+                polygon::contains(ring, p)
+            })) || ring.iter().any(|p| w.contains(kurbo::Point::from(*p)));
+            prop_assert!(some, "{} is blank", tile.label());
+        }
+        // Windows of one row overlap by the glue strip.
+        for pair in plan.tiles.windows(2).filter(|p| p[0].row == p[1].row && p[1].column == p[0].column + 1) {
+            prop_assert!((pair[0].window.x1 - pair[1].window.x0 - tiles::OVERLAP_MM).abs() < 1e-9);
+        }
+    }
+}
+
+/// ISO 216:2007, and US sizes of 25.4 mm inches.
+#[test]
+fn papers_have_their_standard_sizes() {
+    for (name, wide, high) in
+        [("a4", 210.0, 297.0), ("A3", 297.0, 420.0), ("letter", 215.9, 279.4), ("A0", 841.0, 1189.0)]
+    {
+        let paper: Paper = name.parse().unwrap();
+        assert_eq!((paper.width_mm, paper.height_mm), (wide, high));
+    }
+    assert!("foolscap".parse::<Paper>().unwrap_err().advice.contains("Letter"));
+}
+
+#[test]
+fn blank_tiles_are_left_out() {
+    // An L with a wide gap.
+    let shape = [(0.0, 0.0), (900.0, 0.0), (900.0, 100.0), (100.0, 100.0), (100.0, 900.0), (0.0, 900.0)];
+    let points = shape.map(|(x, y)| OutlinePoint { at: MatPoint::new(x, y), doubt_mm: 0.2, seen: true });
+    let options = PieceOptions { fold: FoldChoice::None, ..PieceOptions::default() };
+    let (_, piece) = draft_piece(&Outline { points: points.to_vec() }, &options).unwrap();
+    let drawing = drawing::pieces(&Pattern { pieces: vec![piece], warnings: Vec::new() });
+    let plan = tiles::plan(&drawing, Paper::A4).unwrap();
+    assert!(plan.tiles.len() < plan.columns * plan.rows - 5, "{} of {}", plan.tiles.len(), plan.columns * plan.rows);
+    assert!(!plan.has(0, plan.columns - 1));
+}
+
+#[test]
+fn a_page_beyond_pdf_is_refused_and_can_still_be_tiled() {
+    let points = [(0.0, 0.0), (5200.0, 0.0), (5200.0, 300.0), (0.0, 300.0)];
+    let points = points.map(|(x, y)| OutlinePoint { at: MatPoint::new(x, y), doubt_mm: 0.2, seen: true });
+    let (_, piece) = draft_piece(&Outline { points: points.to_vec() }, &PieceOptions::default()).unwrap();
+    let pattern = Pattern { pieces: vec![piece], warnings: Vec::new() };
+    assert!(pdf::full_page(&pattern).unwrap_err().advice.contains("tiles"));
+    assert!(pdf::tiled(&pattern, Paper::A4).is_ok());
+    assert!(pdf::full_page(&Pattern::default()).is_err());
+    assert!(pdf::tiled(&Pattern::default(), Paper::A4).is_err());
+}
+
+#[test]
+fn rows_have_letters_and_columns_numbers() {
+    let named: Vec<String> =
+        [(0, 0), (1, 2), (25, 0), (26, 0), (27, 9)].iter().map(|(r, c)| tiles::label(*r, *c)).collect();
+    assert_eq!(named, ["A1", "B3", "Z1", "AA1", "AB10"]);
+}
