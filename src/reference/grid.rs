@@ -18,6 +18,7 @@ mod orient;
 mod overlay;
 pub mod pitch;
 pub mod pyramid;
+mod rivals;
 pub mod ruling;
 pub mod side;
 pub mod verify;
@@ -112,6 +113,8 @@ const MIN_VERIFIED: f64 = 0.5;
 const MIN_PRESENCE: f64 = 0.6;
 /// Largest rms distance from a rigid plane, in pitches. Real mats reach 0.011; checked cloth 0.05.
 const MAX_BEND: f64 = 0.02;
+/// Lines wider than this share of the pitch are blurred, or no lines. Printed ones reach 0.13.
+const MAX_WIDTH: f64 = 0.25;
 /// Maps no larger than this are searched first, px.
 const FIRST_MAP_PX: u32 = 1100;
 /// Seeds verified per search, and lattices grown.
@@ -135,8 +138,11 @@ pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> 
     }
     let pyramid = Pyramid::new(luma);
     let candidates = candidates(&pyramid, pitch_ratio);
-    let lattice = choose(candidates)?;
-    ruled(luma, lattice, pitch_ratio, spec).ok_or_else(|| refusal(None))
+    let (lattice, others) = choose(candidates)?;
+    let second = rivals::speak_of(&lattice, &others)?;
+    let mut sighting = ruled(luma, lattice, pitch_ratio, spec).ok_or_else(|| refusal(None))?;
+    sighting.warnings.extend(second);
+    Ok(sighting)
 }
 
 /// Settles which ruling is the typed pitch and counts in it.
@@ -286,8 +292,17 @@ fn verified_lattice(
 }
 
 /// Does the lattice already account for the seed's window?
+///
+/// A good lattice accounts for all its range, the garment on it included.
 fn covers(lattice: &Lattice, seed: &Seed) -> bool {
-    let (place, reach) = (seed.place(), seed.radius_px().max(2.0 * lattice.pitch_px));
+    let place = seed.place();
+    if fault(lattice).is_none() {
+        let range = lattice.bounds();
+        return lattice.model.index_from_image(place).is_some_and(|index| {
+            (0..2).all(|f| index[f] > f64::from(range[f][0] - 1) && index[f] < f64::from(range[f][1] + 1))
+        });
+    }
+    let reach = seed.radius_px().max(2.0 * lattice.pitch_px);
     let near = lattice.sides.iter().filter(|s| s.at.distance(place) < reach).count();
     let expected = 2.0 * std::f64::consts::PI * (reach / lattice.pitch_px).powi(2);
     near as f64 > 0.3 * expected
@@ -299,6 +314,7 @@ enum Fault {
     TooSmall,
     Gaps,
     Bent,
+    Blurred,
 }
 
 fn fault(lattice: &Lattice) -> Option<Fault> {
@@ -309,18 +325,30 @@ fn fault(lattice: &Lattice) -> Option<Fault> {
         Some(Fault::Gaps)
     } else if lattice.sides.len() < MIN_SIDES || lines.iter().any(|&n| n < MIN_LINES) {
         Some(Fault::TooSmall)
+    } else if lattice.width_px > MAX_WIDTH * lattice.pitch_px {
+        Some(Fault::Blurred)
     } else {
         None
     }
 }
 
-fn choose(candidates: Vec<Lattice>) -> Result<Lattice, Refusal> {
+/// The lattice to measure by, and the other good ones.
+///
+/// The largest and most complete wins, but never one that lies on another: checked cloth may be as
+/// large as what is seen of the mat, yet the mat goes on around it.
+fn choose(candidates: Vec<Lattice>) -> Result<(Lattice, Vec<Lattice>), Refusal> {
     let weight = |l: &Lattice| l.area_px() * l.presence;
-    let (good, bad): (Vec<_>, Vec<_>) = candidates.into_iter().partition(|l| fault(l).is_none());
-    if let Some(best) = good.into_iter().max_by(|a, b| weight(a).total_cmp(&weight(b))) {
-        return Ok(best);
+    let (mut good, bad): (Vec<_>, Vec<_>) = candidates.into_iter().partition(|l| fault(l).is_none());
+    let on_another = |i: usize| {
+        (0..good.len())
+            .any(|j| j != i && rivals::lies_within(&good[i], &good[j]) && !rivals::lies_within(&good[j], &good[i]))
+    };
+    let best =
+        (0..good.len()).filter(|&i| !on_another(i)).max_by(|&i, &j| weight(&good[i]).total_cmp(&weight(&good[j])));
+    match best {
+        Some(best) => Ok((good.swap_remove(best), good)),
+        None => Err(refusal(bad.into_iter().max_by(|a, b| weight(a).total_cmp(&weight(b))))),
     }
-    Err(refusal(bad.into_iter().max_by(|a, b| weight(a).total_cmp(&weight(b)))))
 }
 
 fn refusal(best: Option<Lattice>) -> Refusal {
@@ -344,6 +372,14 @@ fn refusal(best: Option<Lattice>) -> Refusal {
                 lattice.sides.len()
             ),
             "retake with more of the mat in view",
+        ),
+        Some(Fault::Blurred) => Refusal::new(
+            RefusalKind::PoorPhoto,
+            format!(
+                "the grid's lines are smeared to {:.0} pixels, their distance being {:.0}",
+                lattice.width_px, lattice.pitch_px
+            ),
+            "the photo is blurred: wipe the lens, hold the camera still or use its timer, tap to focus on the mat, retake",
         ),
         Some(Fault::Bent) if lattice.sides.len() >= MIN_SIDES && lattice.presence >= MIN_PRESENCE => Refusal::new(
             RefusalKind::ContradictoryReference,

@@ -6,7 +6,9 @@
 use image::GrayImage;
 use rayon::prelude::*;
 
-use super::lattice::{FoundSide, IndexRange, Lattice, SideTable, bounds, covariance, extent_px, line_counts, median};
+use super::lattice::{
+    FoundSide, IndexRange, Lattice, SideTable, bounds, connected, covariance, extent_px, line_counts, median,
+};
 use super::model::{Covariance, FitQuality, Freedom, LatticeModel, LocalLattice, OnLine};
 use super::side::{Scratch, Side, SideProbe, measure};
 use super::verify::Verified;
@@ -169,7 +171,7 @@ impl<'a> Growth<'a> {
             if self.sides.len() < 8 {
                 return None;
             }
-            self.refit(false)?;
+            self.refit()?;
             self.drop_strays();
             let next = further(&bounds(&self.sides));
             let grew = self.sides.len() as f64 > before as f64 * 1.005 + 0.5;
@@ -236,13 +238,13 @@ impl<'a> Growth<'a> {
         let arm_px = self.arm_px.min(0.3 * pitch);
         let (search_px, step_px, rows) = match pass {
             Pass::Narrow { search_px } => (search_px.min(0.25 * pitch), (self.width_px / 3.0).clamp(0.2, 0.5), 8),
-            Pass::Growing(None) => (0.2 * pitch, arm_px / 4.0, 2),
+            Pass::Growing(None) => (0.2 * pitch, arm_px / 4.0, 1),
             Pass::Growing(Some(covariance)) => {
                 let doubt = self.model.predicted_sigma(family, place.line, place.along + 0.5, covariance);
                 if doubt > DOUBT_LIMIT * pitch {
                     return None;
                 }
-                ((4.0 * doubt).max(0.08 * pitch).max(2.0).min(pitch / 3.0), (arm_px / 4.0).clamp(0.5, 4.0), 2)
+                ((4.0 * doubt).max(0.08 * pitch).max(2.0).min(pitch / 3.0), (arm_px / 4.0).clamp(0.5, 4.0), 1)
             }
         };
         Some(SideProbe { search_px, arm_px, step_px, rows, ..place.probe(&self.model, self.marking)? })
@@ -263,10 +265,17 @@ impl<'a> Growth<'a> {
 
     /// Drops sides with too few neighbours: chance hits on wood and cloth stand alone.
     fn drop_unsupported(&mut self) {
-        for _ in 0..2 {
+        for _ in 0..3 {
             let table = SideTable::new(&self.sides);
+            let before = self.sides.len();
             let needed = if self.sides.len() < 30 { 2 } else { 3 };
-            self.sides.retain(|s| table.support(s.family, s.line, s.along) >= needed);
+            // A lone line of the other family's spacing, such as a mat's rim, has nothing across it.
+            self.sides.retain(|s| {
+                table.support(s.family, s.line, s.along) >= needed && table.crossing(s.family, s.line, s.along) > 0
+            });
+            if self.sides.len() == before {
+                break;
+            }
         }
     }
 
@@ -278,12 +287,16 @@ impl<'a> Growth<'a> {
         self.sides.retain(|s| model.distance(&s.on_line()).abs() < limit);
     }
 
-    fn refit(&mut self, last: bool) -> Option<()> {
+    /// A thousand sides settle ten terms; more would only cost time while growing.
+    fn refit(&mut self) -> Option<()> {
+        let start_px = (0.03 * self.pitch_px).max(0.5);
+        self.refit_thinned(self.sides.len().div_ceil(1000).max(1), start_px)
+    }
+
+    fn refit_thinned(&mut self, one_of: usize, start_px: f64) -> Option<()> {
         self.freedom = self.freedom.max(self.warranted_freedom());
-        // A thousand sides settle ten terms; more would only cost time while growing.
-        let thinned = if last { 1 } else { self.sides.len().div_ceil(1000).max(1) };
-        let observations: Vec<OnLine> = self.sides.iter().step_by(thinned).map(FoundSide::on_line).collect();
-        self.quality = Some(self.model.fit(&observations, self.freedom, (0.03 * self.pitch_px).max(0.5))?);
+        let observations: Vec<OnLine> = self.sides.iter().step_by(one_of).map(FoundSide::on_line).collect();
+        self.quality = Some(self.model.fit(&observations, self.freedom, start_px)?);
         let mut pitches: Vec<f64> = observations
             .iter()
             .step_by(1 + observations.len() / 64)
@@ -323,11 +336,17 @@ impl<'a> Growth<'a> {
         if self.sides.len() < 8 {
             return None;
         }
-        self.refit(true)?;
+        self.refit()?;
         let limit = (4.0 * self.quality?.sigma_px).max(0.3).max(0.004 * self.pitch_px);
         let model = self.model.clone();
         self.sides.retain(|s| model.distance(&s.on_line()).abs() < limit);
-        self.refit(true)?;
+        // Some stood only on neighbours that were strays.
+        self.drop_unsupported();
+        self.sides = without_specks(std::mem::take(&mut self.sides));
+        if self.sides.len() < 8 {
+            return None;
+        }
+        self.refit_thinned(1, 2.5 * self.quality?.sigma_px.max(0.02))?;
         Some(Lattice {
             presence: SideTable::new(&self.sides).presence(),
             marking: self.marking,
@@ -339,6 +358,15 @@ impl<'a> Growth<'a> {
             sides: self.sides,
         })
     }
+}
+
+/// Drops groups of a few sides that hang together with no others: chance hits off the mat.
+fn without_specks(sides: Vec<FoundSide>) -> Vec<FoundSide> {
+    let least = (sides.len() / 50).clamp(4, 12);
+    let groups = connected(&sides);
+    let mut sizes = vec![0usize; sides.len()];
+    groups.iter().for_each(|&g| sizes[g] += 1);
+    sides.into_iter().zip(groups).filter(|&(_, g)| sizes[g] >= least).map(|(s, _)| s).collect()
 }
 
 /// The range grown by half its extent, two cells at least.

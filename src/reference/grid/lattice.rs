@@ -157,7 +157,7 @@ impl SideTable {
     }
 
     /// Number of the four sides that meet this one at its ends, across.
-    fn crossing(&self, family: usize, line: i32, along: i32) -> usize {
+    pub fn crossing(&self, family: usize, line: i32, along: i32) -> usize {
         let other = 1 - family;
         [(along, line - 1), (along, line), (along + 1, line - 1), (along + 1, line)]
             .iter()
@@ -187,4 +187,45 @@ impl SideTable {
         }
         if expected == 0 { 0.0 } else { seen as f64 / expected as f64 }
     }
+}
+
+/// A group number below `sides.len()` for every side; sides that touch share it.
+pub fn connected(sides: &[FoundSide]) -> Vec<usize> {
+    let mut order: std::collections::HashMap<(usize, i32, i32), usize> = std::collections::HashMap::new();
+    order.extend(sides.iter().enumerate().map(|(i, s)| ((s.family, s.line, s.along), i)));
+    let mut group: Vec<Option<usize>> = vec![None; sides.len()];
+    let mut queue: Vec<usize> = Vec::new();
+    for start in 0..sides.len() {
+        if group[start].is_some() {
+            continue;
+        }
+        group[start] = Some(start);
+        queue.push(start);
+        while let Some(i) = queue.pop() {
+            for key in touching(&sides[i]) {
+                if let Some(&j) = order.get(&key)
+                    && group[j].is_none()
+                {
+                    group[j] = Some(start);
+                    queue.push(j);
+                }
+            }
+        }
+    }
+    group.into_iter().map(|g| g.unwrap_or(0)).collect()
+}
+
+/// Sides that share an end with one or lie beside it.
+fn touching(s: &FoundSide) -> [(usize, i32, i32); 8] {
+    let (f, o, l, a) = (s.family, 1 - s.family, s.line, s.along);
+    [
+        (f, l, a - 1),
+        (f, l, a + 1),
+        (f, l - 1, a),
+        (f, l + 1, a),
+        (o, a, l - 1),
+        (o, a, l),
+        (o, a + 1, l - 1),
+        (o, a + 1, l),
+    ]
 }

@@ -187,7 +187,8 @@ impl LatticeModel {
 
     /// Distance of a measured place from its line, px.
     pub fn distance(&self, o: &OnLine) -> f64 {
-        self.distance_row(o).0
+        let (a, b) = if o.family == 0 { (o.line, o.along) } else { (o.along, o.line) };
+        self.line_normal(o.family, a, b).dot(&(o.at - self.image_from_index(a, b)))
     }
 
     /// Standard deviation of the predicted position of a line across itself, px.
@@ -241,7 +242,7 @@ impl LatticeModel {
     fn normal_equations(&self, sides: &[OnLine], freedom: Freedom, scale: f64) -> (Covariance, Row, f64) {
         let mut normal = Covariance::zeros();
         let mut gradient = Row::zeros();
-        let mut cost = 0.0;
+        let mut cost = LogProduct::default();
         for o in sides {
             let (r, mut row) = self.distance_row(o);
             for term in 6..TERMS {
@@ -251,15 +252,17 @@ impl LatticeModel {
             }
             let q = (r / scale) * (r / scale);
             let weight = 1.0 / (1.0 + q);
-            cost += q.ln_1p();
+            cost.add(1.0 + q);
             gradient += row * (weight * r);
             normal.ger(weight, &row, &row, 1.0);
         }
-        (normal, gradient, cost)
+        (normal, gradient, cost.ln())
     }
 
     fn cost(&self, sides: &[OnLine], scale: f64) -> f64 {
-        sides.iter().map(|o| (self.distance(o) / scale).powi(2).ln_1p()).sum()
+        let mut cost = LogProduct::default();
+        sides.iter().for_each(|o| cost.add(1.0 + (self.distance(o) / scale).powi(2)));
+        cost.ln()
     }
 
     /// 1.4826 x the median absolute distance, px.
@@ -300,6 +303,32 @@ impl LatticeModel {
         let terms =
             [h[(0, 0)], h[(0, 1)], h[(0, 2)], h[(1, 0)], h[(1, 1)], h[(1, 2)], h[(2, 0)], h[(2, 1)], t[8], t[9]];
         Self { terms, centre: self.centre, scale_px: self.scale_px }
+    }
+}
+
+/// A sum of logarithms with few logarithms taken: the Cauchy loss over thousands of sides.
+struct LogProduct {
+    product: f64,
+    sum: f64,
+}
+
+impl Default for LogProduct {
+    fn default() -> Self {
+        Self { product: 1.0, sum: 0.0 }
+    }
+}
+
+impl LogProduct {
+    fn add(&mut self, factor: f64) {
+        self.product *= factor;
+        if self.product > 1e100 {
+            self.sum += self.product.ln();
+            self.product = 1.0;
+        }
+    }
+
+    fn ln(&self) -> f64 {
+        self.sum + self.product.ln()
     }
 }
 

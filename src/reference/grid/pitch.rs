@@ -64,7 +64,7 @@ pub fn read(rulings: &Rulings, typed_mm: f64) -> Reading {
     } else if !is_inch(typed_mm) && is_only_halved(rulings, level) {
         warnings.push(halved(typed_mm));
     }
-    if let Some(second) = readings.get(1).filter(|r| r.1 * CLOSE_CALL > weight) {
+    if let Some(second) = readings.get(1).filter(|r| custom >= UNUSUAL && r.1 * CLOSE_CALL > weight) {
         warnings.push(ambiguous(level, second.0, typed_mm));
     }
     let view_mm = rulings.view * typed_mm / f64::from(level);

@@ -141,6 +141,73 @@ fn the_mat_wins_over_checked_cloth_on_it() {
     assert_right(&s, &scene, 12.7, 0.06);
 }
 
+/// The left part of one picture beside the right part of another.
+fn side_by_side(left: &GrayImage, right: &GrayImage, split: u32) -> GrayImage {
+    GrayImage::from_fn(left.width(), left.height(), |x, y| *if x < split { left } else { right }.get_pixel(x, y))
+}
+
+#[test]
+fn two_grids_of_different_spacing_are_refused_and_a_small_second_one_is_spoken_of() {
+    let centimetres = Scene::new(SIZE, camera(SIZE, 2.4, 6.0, 30.0, 4.0, 0.0), 10.0);
+    let mut inches = centimetres.clone();
+    inches.layers[0].pitch_mm = [25.4; 2];
+    let (cm, inch) = (centimetres.draw(), inches.draw());
+    let refused = find(&side_by_side(&cm, &inch, 800), &spec(10.0)).map(|s| s.sides.len()).unwrap_err();
+    assert_eq!(refused.kind, RefusalKind::ContradictoryReference, "{refused}");
+    let flagged = find(&side_by_side(&cm, &inch, 1200), &spec(10.0)).unwrap();
+    assert!(flagged.warnings.iter().any(|w| w.code == "second-grid"), "{:?}", flagged.warnings);
+    assert_right(&flagged, &centimetres, 10.0, 0.1);
+}
+
+#[test]
+fn rulings_of_an_inch_mat_are_counted_and_contradict_centimetres() {
+    let mut scene = Scene::new(SIZE, camera(SIZE, 2.2, 8.0, 60.0, 2.0, -0.02), 25.4);
+    scene.layers = vec![
+        Layer { pitch_mm: [25.4 / 4.0; 2], width_mm: 0.3, contrast: 25.0 },
+        Layer { pitch_mm: [25.4; 2], width_mm: 0.5, contrast: 90.0 },
+    ];
+    scene.cloth = Some((MatPoint::new(0.0, 0.0), [190.0, 130.0], 180.0));
+    let luma = scene.draw();
+    let inches = find(&luma, &spec(25.4)).unwrap();
+    assert_right(&inches, &scene, 25.4, 0.08);
+    assert_eq!(inches.divisions, 4);
+    assert!(inches.warnings.is_empty(), "{:?}", inches.warnings);
+    let wrong = find(&luma, &spec(10.0)).unwrap();
+    assert!(wrong.warnings.iter().any(|w| w.code == "pitch-contradicted"), "{:?}", wrong.warnings);
+    // The finer ruling is the one meant when its pitch is typed.
+    let quarters = find(&luma, &spec(25.4 / 4.0)).unwrap();
+    assert!((quarters.pitch_px / inches.pitch_px - 0.25).abs() < 0.01 || !quarters.warnings.is_empty());
+}
+
+#[test]
+fn bold_lines_are_counted_from_the_right_one() {
+    let mut scene = Scene::new(SIZE, camera(SIZE, 2.2, 5.0, 60.0, 12.0, 0.0), 10.0);
+    scene.layers = vec![
+        Layer { pitch_mm: [10.0; 2], width_mm: 0.4, contrast: 40.0 },
+        Layer { pitch_mm: [50.0; 2], width_mm: 0.6, contrast: 80.0 },
+    ];
+    let luma = scene.draw();
+    let s = find(&luma, &spec(10.0)).unwrap();
+    assert_right(&s, &scene, 10.0, 0.06);
+    let rough = s.rough.as_ref().expect("a model");
+    for (axis, bold) in s.bold.iter().enumerate() {
+        let (period, phase) = bold.expect("bold lines");
+        assert_eq!(period, 5);
+        let on = if axis == 0 {
+            MatPoint::new(10.0 * f64::from(phase), 0.0)
+        } else {
+            MatPoint::new(0.0, 10.0 * f64::from(phase))
+        };
+        let mat = scene.camera.mat_from_image(rough.image_from_mat(on));
+        let value = if axis == 0 { mat.x } else { mat.y } / 50.0;
+        assert!((value - value.round()).abs() < 0.01, "axis {axis}: bold line at {value}");
+    }
+    // The bold lines are the grid when their spacing is typed.
+    let coarse = find(&luma, &spec(50.0)).unwrap();
+    assert_eq!(coarse.divisions, 5);
+    assert_right(&coarse, &scene, 50.0, 0.06);
+}
+
 #[test]
 fn the_overlay_keeps_the_size_and_draws() {
     let scene = Scene::new((640, 480), camera((640, 480), 2.0, 5.0, 0.0, 3.0, 0.0), 10.0);
