@@ -110,11 +110,13 @@ const MIN_LINES: usize = 4;
 /// Seeds verify on the photo with at least this share of their 5 x 5 cells' sides.
 const MIN_VERIFIED: f64 = 0.5;
 /// Least share of sides seen among those expected.
-const MIN_PRESENCE: f64 = 0.6;
+const MIN_PRESENCE: f64 = 0.7;
 /// Largest rms distance from a rigid plane, in pitches. Real mats reach 0.011; checked cloth 0.05.
 const MAX_BEND: f64 = 0.02;
-/// Lines wider than this share of the pitch are blurred, or no lines. Printed ones reach 0.13.
-const MAX_WIDTH: f64 = 0.25;
+/// Lines wider than this share of the pitch are blurred, or no lines: printed ones reach 0.13.
+const MAX_WIDTH: f64 = 0.18;
+/// Lines this wide are never called blurred, px.
+const SHARP_PX: f64 = 2.5;
 /// Maps no larger than this are searched first, px.
 const FIRST_MAP_PX: u32 = 1100;
 /// Seeds verified per search, and lattices grown.
@@ -262,7 +264,7 @@ fn grow_seeds(
             })
             .collect();
         for (seed, local, verified) in verified {
-            if attempts < MAX_GROWN && !grown.iter().any(|l| covers(l, &seed)) {
+            if attempts < MAX_GROWN && !grown.iter().any(|l| covers(l, &seed) || repeats(l, &seed, &local)) {
                 attempts += 1;
                 grown.extend(grow(pyramid.base(), &local, seed.marking, &verified));
             }
@@ -291,21 +293,22 @@ fn verified_lattice(
     tried.into_iter().find(|(_, v)| v.share >= MIN_VERIFIED.max(0.85 * best))
 }
 
-/// Does the lattice already account for the seed's window?
-///
-/// A good lattice accounts for all its range, the garment on it included.
+/// Does a good lattice already account for the seed's window? All its range does, the garment included.
 fn covers(lattice: &Lattice, seed: &Seed) -> bool {
-    let place = seed.place();
-    if fault(lattice).is_none() {
-        let range = lattice.bounds();
-        return lattice.model.index_from_image(place).is_some_and(|index| {
+    let range = lattice.core();
+    fault(lattice).is_none()
+        && lattice.model.index_from_image(seed.place()).is_some_and(|index| {
             (0..2).all(|f| index[f] > f64::from(range[f][0] - 1) && index[f] < f64::from(range[f][1] + 1))
-        });
-    }
+        })
+}
+
+/// Would the seed only grow the same bad lattice again?
+fn repeats(lattice: &Lattice, seed: &Seed, local: &LocalLattice) -> bool {
+    let spacing = (local.u.norm() * local.v.norm()).sqrt() / lattice.pitch_px;
     let reach = seed.radius_px().max(2.0 * lattice.pitch_px);
-    let near = lattice.sides.iter().filter(|s| s.at.distance(place) < reach).count();
+    let near = lattice.sides.iter().filter(|s| s.at.distance(seed.place()) < reach).count();
     let expected = 2.0 * std::f64::consts::PI * (reach / lattice.pitch_px).powi(2);
-    near as f64 > 0.3 * expected
+    fault(lattice).is_some() && (0.8..1.25).contains(&spacing) && near as f64 > 0.3 * expected
 }
 
 /// Why a lattice is not to be believed.
@@ -325,7 +328,7 @@ fn fault(lattice: &Lattice) -> Option<Fault> {
         Some(Fault::Gaps)
     } else if lattice.sides.len() < MIN_SIDES || lines.iter().any(|&n| n < MIN_LINES) {
         Some(Fault::TooSmall)
-    } else if lattice.width_px > MAX_WIDTH * lattice.pitch_px {
+    } else if lattice.width_px > (MAX_WIDTH * lattice.pitch_px).max(SHARP_PX) {
         Some(Fault::Blurred)
     } else {
         None
@@ -339,6 +342,12 @@ fn fault(lattice: &Lattice) -> Option<Fault> {
 fn choose(candidates: Vec<Lattice>) -> Result<(Lattice, Vec<Lattice>), Refusal> {
     let weight = |l: &Lattice| l.area_px() * l.presence;
     let (mut good, bad): (Vec<_>, Vec<_>) = candidates.into_iter().partition(|l| fault(l).is_none());
+    // Where fine lines are smeared, every second or third of them may still pass: a wrong scale.
+    let smeared = |l: &Lattice| {
+        bad.iter()
+            .any(|b| fault(b) == Some(Fault::Blurred) && b.pitch_px < 0.8 * l.pitch_px && rivals::lies_within(l, b))
+    };
+    good.retain(|l| !smeared(l));
     let on_another = |i: usize| {
         (0..good.len())
             .any(|j| j != i && rivals::lies_within(&good[i], &good[j]) && !rivals::lies_within(&good[j], &good[i]))

@@ -269,9 +269,13 @@ impl<'a> Growth<'a> {
             let table = SideTable::new(&self.sides);
             let before = self.sides.len();
             let needed = if self.sides.len() < 30 { 2 } else { 3 };
-            // A lone line of the other family's spacing, such as a mat's rim, has nothing across it.
+            // A lone line, such as a mat's rim, has nothing across it; every second or third line of
+            // another grid has nothing beside it.
             self.sides.retain(|s| {
-                table.support(s.family, s.line, s.along) >= needed && table.crossing(s.family, s.line, s.along) > 0
+                let (f, line, along) = (s.family, s.line, s.along);
+                table.support(f, line, along) >= needed
+                    && table.crossing(f, line, along) > 0
+                    && (table.has(f, line - 1, along) || table.has(f, line + 1, along))
             });
             if self.sides.len() == before {
                 break;
@@ -325,13 +329,23 @@ impl<'a> Growth<'a> {
         }
     }
 
+    /// Takes back sides at the rim and along the garment that fit, and that most neighbours speak for.
+    fn readmit(&mut self, seen: impl Iterator<Item = FoundSide>) {
+        let kept = SideTable::new(&self.sides);
+        self.sides.extend(seen.filter(|s| {
+            let (f, line, along) = (s.family, s.line, s.along);
+            !kept.has(f, line, along) && kept.support(f, line, along) >= 3 && kept.crossing(f, line, along) >= 2
+        }));
+    }
+
     /// The narrow second pass over all that the lattice spans, outliers out, last fit.
     fn finish(mut self, wanted: impl Fn(usize, i32, i32) -> bool + Sync) -> Option<Lattice> {
         self.arm_px = arm_for(self.width_px, self.pitch_px);
         let sigma = self.quality?.sigma_px;
         let search_px = self.width_px.max(4.0 * sigma).max(1.5);
         let tried = self.measure_all(&Pass::Narrow { search_px }, wanted);
-        self.sides = tried.into_iter().filter_map(|(_, found)| found).collect();
+        let seen: Vec<FoundSide> = tried.into_iter().filter_map(|(_, found)| found).collect();
+        self.sides = seen.clone();
         self.drop_unsupported();
         if self.sides.len() < 8 {
             return None;
@@ -339,10 +353,12 @@ impl<'a> Growth<'a> {
         self.refit()?;
         let limit = (4.0 * self.quality?.sigma_px).max(0.3).max(0.004 * self.pitch_px);
         let model = self.model.clone();
-        self.sides.retain(|s| model.distance(&s.on_line()).abs() < limit);
+        let fits = |s: &FoundSide| model.distance(&s.on_line()).abs() < limit;
+        self.sides.retain(fits);
         // Some stood only on neighbours that were strays.
         self.drop_unsupported();
         self.sides = without_specks(std::mem::take(&mut self.sides));
+        self.readmit(seen.into_iter().filter(fits));
         if self.sides.len() < 8 {
             return None;
         }

@@ -43,7 +43,7 @@ pub struct Lattice {
     pub freedom: Freedom,
     /// Median local pitch, px.
     pub pitch_px: f64,
-    /// Sides found / sides whose four crossing neighbours are mostly found.
+    /// Sides found / sides whose neighbours are found (see [`SideTable::presence`]).
     pub presence: f64,
     /// Median line width, px.
     pub width_px: f64,
@@ -69,6 +69,17 @@ impl Lattice {
     /// Range of indices seen: [a, b] x [least, greatest].
     pub fn bounds(&self) -> IndexRange {
         bounds(&self.sides)
+    }
+
+    /// Range of the lines of which a fair part is seen: at least a quarter of the median line.
+    pub fn core(&self) -> IndexRange {
+        [0, 1].map(|family| {
+            let mut counts: std::collections::BTreeMap<i32, f64> = std::collections::BTreeMap::new();
+            self.sides.iter().filter(|s| s.family == family).for_each(|s| *counts.entry(s.line).or_default() += 1.0);
+            let least = 0.25 * median(&mut counts.values().copied().collect::<Vec<_>>()).unwrap_or(0.0);
+            let fair = || counts.iter().filter(|(_, n)| **n >= least).map(|(line, _)| *line);
+            [fair().min().unwrap_or(0), fair().max().unwrap_or(0)]
+        })
     }
 }
 
@@ -172,14 +183,16 @@ impl SideTable {
         parallel + self.crossing(family, line, along)
     }
 
-    /// Of the sides whose four crossing neighbours are mostly found, the share that is found too.
+    /// Of the sides whose four crossing neighbours are mostly found, or both of whose parallel ones
+    /// are, the share that is found too.
     pub fn presence(&self) -> f64 {
         let (mut expected, mut seen) = (0usize, 0usize);
         for family in 0..2 {
             for slot in 0..self.size[0] * self.size[1] {
                 let (a, b) = ((slot / self.size[1]) as i32 + self.low[0], (slot % self.size[1]) as i32 + self.low[1]);
                 let (line, along) = if family == 0 { (a, b) } else { (b, a) };
-                if self.crossing(family, line, along) >= 3 {
+                let between = self.has(family, line - 1, along) && self.has(family, line + 1, along);
+                if between || self.crossing(family, line, along) >= 3 {
                     expected += 1;
                     seen += usize::from(self.found[family][slot]);
                 }

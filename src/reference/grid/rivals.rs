@@ -19,7 +19,7 @@ fn index_in(lattice: &Lattice, side: &FoundSide) -> Option<Vector2<f64>> {
 
 /// Does `inner` lie within the range of what was seen of `outer`, as a garment on its mat does?
 pub fn lies_within(inner: &Lattice, outer: &Lattice) -> bool {
-    let range = outer.bounds();
+    let range = outer.core();
     let within = |s: &&FoundSide| {
         index_in(outer, s)
             .is_some_and(|index| (0..2).all(|f| index[f] > f64::from(range[f][0]) && index[f] < f64::from(range[f][1])))
