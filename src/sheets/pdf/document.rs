@@ -77,7 +77,7 @@ pub(super) fn write(title: &str, pages: &[Page<'_>]) -> Vec<u8> {
         let packed = compress(&content(page, &mut glyphs));
         pdf.stream(content_id, &packed).filter(Filter::FlateDecode);
         let mut object = pdf.page(*id);
-        let (wide, high) = ((page.width_mm * PT_PER_MM) as f32, (page.height_mm * PT_PER_MM) as f32);
+        let (wide, high) = (points(page.width_mm), points(page.height_mm));
         object.parent(tree).media_box(pdf_writer::Rect::new(0.0, 0.0, wide, high)).contents(content_id);
         let mut resources = object.resources();
         resources.fonts().pair(FONT, font_id);
@@ -112,6 +112,11 @@ fn write_catalog(pdf: &mut Pdf, id: Ref, tree: Ref, layers: &[(Layer, Ref)]) {
     }
 }
 
+/// A page side in points, a thousandth short rather than over: renderers round pages up to whole pixels.
+fn points(mm: f64) -> f32 {
+    ((1000.0 * mm * PT_PER_MM).floor() / 1000.0) as f32
+}
+
 fn compress(bytes: &[u8]) -> Vec<u8> {
     miniz_oxide::deflate::compress_to_vec_zlib(bytes, 6)
 }
@@ -120,7 +125,7 @@ fn compress(bytes: &[u8]) -> Vec<u8> {
 fn content(page: &Page<'_>, glyphs: &mut Glyphs) -> Vec<u8> {
     let mut content = Content::new();
     let k = PT_PER_MM as f32;
-    content.transform([k, 0.0, 0.0, -k, 0.0, (page.height_mm * PT_PER_MM) as f32]);
+    content.transform([k, 0.0, 0.0, -k, 0.0, points(page.height_mm)]);
     // Round joins: a mitred stroke would draw a sharp corner longer than it is.
     content.set_line_join(pdf_writer::types::LineJoinStyle::RoundJoin);
     for part in &page.parts {
