@@ -146,7 +146,7 @@ pub fn photo(path: &std::path::Path) -> Option<image::GrayImage> {
 /// The exact camera that a rendered photo was made with.
 pub struct Truth {
     scene: Scene,
-    height_mm: f64,
+    json: serde_json::Value,
 }
 
 /// A numbering that differs from the truth's by whole cells and quarter turns.
@@ -179,7 +179,7 @@ impl Truth {
             rotation,
             place: -(rotation.transpose() * t),
         };
-        Self { scene, height_mm: number(&camera["height_mm"]) }
+        Self { scene, json }
     }
 
     pub fn focal_px(&self) -> f64 {
@@ -187,7 +187,31 @@ impl Truth {
     }
 
     pub fn height_mm(&self) -> f64 {
-        self.height_mm
+        self.json["camera"]["height_mm"].as_f64().unwrap()
+    }
+
+    pub fn tilt_deg(&self) -> f64 {
+        self.json["camera"]["tilt_deg"].as_f64().unwrap()
+    }
+
+    pub fn k1(&self) -> f64 {
+        self.scene.k[0]
+    }
+
+    /// Pitch of the printed lines; `None` where there are none.
+    pub fn pitch_mm(&self) -> Option<f64> {
+        self.json["grid"]["pitch_mm"].as_f64().filter(|p| *p > 0.0)
+    }
+
+    pub fn expects(&self, what: &str) -> bool {
+        self.json["expect"] == what
+    }
+
+    /// The garment's outline, dropped on the mat, as seen; only what is in the photo.
+    pub fn outline_in_photo(&self) -> Vec<ImagePoint> {
+        let ring = self.json["outline"].as_array().unwrap();
+        let points = ring.iter().step_by(7).map(|p| MatPoint::new(p[0].as_f64().unwrap(), p[1].as_f64().unwrap()));
+        points.map(|m| self.scene.see(m, 0.0)).filter(|&p| self.scene.in_photo(p)).collect()
     }
 
     /// By Newton's method on the forward model.
