@@ -139,7 +139,11 @@ fn unknown_format(bytes: &[u8]) -> Refusal {
 
 fn read_exif(bytes: &[u8]) -> Taken {
     use exif::{In, Tag, Value};
-    let Ok(exif) = exif::Reader::new().read_from_container(&mut Cursor::new(bytes)) else {
+    // What some writers leave out (the link to a next directory) must not cost the rest.
+    let mut reader = exif::Reader::new();
+    reader.continue_on_error(true);
+    let read = reader.read_from_container(&mut Cursor::new(bytes));
+    let Ok(exif) = read.or_else(|error| error.distill_partial_result(|_| {})) else {
         return Taken::default();
     };
     let number = |tag| -> Option<f64> {
