@@ -1,6 +1,6 @@
-//! Sheets measured by other programs: svgelements, pikepdf, pdftoppm and qpdf.
+//! Sheets measured by other programs: svgelements, pikepdf, ezdxf, pdftoppm and qpdf.
 //!
-//! Needs poppler-utils, qpdf and a Python with pikepdf, svgelements and numpy (`CLOTHLINE_PYTHON`, else `python3`).
+//! Needs poppler-utils, qpdf and a Python with ezdxf, pikepdf, svgelements and numpy (`CLOTHLINE_PYTHON`, else `python3`).
 //! Without them these tests say so and pass, except where `CI` is set: there they fail.
 
 use std::path::Path;
@@ -11,7 +11,7 @@ use clothline::edges::FoldChoice;
 use clothline::outline::{Outline, OutlinePoint};
 use clothline::pattern_file::Pattern;
 use clothline::sheets::tiles::Paper;
-use clothline::sheets::{pdf, svg};
+use clothline::sheets::{dxf, pdf, svg};
 use clothline::units::MatPoint;
 
 /// Half a shirt, leaning, with curves, a fold, and notches.
@@ -53,12 +53,15 @@ fn there(program: &str, arguments: &[&str]) -> bool {
 
 /// Runs one check of `fixtures/read_back.py` on a folder of sheets.
 fn check(what: &str, folder: &Path) {
-    let tools = there(&python(), &["-c", "import pikepdf, svgelements, numpy"])
+    let tools = there(&python(), &["-c", "import ezdxf, pikepdf, svgelements, numpy"])
         && there("pdftoppm", &["-v"])
         && there("qpdf", &["--version"]);
     if !tools {
-        assert!(std::env::var_os("CI").is_none(), "poppler-utils, qpdf, pikepdf, svgelements or numpy are missing");
-        eprintln!("NOT CHECKED ({what}): poppler-utils, qpdf, pikepdf, svgelements or numpy are missing");
+        assert!(
+            std::env::var_os("CI").is_none(),
+            "poppler-utils, qpdf, ezdxf, pikepdf, svgelements or numpy are missing"
+        );
+        eprintln!("NOT CHECKED ({what}): poppler-utils, qpdf, ezdxf, pikepdf, svgelements or numpy are missing");
         return;
     }
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/read_back.py");
@@ -74,6 +77,7 @@ fn sheets() -> tempfile::TempDir {
     let write = |name: &str, bytes: &[u8]| std::fs::write(folder.path().join(name), bytes).unwrap();
     write("pattern.json", clothline::pattern_file::write(&pattern).unwrap().as_bytes());
     write("pattern.svg", svg::write(&pattern).as_bytes());
+    write("pattern.dxf", dxf::write(&pattern).unwrap().as_bytes());
     write("pattern.pdf", &pdf::full_page(&pattern).unwrap());
     for (name, paper) in [("a4.pdf", Paper::A4), ("letter.pdf", Paper::LETTER)] {
         write(name, &pdf::tiled(&pattern, paper).unwrap());
@@ -99,6 +103,11 @@ fn the_test_square_and_the_piece_measure_true_in_pixels() {
 #[test]
 fn tiles_put_together_make_the_piece() {
     check("tiles", sheets().path());
+}
+
+#[test]
+fn dxf_is_sound_and_true() {
+    check("dxf", sheets().path());
 }
 
 #[test]

@@ -11,7 +11,7 @@ use crate::refusal::Warning;
 use crate::units::{Length, MatPoint};
 
 /// Baseline to baseline, mm, where there is room.
-const LINE_MM: f64 = 7.0;
+const LINE_MM: f64 = 8.5;
 /// Smallest lines that can be read, mm.
 const LEAST_LINE_MM: f64 = 2.5;
 /// Width of an average letter as a share of the line height.
@@ -89,9 +89,26 @@ fn allowance_words(request: &SeamRequest, edges: &[StitchingEdge]) -> Vec<String
     lines
 }
 
-/// Inches with the millimetres beside them.
+/// Millimetres; or inches, as fractions where they are sixteenths, with the millimetres beside them.
 fn written(length: Length) -> String {
-    if length.is_in_inches() { format!("{length} ({:.1} mm)", length.mm()) } else { length.to_string() }
+    if !length.is_in_inches() {
+        return length.to_string();
+    }
+    let sixteenths = 16.0 * length.mm() / crate::units::MM_PER_INCH;
+    let shown = if (sixteenths - sixteenths.round()).abs() < 1e-6 {
+        let (whole, mut top, mut bottom) = (sixteenths.round() as u32 / 16, sixteenths.round() as u32 % 16, 16);
+        while top > 0 && top % 2 == 0 {
+            (top, bottom) = (top / 2, bottom / 2);
+        }
+        match (whole, top) {
+            (whole, 0) => format!("{whole} in"),
+            (0, top) => format!("{top}/{bottom} in"),
+            (whole, top) => format!("{whole} {top}/{bottom} in"),
+        }
+    } else {
+        length.to_string()
+    };
+    format!("{shown} ({:.1} mm)", length.mm())
 }
 
 /// Words run square to the grainline, turned as little as may be from level.
@@ -177,4 +194,23 @@ fn room_at(
         .map(|(a, b)| line(*a, *b))
         .fold(f64::INFINITY, f64::min);
     walls.min(marks)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::written;
+
+    #[test]
+    fn inches_are_written_as_sewers_say_them() {
+        for (typed, shown) in [
+            ("1/2in", "1/2 in (12.7 mm)"),
+            ("5/8in", "5/8 in (15.9 mm)"),
+            ("1 1/4in", "1 1/4 in (31.8 mm)"),
+            ("2in", "2 in (50.8 mm)"),
+            ("0.55in", "0.55in (14.0 mm)"),
+            ("12.7mm", "12.7mm"),
+        ] {
+            assert_eq!(written(typed.parse().unwrap()), shown);
+        }
+    }
 }
