@@ -12,6 +12,7 @@ mod curve;
 mod fold;
 mod ring;
 mod sound;
+mod spline;
 
 use kurbo::{BezPath, ParamCurve, ParamCurveArclen, Shape};
 use nalgebra::Vector2;

@@ -205,8 +205,8 @@ fn draw_piece(drawing: &mut Drawing, piece: &Piece, place: Affine) {
     }
     drawing.stroke(Layer::Marks, open_path(&piece.grainline, place), MARK_PEN);
     let [from, to] = piece.grainline;
-    arrow(drawing, from - to, to, from, place);
-    arrow(drawing, to - from, from, to, place);
+    arrow(drawing, from - to, from, place);
+    arrow(drawing, to - from, to, place);
     if let Some(fold) = &piece.fold {
         draw_fold(drawing, fold, place);
     }
@@ -228,7 +228,7 @@ fn stitching_path(piece: &Piece, place: Affine) -> BezPath {
 }
 
 /// A filled arrowhead with its tip at `to`.
-fn arrow(drawing: &mut Drawing, direction: Vector2<f64>, _from: MatPoint, to: MatPoint, place: Affine) {
+fn arrow(drawing: &mut Drawing, direction: Vector2<f64>, to: MatPoint, place: Affine) {
     let Some(unit) = direction.try_normalize(1e-9) else { return };
     let side = Vector2::new(-unit.y, unit.x);
     let back = to - unit * ARROW_MM;
@@ -241,8 +241,8 @@ fn draw_fold(drawing: &mut Drawing, fold: &Fold, place: Affine) {
     drawing.stroke(Layer::Marks, open_path(&fold.line, place), FOLD_PEN);
     drawing.stroke(Layer::Marks, open_path(&fold.bracket, place), MARK_PEN);
     if let [a, b, c, d] = fold.bracket.as_slice() {
-        arrow(drawing, *a - *b, *b, *a, place);
-        arrow(drawing, *d - *c, *c, *d, place);
+        arrow(drawing, *a - *b, *a, place);
+        arrow(drawing, *d - *c, *d, place);
         // Words between the bracket and the fold, reading up the page or along it.
         let middle = place * Point::from(a.lerp(*b, 0.5).lerp(c.lerp(*d, 0.5), 0.5));
         let mut along = ((place * Point::from(*c)) - (place * Point::from(*b))).normalize();

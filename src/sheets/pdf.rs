@@ -104,11 +104,11 @@ fn joining(title: &str, plan: &TilePlan, tile: &Tile) -> Drawing {
     let corner = |x, y| Point::new(x, y);
     if left {
         let join = (corner(frame.x0, frame.y0), corner(frame.x0, frame.y1));
-        own_edge(&mut drawing, join, &tiles::label(row, column - 1));
+        own_edge(&mut drawing, join);
     }
     if above {
         let join = (corner(frame.x0, frame.y0), corner(frame.x1, frame.y0));
-        own_edge(&mut drawing, join, &tiles::label(row - 1, column));
+        own_edge(&mut drawing, join);
     }
     if right {
         let x = frame.x1 - OVERLAP_MM;
@@ -123,7 +123,7 @@ fn joining(title: &str, plan: &TilePlan, tile: &Tile) -> Drawing {
 }
 
 /// The edge of this sheet that is trimmed and laid on its neighbour's glue strip.
-fn own_edge(drawing: &mut Drawing, (from, to): (Point, Point), _neighbour: &str) {
+fn own_edge(drawing: &mut Drawing, (from, to): (Point, Point)) {
     drawing.stroke(Layer::Joining, line(from, to), JOIN_PEN);
     diamonds(drawing, from, to);
     let inward = inward_of(from, to);
@@ -179,7 +179,6 @@ fn diamonds(drawing: &mut Drawing, from: Point, to: Point) {
 
 fn small_text(drawing: &mut Drawing, at: Point, from: Point, to: Point, text: &str) {
     let along = if from.x == to.x { Vec2::new(0.0, -1.0) } else { Vec2::new(1.0, 0.0) };
-    let _ = to;
     drawing.marks.push((
         Layer::Joining,
         Mark::Text { at, along, size_mm: 3.0, anchor: Anchor::Middle, rgb: BLACK, text: text.into() },
