@@ -10,6 +10,7 @@ mod corners;
 mod crossing;
 mod curve;
 mod doubt;
+mod outliers;
 mod profiles;
 mod ring;
 
@@ -125,6 +126,7 @@ impl Scene<'_> {
                 crossing::find(&profiles, i, first.at_mm, ring.gain[i])
             })
             .collect();
+        let crossings = outliers::dropped(points, &normals, crossings);
         let places = curve::places(points, &normals, &crossings);
         let edge = corners::sharpen(&curve::fit(points, &places), &places);
         let clues: Vec<doubt::Clue> = (0..points.len())

@@ -99,6 +99,14 @@ fn run(case: &Case) -> (usize, usize) {
         took.1,
         garment.warnings.iter().chain(&trace.warnings).map(|w| format!(" [{}]", w.code)).collect::<String>(),
     );
+    if std::env::var("CLOTHLINE_WORST").is_ok() {
+        let mut order: Vec<usize> = (0..found.len()).collect();
+        order.sort_by(|a, b| c.per_point[*b].abs().total_cmp(&c.per_point[*a].abs()));
+        for &i in order.iter().take(5) {
+            println!("   {i} {:.2?} off {:+.2} doubt {:.2} seen {}", found[i], c.per_point[i], points[i].doubt_mm, points[i].seen);
+        }
+        println!("   truth {:.2?}", c.worst_truth);
+    }
     if let Some(folder) = pictures {
         draw(Path::new(&folder), case, &garment, &trace, &truth, &c);
         if std::env::var("CLOTHLINE_STEPS").is_ok() {

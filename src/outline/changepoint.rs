@@ -68,8 +68,13 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment) ->
         let gain = ring.gain[i];
         let tighter = LOOSE_PRICE * (cloth_light.sigma / mat_light.sigma).ln();
         let lit = |colour: [f32; 3]| std::array::from_fn(|c| colour[c] * gain[c]);
-        for ((out, seen), line) in out.iter_mut().zip(profiles.seen(i)).zip(nearby_lines(profiles, i)) {
-            let expected = line.map_or(lit(ground), |line| worn_line(*seen, lit(ground), lit(line)));
+        let samples = out.iter_mut().zip(profiles.seen(i)).zip(profiles.expected(i)).zip(nearby_lines(profiles, i));
+        for (((out, seen), tone), line) in samples {
+            let expected = match line {
+                _ if profiles.tones => lit(*tone),
+                Some(line) => worn_line(*seen, lit(ground), lit(line)),
+                None => lit(ground),
+            };
             let mut outside = mat_light.distance(*seen, expected);
             if let Some((palette, light)) = other {
                 outside = outside.min(palette.distance(*seen, light));

@@ -161,12 +161,10 @@ fn direction(inside: [f32; 3], outside: [f32; 3], mat: [f32; 3]) -> [f32; 3] {
     std::array::from_fn(|c| rest[c] + share * along * unit[c])
 }
 
+/// How much the predicted brightness varies just outside: a line there, or the edge of a chessboard's square.
 fn line_contrast(profiles: &Profiles, i: usize, at_mm: f64) -> f32 {
-    let ground = profiles.ground[i];
-    let brightness = |v: [f32; 3]| (v[0] + v[1] + v[2] + 18.0).max(1.0).ln();
-    let base = brightness(ground);
-    profiles.expected(i)[profiles.range(at_mm - 0.3, at_mm + 1.0)]
-        .iter()
-        .map(|v| (brightness(*v) - base).abs())
-        .fold(0.0, f32::max)
+    let brightness = |v: &[f32; 3]| (v[0] + v[1] + v[2] + 18.0).max(1.0).ln();
+    let window = profiles.expected(i)[profiles.range(at_mm - 0.3, at_mm + 1.0)].iter().map(brightness);
+    let (low, high) = window.fold((f32::MAX, f32::MIN), |(low, high), b| (low.min(b), high.max(b)));
+    (high - low).max(0.0)
 }

@@ -22,6 +22,8 @@ pub(crate) struct Profiles {
     pub expected: Vec<[f32; 3]>,
     /// The mat's ground under the curve, without lines; one per profile.
     pub ground: Vec<[f32; 3]>,
+    /// The pattern is of tones (a chessboard), not of lines on a ground.
+    pub tones: bool,
 }
 
 /// Where to sample.
@@ -68,7 +70,7 @@ impl Profiles {
                 }
             },
         );
-        Self { first_mm: span.from_mm, step_mm: span.step_mm, len, seen, expected, ground }
+        Self { first_mm: span.from_mm, step_mm: span.step_mm, len, seen, expected, ground, tones: mat.lines.chequers.is_some() }
     }
 
     pub(crate) fn count(&self) -> usize {
