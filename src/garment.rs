@@ -38,6 +38,9 @@ pub use palette::Palette;
 /// Colours kept of the cloth: enough for a print, few enough to mean something.
 const CLOTH_COLOURS: usize = 8;
 
+/// Share of the cell sides within the grid's extent that must be seen for the bare mat to be learnt.
+const LEAST_SEEN: f64 = 0.08;
+
 /// What may be asked of [`separate`].
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct GarmentOptions {
@@ -83,6 +86,9 @@ pub fn separate(
     options: GarmentOptions,
 ) -> Result<Garment, Refusal> {
     let extent = MatExtent::from_sides(grid).ok_or_else(no_grid)?;
+    if extent.share_seen < LEAST_SEEN {
+        return Err(covered(extent.share_seen));
+    }
     let frame = extent.frame(photo, camera);
     let flat = flat::rectify(photo, camera, frame, 0.0);
     let layout = cells::Layout::new(frame, photo, camera);
@@ -97,6 +103,17 @@ pub fn separate(
         garment.pictures = pictures::draw(&flat, &layout, &evidence, &garment);
     }
     Ok(garment)
+}
+
+fn covered(share: f64) -> Refusal {
+    Refusal::new(
+        RefusalKind::ClothOutOfView,
+        format!(
+            "only {:.0} % of the grid between its outermost lines is seen: the cloth covers nearly all of it",
+            100.0 * share
+        ),
+        "use a larger mat, fold the garment once more, or take it in two photos",
+    )
 }
 
 fn no_grid() -> Refusal {
@@ -138,4 +155,4 @@ fn assemble(frame: FlatFrame, extent: MatExtent, mat: MatModel, grid_shows: Cell
 pub(crate) type Flat = FlatPhoto;
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

@@ -13,6 +13,7 @@ mod doubt;
 mod outliers;
 mod profiles;
 mod ring;
+mod statistics;
 
 use nalgebra::Vector2;
 
@@ -26,12 +27,14 @@ use crossing::Crossing;
 use profiles::{Profiles, Span};
 use ring::Ring;
 
+pub use statistics::Statistics;
+
 /// One point of the outline.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct OutlinePoint {
     /// Plan position, mat frame.
     pub at: MatPoint,
-    /// Half-width that holds the true edge 95 % of the time, mm.
+    /// Half-width that holds the true edge 95 % of the time, mm (as traced: the camera and the thickness being right).
     pub doubt_mm: f64,
     /// False where the edge could not be seen and was bridged.
     pub seen: bool,
@@ -50,12 +53,17 @@ pub struct Outline {
 pub struct Trace {
     /// The outline.
     pub outline: Outline,
+    /// What was measured along it.
+    pub statistics: Statistics,
     /// Things a person should know.
     pub warnings: Vec<Warning>,
 }
 
 /// Spacing of the points, mm.
 const SPACING_MM: f64 = 0.9;
+
+/// Largest distance of neighbouring points handed out, mm.
+const LARGEST_GAP_MM: f64 = 0.99;
 
 /// Reach of the first search to both sides of the coarse contour, mm.
 const FIRST_REACH_MM: f64 = 5.0;
@@ -134,15 +142,17 @@ impl Scene<'_> {
                 crossing: crossings[i],
                 change_mm: profiles.offset(path.at[i]),
                 span_mm: path.span_mm[i],
-                height_mm: self.camera.lower_sigma_mm(points[i], self.above_mm),
             })
             .collect();
-        let doubts = doubt::doubts(&clues, 2.0 * self.above_mm);
+        let doubts = doubt::doubts(&clues, 2.0 * self.above_mm, self.garment.extent.pitch_mm);
         let points: Vec<OutlinePoint> = edge
             .iter()
             .map(|p| OutlinePoint { at: p.at, doubt_mm: doubts[p.from].mm, seen: doubts[p.from].seen })
             .collect();
-        Trace { outline: Outline { points }, warnings: Vec::new() }
+        let points = closely_spaced(&points);
+        let outline = Outline { points };
+        let statistics = Statistics::of(&outline, self.garment);
+        Trace { warnings: statistics.warnings(), statistics, outline }
     }
 
     fn change_points(
@@ -170,3 +180,21 @@ impl Scene<'_> {
         changepoint::Path { at: led.at, span_mm: path.span_mm }
     }
 }
+
+/// The outline with points put between those that sharpened corners drew apart.
+fn closely_spaced(points: &[OutlinePoint]) -> Vec<OutlinePoint> {
+    let mut out = Vec::with_capacity(points.len() + 16);
+    for (i, p) in points.iter().enumerate() {
+        let next = &points[(i + 1) % points.len()];
+        let count = (p.at.distance(next.at) / LARGEST_GAP_MM).ceil().max(1.0);
+        for k in 0..count as usize {
+            let doubt_mm = if k == 0 { p.doubt_mm } else { p.doubt_mm.max(next.doubt_mm) };
+            let seen = p.seen && (k == 0 || next.seen);
+            out.push(OutlinePoint { at: p.at.lerp(next.at, k as f64 / count), doubt_mm, seen });
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests;

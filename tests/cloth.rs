@@ -103,7 +103,10 @@ fn run(case: &Case) -> (usize, usize) {
         let mut order: Vec<usize> = (0..found.len()).collect();
         order.sort_by(|a, b| c.per_point[*b].abs().total_cmp(&c.per_point[*a].abs()));
         for &i in order.iter().take(5) {
-            println!("   {i} {:.2?} off {:+.2} doubt {:.2} seen {}", found[i], c.per_point[i], points[i].doubt_mm, points[i].seen);
+            println!(
+                "   {i} {:.2?} off {:+.2} doubt {:.2} seen {}",
+                found[i], c.per_point[i], points[i].doubt_mm, points[i].seen
+            );
         }
         println!("   truth {:.2?}", c.worst_truth);
     }

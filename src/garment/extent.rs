@@ -24,6 +24,8 @@ pub struct MatExtent {
     pub rect: MatRect,
     /// Larger pitch, mm.
     pub pitch_mm: f64,
+    /// Share of the cell sides within it that were seen.
+    pub share_seen: f64,
 }
 
 impl MatExtent {
@@ -34,7 +36,10 @@ impl MatExtent {
         let y = line_range(grid, Axis::Y)?;
         let min = MatPoint::new(f64::from(x.0) * px, f64::from(y.0) * py);
         let max = MatPoint::new(f64::from(x.1) * px, f64::from(y.1) * py);
-        Some(Self { rect: MatRect { min, max }, pitch_mm: px.max(py) })
+        let (across, up) = (f64::from(x.1 - x.0), f64::from(y.1 - y.0));
+        let sides = 2.0 * across * up + across + up;
+        let share_seen = grid.sides.len() as f64 / sides.max(1.0);
+        Some(Self { rect: MatRect { min, max }, pitch_mm: px.max(py), share_seen })
     }
 
     /// Distance of a point inside the rectangle from its border, mm (negative outside).

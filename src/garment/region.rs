@@ -17,6 +17,9 @@ const MIN_AREA_MM2: f64 = 1500.0;
 /// Length of contact with the photo's border that means the cloth goes on beyond it, mm.
 const BORDER_CONTACT_MM: f64 = 8.0;
 
+/// Share of the mat that must stay bare: less leaves nothing to tell cloth from.
+const LEAST_BARE: f64 = 0.05;
+
 /// A second piece of this share of the first's weight is worth a word.
 const SECOND_SHARE: f64 = 0.2;
 
@@ -247,7 +250,7 @@ fn check_size(layout: &Layout, cells: &[bool], extent: &MatExtent) -> Result<(),
     let on_mat = |k: usize| extent.depth_mm(layout.centre(k % layout.columns, k / layout.columns)) > 0.0;
     let mat = (0..cells.len()).filter(|&k| layout.valid[k] && on_mat(k)).count() as f64;
     let bare = (0..cells.len()).filter(|&k| layout.valid[k] && on_mat(k) && !cells[k]).count() as f64;
-    if bare < 0.03 * mat {
+    if bare < LEAST_BARE * mat {
         return Err(Refusal::new(
             RefusalKind::ClothOutOfView,
             format!("the cloth covers the mat all over ({:.0} % of it still shows)", 100.0 * bare / mat.max(1.0)),

@@ -203,10 +203,10 @@ pub(crate) fn step_strength(profiles: &Profiles, ring: &Ring) -> Vec<f32> {
                 std::array::from_fn(|c| seen[c] - off[c] + lit(ground)[c])
             })
             .collect();
-        for j in half..len - half {
+        for (j, step) in steps.iter_mut().enumerate().take(len - half).skip(half) {
             let mean =
                 |range: std::ops::Range<usize>, c: usize| clean[range].iter().map(|v| v[c]).sum::<f32>() / half as f32;
-            steps[j] = std::array::from_fn(|c| mean(j - half..j, c) - mean(j + 1..j + 1 + half, c));
+            *step = std::array::from_fn(|c| mean(j - half..j, c) - mean(j + 1..j + 1 + half, c));
         }
     });
     let reach = 3;
@@ -279,4 +279,75 @@ fn sweep(unary: &[&[f32]], m: usize, price: &[f32], order: impl Iterator<Item = 
         std::mem::swap(&mut before, &mut now);
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::garment::tests::Random;
+
+    const N: usize = 240;
+    const M: usize = 21;
+
+    fn random_costs(seed: u64) -> Vec<f32> {
+        let mut random = Random(seed);
+        (0..N * M).map(|_| (4.0 * random.unit()) as f32).collect()
+    }
+
+    fn profiles() -> Profiles {
+        Profiles {
+            first_mm: -2.0,
+            step_mm: 0.2,
+            len: M,
+            seen: vec![[0.0; 3]; N * M],
+            expected: vec![[0.0; 3]; N * M],
+            ground: vec![[0.0; 3]; N],
+            tones: false,
+        }
+    }
+
+    fn cost_of(costs: &[f32], at: &[usize]) -> f32 {
+        let place = |i: usize| at[i % N];
+        (0..N)
+            .map(|i| {
+                let step = (place(i) as f32 - place(i + 1) as f32) * 0.2;
+                costs[i * M + place(i)] + STEP_PRICE * step * step
+            })
+            .sum()
+    }
+
+    #[test]
+    fn no_other_path_tried_is_cheaper() {
+        let costs = random_costs(7);
+        let best = cheapest_path(&profiles(), &costs, 0..M);
+        let least = cost_of(&costs, &best.at);
+        let mut random = Random(8);
+        for _ in 0..2000 {
+            let mut other = best.at.clone();
+            let (from, len) = ((random.unit() * N as f64) as usize, 1 + (random.unit() * 12.0) as usize);
+            let by = (random.unit() * 7.0) as i64 - 3;
+            for k in from..from + len {
+                other[k % N] = (other[k % N] as i64 + by).clamp(0, M as i64 - 1) as usize;
+            }
+            assert!(cost_of(&costs, &other) >= least - 1e-2);
+        }
+    }
+
+    #[test]
+    fn where_the_curve_starts_does_not_matter() {
+        let costs = random_costs(9);
+        let by = 77;
+        let turned: Vec<f32> = (0..N * M).map(|k| costs[((k / M + by) % N) * M + k % M]).collect();
+        let (a, b) = (cheapest_path(&profiles(), &costs, 0..M), cheapest_path(&profiles(), &turned, 0..M));
+        assert!((0..N).all(|i| b.at[i] == a.at[(i + by) % N]));
+    }
+
+    #[test]
+    fn even_costs_leave_the_whole_range_open_and_a_deep_well_none() {
+        let even = cheapest_path(&profiles(), &vec![0.0; N * M], 0..M);
+        assert!(even.span_mm.iter().all(|s| *s > 2.0));
+        let well: Vec<f32> = (0..N * M).map(|k| if k % M == 6 { -10.0 } else { 0.0 }).collect();
+        let deep = cheapest_path(&profiles(), &well, 0..M);
+        assert!(deep.at.iter().all(|k| *k == 6) && deep.span_mm.iter().all(|s| *s == 0.0));
+    }
 }

@@ -17,6 +17,9 @@ const LARGEST_GAIN_MM: f64 = 4.0;
 /// Largest root mean square misfit of a side, mm.
 const LARGEST_MISFIT_MM: f64 = 0.35;
 
+/// Weight (of whole points) that a side needs.
+const LEAST_WEIGHT: f64 = 1.0;
+
 /// A crossing's place and how far it is to be trusted.
 pub(crate) type Place = (MatPoint, f64);
 
@@ -33,8 +36,8 @@ pub(crate) fn sharpen(curve: &[MatPoint], places: &[Place]) -> Vec<Sharpened> {
         return out;
     }
     for i in corners(curve, points(SIDE_MM.0), points(SIDE_MM.1)) {
-        if let Some(corner) = Corner::fit(curve, places, i, points(SIDE_MM.0), points(SIDE_MM.1)) {
-            corner.apply(&mut out, i, points(SIDE_MM.0) + 1);
+        if let Some((corner, centre)) = Corner::fit(curve, places, i, points(SIDE_MM.0), points(SIDE_MM.1)) {
+            corner.apply(&mut out, centre, points(SIDE_MM.0) + 1);
         }
     }
     out
@@ -86,15 +89,26 @@ struct Corner {
 }
 
 impl Corner {
-    fn fit(curve: &[MatPoint], places: &[Place], i: usize, near: usize, far: usize) -> Option<Self> {
+    /// Fits both sides about a point, then again about the point nearest to where they meet.
+    fn fit(curve: &[MatPoint], places: &[Place], i: usize, near: usize, far: usize) -> Option<(Self, usize)> {
+        let (first, _) = Self::fit_about(curve, places, i, near + near / 2, far)?;
+        let n = curve.len();
+        let nearby = (0..=2 * near).map(|k| (i + n + k - near) % n);
+        let centre = nearby.min_by(|a, b| curve[*a].distance(first.tip).total_cmp(&curve[*b].distance(first.tip)))?;
+        let (corner, misfit) = Self::fit_about(curve, places, centre, near, far)?;
+        let fits = misfit <= LARGEST_MISFIT_MM && corner.tip.distance(curve[centre]) <= LARGEST_GAIN_MM;
+        fits.then_some((corner, centre))
+    }
+
+    fn fit_about(curve: &[MatPoint], places: &[Place], i: usize, near: usize, far: usize) -> Option<(Self, f64)> {
         let n = places.len();
         let pick = |sign: i64| -> Vec<Place> {
             (near as i64..=far as i64).map(|k| places[(i as i64 + sign * k).rem_euclid(n as i64) as usize]).collect()
         };
-        let before = Side::fit(&pick(-1), curve[i])?;
-        let after = Side::fit(&pick(1), curve[i])?;
+        let (before, misfit_before) = Side::fit(&pick(-1), curve[i])?;
+        let (after, misfit_after) = Side::fit(&pick(1), curve[i])?;
         let tip = before.meet(&after)?;
-        (tip.distance(curve[i]) <= LARGEST_GAIN_MM).then_some(Self { tip, before, after })
+        Some((Self { tip, before, after }, misfit_before.max(misfit_after)))
     }
 
     /// Moves the points next to the corner onto their sides and the corner's own point to the tip.
@@ -122,9 +136,9 @@ struct Side {
 
 impl Side {
     /// Fits the places robustly; `towards` is the corner.
-    fn fit(places: &[Place], towards: MatPoint) -> Option<Self> {
+    fn fit(places: &[Place], towards: MatPoint) -> Option<(Self, f64)> {
         let total: f64 = places.iter().map(|p| p.1).sum();
-        if total < 3.0 {
+        if total < LEAST_WEIGHT {
             return None;
         }
         let mean = places.iter().fold(Vector2::zeros(), |s, (p, w)| s + Vector2::new(p.x, p.y) * *w) / total;
@@ -141,7 +155,7 @@ impl Side {
         }
         let misfit = places.iter().zip(&weights).map(|(p, w)| w * side.miss(p.0).powi(2)).sum::<f64>()
             / weights.iter().sum::<f64>().max(1e-9);
-        (misfit.sqrt() <= LARGEST_MISFIT_MM).then_some(side)
+        Some((side, misfit.sqrt()))
     }
 
     fn solve(&self, places: &[Place], weights: &[f64]) -> Option<Vector3<f64>> {

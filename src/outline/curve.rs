@@ -9,6 +9,9 @@ use crate::units::MatPoint;
 /// Line contrast (log units) at which a crossing's weight has fallen to a half.
 const LINE_HALF: f32 = 0.25;
 
+/// Weight of a crossing however strong the line beside it: better than none.
+const LEAST_WEIGHT: f64 = 0.05;
+
 /// Standard deviations of the smoothing window, points: as narrow as the weights inside allow.
 const WINDOWS: [f64; 3] = [1.5, 3.0, 6.0];
 
@@ -20,7 +23,9 @@ pub(crate) fn places(points: &[MatPoint], normals: &[Vector2<f64>], crossings: &
     let offsets = median_filtered(crossings);
     (0..points.len())
         .map(|i| match (offsets[i], &crossings[i]) {
-            (Some(o), Some(c)) => (points[i] + normals[i] * o, 1.0 / (1.0 + f64::from(c.line / LINE_HALF).powi(4))),
+            (Some(o), Some(c)) => {
+                (points[i] + normals[i] * o, LEAST_WEIGHT.max(1.0 / (1.0 + f64::from(c.line / LINE_HALF).powi(4))))
+            }
             _ => (points[i], 0.0),
         })
         .collect()

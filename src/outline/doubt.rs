@@ -22,7 +22,11 @@ const STRETCH_POINTS: usize = 11;
 
 /// Doubt where the path is open: a part of the span that does nearly as well, and in long stretches a least, mm.
 const OF_SPAN: f64 = 0.45;
-const UNSEEN_MM: f64 = 0.5;
+const UNSEEN_MM: f64 = 0.8;
+
+/// Share of the grid's pitch that the lines' absence leaves in doubt, and the most of it, mm.
+const OF_PITCH: f64 = 0.35;
+const LARGEST_OF_PITCH_MM: f64 = 4.0;
 
 /// Doubt of a point without a crossing, mm.
 const BRIDGED_MM: f64 = 0.6;
@@ -32,8 +36,6 @@ pub(crate) struct Clue {
     pub crossing: Option<Crossing>,
     pub change_mm: f64,
     pub span_mm: f32,
-    /// One standard deviation that the camera's height leaves, mm.
-    pub height_mm: f64,
 }
 
 /// The verdict on a point.
@@ -43,8 +45,11 @@ pub(crate) struct Doubt {
     pub seen: bool,
 }
 
-/// Half-widths that hold the edge 95 % of the time.
-pub(crate) fn doubts(clues: &[Clue], thickness_mm: f64) -> Vec<Doubt> {
+/// Half-widths that hold the edge 95 % of the time, the camera being right.
+///
+/// `pitch_mm` is the grid's: where nothing but missing lines shows the cloth, they show it no better.
+pub(crate) fn doubts(clues: &[Clue], thickness_mm: f64, pitch_mm: f64) -> Vec<Doubt> {
+    let least_unseen = (OF_PITCH * pitch_mm).min(LARGEST_OF_PITCH_MM);
     let spans: Vec<f32> = clues.iter().map(|c| c.span_mm).collect();
     let open = open_stretches(&spans);
     let local: Vec<f64> = clues.iter().map(|c| local(c, thickness_mm)).collect();
@@ -54,14 +59,14 @@ pub(crate) fn doubts(clues: &[Clue], thickness_mm: f64) -> Vec<Doubt> {
             // Neighbours within the smoothing window share their errors.
             let around = (0..7).map(|k| local[(i + n + k - 3) % n]);
             let worst = around.fold(0.0, f64::max);
-            let unseen = f64::from(open[i]) * (UNSEEN_MM + OF_SPAN * f64::from(spans[i]));
+            let unseen = f64::from(open[i]) * (UNSEEN_MM + OF_SPAN * f64::from(spans[i])).max(least_unseen);
             Doubt { mm: (0.5 * (worst + local[i])).max(unseen), seen: open[i] < 0.5 }
         })
         .collect()
 }
 
 fn local(clue: &Clue, thickness_mm: f64) -> f64 {
-    let mut square = (CLEAR_MM + OF_THICKNESS * thickness_mm).powi(2) + (1.96 * clue.height_mm).powi(2);
+    let mut square = (CLEAR_MM + OF_THICKNESS * thickness_mm).powi(2);
     match &clue.crossing {
         Some(c) => {
             let width = if c.width_mm.is_finite() { f64::from(c.width_mm) } else { 1.0 };

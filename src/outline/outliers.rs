@@ -30,11 +30,7 @@ pub(crate) fn dropped(
     let n = points.len();
     let places: Vec<Option<MatPoint>> =
         (0..n).map(|i| crossings[i].as_ref().map(|c| points[i] + normals[i] * c.at_mm)).collect();
-    (0..n)
-        .into_par_iter()
-        .with_min_len(64)
-        .map(|i| if stands_out(&places, i) { None } else { crossings[i] })
-        .collect()
+    (0..n).into_par_iter().with_min_len(64).map(|i| if stands_out(&places, i) { None } else { crossings[i] }).collect()
 }
 
 fn stands_out(places: &[Option<MatPoint>], i: usize) -> bool {

@@ -70,7 +70,15 @@ impl Profiles {
                 }
             },
         );
-        Self { first_mm: span.from_mm, step_mm: span.step_mm, len, seen, expected, ground, tones: mat.lines.chequers.is_some() }
+        Self {
+            first_mm: span.from_mm,
+            step_mm: span.step_mm,
+            len,
+            seen,
+            expected,
+            ground,
+            tones: mat.lines.chequers.is_some(),
+        }
     }
 
     pub(crate) fn count(&self) -> usize {
