@@ -13,7 +13,7 @@ use crate::units::{ImagePoint, MatPoint};
 
 /// Pixels per mm, and half the side of the square photo, px.
 pub(crate) const SCALE: f64 = 3.0;
-pub(crate) const HALF_PX: f64 = 420.0;
+const HALF_PX: f64 = 420.0;
 
 const PITCH_MM: f64 = 10.0;
 const MAT_HALF_MM: f64 = 130.0;
