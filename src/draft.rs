@@ -61,9 +61,31 @@ impl Default for PieceOptions {
 /// Those of [`edges::find`] and [`seams::seam`]; also a request for an edge that is not there.
 pub fn draft_piece(outline: &Outline, options: &PieceOptions) -> Result<(Tracing, Piece), Refusal> {
     outline.check()?;
-    let tracing = edges::find(&outline.settled(), &EdgeOptions { fold: options.fold, ..options.edges.clone() })?;
+    let outline = outline.settled();
+    let edge_options = EdgeOptions { fold: options.fold, ..options.edges.clone() };
+    let tracing = edges::find(&outline, &coarser_where_unseen(edge_options, &outline))?;
     let piece = seams::seam(&request_for(&tracing, options)?)?;
     Ok((tracing, piece))
+}
+
+/// Share of an outline that may be unseen before its corners are sought with longer arms.
+const MOSTLY_SEEN: f64 = 0.8;
+
+/// Arms and turn of a corner on an outline that wanders by its doubt: a millimetre over 30 mm is 2 degrees.
+const COARSE_ARM_MM: f64 = 30.0;
+const COARSE_TURN_DEG: f64 = 25.0;
+
+/// Where much of the edge was not seen, a wander of the outline must not pass for a corner.
+fn coarser_where_unseen(options: EdgeOptions, outline: &Outline) -> EdgeOptions {
+    let seen = outline.points.iter().filter(|p| p.seen).count();
+    if seen as f64 >= MOSTLY_SEEN * outline.points.len() as f64 {
+        return options;
+    }
+    EdgeOptions {
+        turn_over_mm: options.turn_over_mm.max(COARSE_ARM_MM),
+        least_turn_deg: options.least_turn_deg.max(COARSE_TURN_DEG),
+        ..options
+    }
 }
 
 /// The seam request for traced edges.

@@ -4,6 +4,7 @@
 //! and with the cloth's own colours; the change-point of most likelihood (dynamic programming along
 //! the outline) is refined to the half-way crossing of the edge, and the crossings to a curve.
 
+mod calm;
 mod changepoint;
 mod contour;
 mod corners;
@@ -149,7 +150,7 @@ impl Scene<'_> {
             .iter()
             .map(|p| OutlinePoint { at: p.at, doubt_mm: doubts[p.from].mm, seen: doubts[p.from].seen })
             .collect();
-        let points = closely_spaced(&points);
+        let points = closely_spaced(&calm::calmed(&points));
         let outline = Outline { points };
         let statistics = Statistics::of(&outline, self.garment);
         Trace { warnings: statistics.warnings(), statistics, outline }

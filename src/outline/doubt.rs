@@ -4,7 +4,7 @@ use super::crossing::Crossing;
 
 /// Doubt of a clear edge: a part of its own and a part of the cloth's thickness (its rounded rim, its shadow).
 const CLEAR_MM: f64 = 0.10;
-const OF_THICKNESS: f64 = 0.07;
+const OF_THICKNESS: f64 = 0.11;
 
 /// Share of the edge's width (25 to 75 %) that is in doubt.
 const OF_WIDTH: f64 = 0.3;

@@ -1,0 +1,235 @@
+//! Quietens stretches that could not be seen, and takes out loops.
+//!
+//! Where cloth and mat look alike the path wanders about the edge by its doubt. Garment edges are smooth between
+//! corners, so each unseen point moves onto a robust quadratic through its neighbours along the edge. Three windows
+//! are tried, around the point and to either side of it; the one that fits best is taken, so that corners stay.
+
+use nalgebra::{Matrix3, Vector3};
+
+use super::OutlinePoint;
+use crate::units::MatPoint;
+
+/// Length of a window along the edge, mm: a quadratic follows a radius of 60 mm over it to 0.3 mm.
+const WINDOW_MM: f64 = 40.0;
+
+/// A window beside the point must fit better than the one around it by this factor to be believed a corner.
+const CORNER_GAIN: f64 = 0.6;
+
+/// Rounds of reweighting of a fit.
+const ROUNDS: usize = 4;
+
+/// Loops up to this many points are taken out.
+const LONGEST_LOOP: usize = 150;
+
+/// Unseen points moved onto smooth runs, loops removed.
+pub(super) fn calmed(points: &[OutlinePoint]) -> Vec<OutlinePoint> {
+    without_loops(smoothed(points))
+}
+
+fn smoothed(points: &[OutlinePoint]) -> Vec<OutlinePoint> {
+    if points.iter().all(|p| p.seen) || points.len() < 8 {
+        return points.to_vec();
+    }
+    let along = arc_lengths(points);
+    (0..points.len())
+        .map(|i| {
+            let point = points[i];
+            if point.seen { point } else { OutlinePoint { at: settled(points, &along, i), ..point } }
+        })
+        .collect()
+}
+
+/// Distance along the closed outline of every point, and of the first again at the end, mm.
+fn arc_lengths(points: &[OutlinePoint]) -> Vec<f64> {
+    let mut sum = 0.0;
+    let mut along = vec![0.0];
+    for (i, p) in points.iter().enumerate() {
+        sum += p.at.distance(points[(i + 1) % points.len()].at);
+        along.push(sum);
+    }
+    along
+}
+
+fn settled(points: &[OutlinePoint], along: &[f64], i: usize) -> MatPoint {
+    let window = |back: f64, ahead: f64| fit(&neighbours(points, along, i, back, ahead));
+    let half = 0.5 * WINDOW_MM;
+    let here = points[i].at;
+    let Some(centred) = window(half, half) else { return here };
+    let sides = [window(WINDOW_MM, 0.0), window(0.0, WINDOW_MM)];
+    let best = sides.into_iter().flatten().min_by(|a, b| a.scatter.total_cmp(&b.scatter));
+    match best {
+        Some(side) if side.scatter < CORNER_GAIN * centred.scatter => side.at,
+        _ => centred.at,
+    }
+}
+
+/// (signed distance along, point) of the points within a window about point `i`.
+fn neighbours(points: &[OutlinePoint], along: &[f64], i: usize, back: f64, ahead: f64) -> Vec<(f64, MatPoint)> {
+    let (n, whole) = (points.len(), along[points.len()]);
+    let mut found = vec![(0.0, points[i].at)];
+    for k in 1..n {
+        let j = (i + k) % n;
+        let s = (along[j] - along[i]).rem_euclid(whole);
+        if s > ahead {
+            break;
+        }
+        found.push((s, points[j].at));
+    }
+    for k in 1..n {
+        let j = (i + n - k) % n;
+        let s = (along[i] - along[j]).rem_euclid(whole);
+        if s > back {
+            break;
+        }
+        found.push((-s, points[j].at));
+    }
+    found
+}
+
+/// A fitted run at distance 0.
+struct Run {
+    at: MatPoint,
+    /// Median distance of the points from the run, mm.
+    scatter: f64,
+}
+
+/// Both coordinates as quadratics of the distance along, by iteratively reweighted least squares (Huber 1964).
+fn fit(points: &[(f64, MatPoint)]) -> Option<Run> {
+    let mut weights = vec![1.0; points.len()];
+    let mut run = None;
+    for _ in 0..ROUNDS {
+        let mut normal = Matrix3::zeros();
+        let (mut right_x, mut right_y) = (Vector3::zeros(), Vector3::zeros());
+        for ((s, p), w) in points.iter().zip(&weights) {
+            let t = s / WINDOW_MM;
+            let row = Vector3::new(1.0, t, t * t);
+            normal += row * row.transpose() * *w;
+            right_x += row * (*w * p.x);
+            right_y += row * (*w * p.y);
+        }
+        let inverse = normal.try_inverse()?;
+        let (x, y) = (inverse * right_x, inverse * right_y);
+        let distances: Vec<f64> = points
+            .iter()
+            .map(|(s, p)| {
+                let t = s / WINDOW_MM;
+                let row = Vector3::new(1.0, t, t * t);
+                p.distance(MatPoint::new(row.dot(&x), row.dot(&y)))
+            })
+            .collect();
+        let scatter = median(distances.clone()).max(1e-3);
+        weights = distances.iter().map(|d| if *d <= scatter { 1.0 } else { scatter / d }).collect();
+        run = Some(Run { at: MatPoint::new(x[0], y[0]), scatter });
+    }
+    run
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(0.0)
+}
+
+/// The closed outline without its short loops: where two near stretches cross, the way between is cut out.
+fn without_loops(mut points: Vec<OutlinePoint>) -> Vec<OutlinePoint> {
+    let mut i = 0;
+    while i < points.len() && points.len() > 8 {
+        let n = points.len();
+        let reach = LONGEST_LOOP.min(n / 2);
+        let crossed = (2..reach).rev().find_map(|k| {
+            let [a, b, c, d] = [i, i + 1, i + k, i + k + 1].map(|j| points[j % n].at);
+            crossing(a, b, c, d).map(|at| (k, at))
+        });
+        match crossed {
+            Some((k, at)) => {
+                let joint = OutlinePoint { at, seen: false, ..points[i] };
+                let dropped: Vec<usize> = (1..=k).map(|step| (i + step) % n).collect();
+                let mut index = 0;
+                let first = dropped[0];
+                points[first] = joint;
+                points.retain(|_| {
+                    let keep = index == first || !dropped.contains(&index);
+                    index += 1;
+                    keep
+                });
+                i = i.saturating_sub(1);
+            }
+            None => i += 1,
+        }
+    }
+    points
+}
+
+/// Where segments a-b and c-d cross.
+fn crossing(a: MatPoint, b: MatPoint, c: MatPoint, d: MatPoint) -> Option<MatPoint> {
+    let (u, v, w) = (b - a, d - c, c - a);
+    let cross = u.x * v.y - u.y * v.x;
+    if cross.abs() < 1e-12 {
+        return None;
+    }
+    let (t, s) = ((w.x * v.y - w.y * v.x) / cross, (w.x * u.y - w.y * u.x) / cross);
+    ((0.0..=1.0).contains(&t) && (0.0..=1.0).contains(&s)).then(|| a + u * t)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn square(side: usize, noise: impl Fn(usize) -> f64, seen: bool) -> Vec<OutlinePoint> {
+        let n = 4 * side;
+        (0..n)
+            .map(|i| {
+                let (edge, along) = (i / side, (i % side) as f64);
+                let (s, off) = (side as f64, noise(i));
+                let at = match edge {
+                    0 => MatPoint::new(along, off),
+                    1 => MatPoint::new(s + off, along),
+                    2 => MatPoint::new(s - along, s + off),
+                    _ => MatPoint::new(off, s - along),
+                };
+                OutlinePoint { at, doubt_mm: 1.0, seen }
+            })
+            .collect()
+    }
+
+    /// Distance from the square's outline.
+    fn off(p: MatPoint, side: f64) -> f64 {
+        let outside = (p.x - side / 2.0).abs().max((p.y - side / 2.0).abs());
+        (outside - side / 2.0).abs()
+    }
+
+    #[test]
+    fn unseen_stretches_calm_down_and_corners_stay() {
+        // A wander of 0.8 mm with a wavelength of 9 mm.
+        let noisy = square(200, |i| 0.8 * (i as f64 * 0.7).sin(), false);
+        let calm = calmed(&noisy);
+        let rms = |points: &[OutlinePoint]| {
+            (points.iter().map(|p| off(p.at, 200.0).powi(2)).sum::<f64>() / points.len() as f64).sqrt()
+        };
+        assert!(rms(&calm) < 0.4 * rms(&noisy), "{} of {}", rms(&calm), rms(&noisy));
+        let corner = calm.iter().map(|p| p.at.distance(MatPoint::new(200.0, 200.0))).fold(f64::INFINITY, f64::min);
+        assert!(corner < 1.5, "the corner moved by {corner}");
+    }
+
+    #[test]
+    fn seen_points_stay_where_they_are() {
+        let points = square(50, |i| 0.3 * (i as f64).sin(), true);
+        assert_eq!(calmed(&points), points);
+    }
+
+    #[test]
+    fn loops_are_cut_out() {
+        let mut points = square(50, |_| 0.0, true);
+        // The path goes ahead, back and ahead again, crossing itself.
+        points[20].at = MatPoint::new(24.0, 1.0);
+        points[22].at = MatPoint::new(20.0, 1.0);
+        points[23].at = MatPoint::new(21.5, -1.0);
+        let simple = calmed(&points);
+        let n = simple.len();
+        for i in 0..n {
+            for k in 2..n - 1 {
+                let [a, b, c, d] = [i, i + 1, i + k, i + k + 1].map(|j| simple[j % n].at);
+                assert!((i + k + 1) % n == i || crossing(a, b, c, d).is_none(), "{i} and {} cross", i + k);
+            }
+        }
+    }
+}
