@@ -2,7 +2,7 @@
 
 use std::io::Cursor;
 
-use image::{DynamicImage, GrayImage, ImageDecoder, ImageReader, RgbImage, metadata::Orientation};
+use image::{DynamicImage, GrayImage, ImageDecoder, ImageFormat, ImageReader, RgbImage, metadata::Orientation};
 use rayon::prelude::*;
 
 use crate::refusal::{Refusal, RefusalKind};
@@ -50,6 +50,9 @@ impl Photo {
         if reader.format().is_none() {
             return Err(unknown_format(bytes));
         }
+        if reader.format() == Some(ImageFormat::Jpeg) && !jpeg_is_whole(bytes) {
+            return Err(unreadable("it ends in the middle of the picture"));
+        }
         let mut decoder = reader.into_decoder().map_err(unreadable)?;
         let (width, height) = decoder.dimensions();
         check_size(width, height)?;
@@ -92,6 +95,26 @@ impl Photo {
             }
         });
         GrayImage::from_raw(width, height, grey).unwrap_or_default()
+    }
+}
+
+/// Does the JPEG's picture come to its end? A decoder fills what is missing with grey, and grey has no true outline.
+///
+/// Walks the segments (ITU-T T.81, annex B) to the first scan, then looks for the end marker: within coded data an
+/// 0xFF byte is never followed by 0xD9.
+fn jpeg_is_whole(bytes: &[u8]) -> bool {
+    let mut at = 2;
+    loop {
+        let Some([0xFF, marker]) = bytes.get(at..at + 2) else { return false };
+        match *marker {
+            // Fill bytes before a marker.
+            0xFF => at += 1,
+            0xDA => return bytes[at..].windows(2).any(|pair| pair == [0xFF, 0xD9]),
+            _ => {
+                let Some([high, low]) = bytes.get(at + 2..at + 4) else { return false };
+                at += 2 + usize::from(u16::from_be_bytes([*high, *low]));
+            }
+        }
     }
 }
 

@@ -18,7 +18,7 @@ use std::time::Instant;
 
 use clothline::units::MatPoint;
 use compare::Comparison;
-use nalgebra::Rotation2;
+use nalgebra::{Matrix2, Rotation2, Vector2};
 
 const MEDIAN_MM: f64 = 0.15;
 const P95_MM: f64 = 0.4;
@@ -111,7 +111,7 @@ fn measure(case: &Case, out: &Path) -> Verdict {
     let held = comparison.per_point.iter().zip(&doubt).filter(|(d, half)| d.abs() <= **half).count();
     Verdict::Traced {
         coverage: held as f64 / found.len() as f64,
-        scale: scale_error(&found, &truth),
+        scale: scale_error(&found, &comparison.per_point),
         warnings: file["warnings"].as_array().map_or(0, Vec::len),
         comparison: Box::new(comparison),
     }
@@ -139,9 +139,24 @@ fn roughly_apart(found: &[MatPoint], truth: &[MatPoint]) -> f64 {
     some.iter().map(near).sum::<f64>() / some.len() as f64
 }
 
-/// Scale by the root of the ratio of areas, less 1.
-fn scale_error(found: &[MatPoint], truth: &[MatPoint]) -> f64 {
-    (compare::area(found).abs() / compare::area(truth).abs()).sqrt() - 1.0
+/// The scale's error, told apart from an edge that sits in or out all round.
+///
+/// Distances along the outward normal are regressed on a constant (the edge's bias) and on the reach of the point from
+/// the middle along that normal (the scale), by least squares over the points within 0.5 mm.
+fn scale_error(found: &[MatPoint], outward: &[f64]) -> f64 {
+    let n = found.len();
+    let sign = compare::area(found).signum();
+    let middle = found.iter().fold(Vector2::zeros(), |sum, p| sum + Vector2::new(p.x, p.y)) / n as f64;
+    let mut normal_equations = Matrix2::zeros();
+    let mut right = Vector2::zeros();
+    for (i, d) in outward.iter().enumerate().filter(|(_, d)| d.abs() < 0.5) {
+        let along = (found[(i + 3) % n] - found[(i + n - 3) % n]).normalize();
+        let normal = Vector2::new(along.y, -along.x) * sign;
+        let row = Vector2::new(1.0, normal.dot(&(Vector2::new(found[i].x, found[i].y) - middle)));
+        normal_equations += row * row.transpose();
+        right += row * *d;
+    }
+    normal_equations.try_inverse().map_or(f64::NAN, |inverse| (inverse * right).y)
 }
 
 /// What is wrong with a verdict; empty if nothing is.

@@ -135,12 +135,13 @@ fn crc32(bytes: &[u8]) -> u32 {
     })
 }
 
-/// A JPEG that ends after its frame header.
+/// A JPEG without a picture: frame header, scan header, end.
 fn jpeg_header(width: u16, height: u16) -> Vec<u8> {
     let mut bytes = vec![0xFF, 0xD8, 0xFF, 0xC0, 0, 17, 8];
     bytes.extend(height.to_be_bytes());
     bytes.extend(width.to_be_bytes());
     bytes.extend([3, 1, 0x11, 0, 2, 0x11, 0, 3, 0x11, 0]);
+    bytes.extend([0xFF, 0xDA, 0, 12, 3, 1, 0, 2, 0, 3, 0, 0, 63, 0, 0xFF, 0xD9]);
     bytes
 }
 

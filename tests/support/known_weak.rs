@@ -1,6 +1,13 @@
 //! Sample photos that do not hold the bars yet, with the reason. A case that starts to pass must leave the list.
 
-const KNOWN_WEAK: &[(&str, &str)] = &[];
+const KNOWN_WEAK: &[(&str, &str)] = &[
+    ("03-tee-white-on-white", "white cloth on white paper: nine tenths of the edge is flagged as not seen"),
+    (
+        "07-poncho-heather-covers-mat",
+        "no EXIF, so the camera's height is assumed and the correction for thickness with it: scale 0.12 % off",
+    ),
+    ("12-trousers-charcoal-on-black", "charcoal cloth on a black mat: most of the edge is flagged as not seen"),
+];
 
 /// Why a photo is known to be weak, if it is.
 pub fn reason(name: &str) -> Option<&'static str> {
