@@ -7,7 +7,6 @@
 //! folder where the results stay for looking at.
 
 #[path = "support/compare.rs"]
-#[allow(dead_code)]
 mod compare;
 #[path = "support/known_weak.rs"]
 mod known_weak;
@@ -170,8 +169,8 @@ fn faults(case: &Case, verdict: &Verdict) -> Vec<String> {
         (Verdict::Told { .. }, _) => vec![format!("traced, but the truth says {expect}")],
         (Verdict::Traced { comparison: c, scale, coverage, .. }, _) => {
             let over = |what: &str, value: f64, bar: f64| {
-                // Written so that a NaN is a fault too.
-                (!(value.abs() <= bar)).then(|| format!("{what} {value:.4} is over {bar}"))
+                // A NaN is a fault too.
+                (value.is_nan() || value.abs() > bar).then(|| format!("{what} {value:.4} is over {bar}"))
             };
             [
                 over("median", c.median, MEDIAN_MM),

@@ -1,9 +1,9 @@
-//! Accuracy of garment and outline with the true camera, on every photo with truth in a folder.
+//! Measures garment and outline alone, given the true camera, on every photo with truth in a folder.
 //!
-//! `CLOTHLINE_PHOTOS=folder[:folder] cargo test --test cloth -- --nocapture`; `CLOTHLINE_ONLY` picks
+//! `CLOTHLINE_PHOTOS=folder[:folder] cargo run --example outline_against_truth`; `CLOTHLINE_ONLY` picks
 //! photos by name, pictures go to `CLOTHLINE_PICTURES`.
 
-#[path = "support/compare.rs"]
+#[path = "../tests/support/compare.rs"]
 mod compare;
 #[path = "support/truth.rs"]
 mod truth;
@@ -33,8 +33,7 @@ struct Case {
     camera: Camera,
 }
 
-#[test]
-fn outlines_on_photos_with_truth() {
+fn main() {
     let mut coverage = (0, 0);
     for path in photos() {
         let truth = truth::Truth::beside(&path);
