@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::edges::{self, EdgeOptions, FoldChoice, Tracing};
 use crate::outline::Outline;
-use crate::refusal::Refusal;
+use crate::refusal::{Refusal, RefusalKind};
 use crate::seams::request::{EdgeAllowance, EdgeName, NotchRequest};
 use crate::seams::{self, Piece, SeamRequest, StitchingEdge};
 use crate::units::Length;
@@ -63,9 +63,17 @@ pub fn draft_piece(outline: &Outline, options: &PieceOptions) -> Result<(Tracing
     outline.check()?;
     let outline = outline.settled();
     let edge_options = EdgeOptions { fold: options.fold, ..options.edges.clone() };
-    let tracing = edges::find(&outline, &coarser_where_unseen(edge_options, &outline))?;
-    let piece = seams::seam(&request_for(&tracing, options)?)?;
-    Ok((tracing, piece))
+    let fine = coarser_where_unseen(edge_options, &outline);
+    let draft = |edge_options: &EdgeOptions| -> Result<(Tracing, Piece), Refusal> {
+        let tracing = edges::find(&outline, edge_options)?;
+        let piece = seams::seam(&request_for(&tracing, options)?)?;
+        Ok((tracing, piece))
+    };
+    match draft(&fine) {
+        // A ragged outline can make edges that cross; longer arms see past the rag.
+        Err(first) if first.kind == RefusalKind::BadOutline => draft(&coarser(fine)).map_err(|_| first),
+        done => done,
+    }
 }
 
 /// Share of an outline that may be unseen before its corners are sought with longer arms.
@@ -81,6 +89,10 @@ fn coarser_where_unseen(options: EdgeOptions, outline: &Outline) -> EdgeOptions 
     if seen as f64 >= MOSTLY_SEEN * outline.points.len() as f64 {
         return options;
     }
+    coarser(options)
+}
+
+fn coarser(options: EdgeOptions) -> EdgeOptions {
     EdgeOptions {
         turn_over_mm: options.turn_over_mm.max(COARSE_ARM_MM),
         least_turn_deg: options.least_turn_deg.max(COARSE_TURN_DEG),

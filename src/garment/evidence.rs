@@ -26,12 +26,23 @@ const DARK_SHARE: f32 = 0.12;
 /// A grid coefficient with a larger standard error than this says nothing.
 const GRID_ERROR: f32 = 0.12;
 
+/// Largest window in which the grid is looked for, mm.
+const LARGEST_WINDOW_MM: f64 = 36.0;
+
+/// Cells wider than this many windows: a window then holds one line at most, and a worn one is no sign of cloth.
+const WIDE_CELLS: f64 = 2.0;
+
+/// What the grid's absence counts for there.
+const WIDE_CELLS_WEIGHT: f32 = 0.4;
+
 /// What the cells say.
 pub(crate) struct Evidence {
     /// Mean departure of a cell's pixels from the bare mat, in spreads (0 to [`CAP`]).
     pub departure: Vec<f32>,
     /// Share of the printed grid that shows around a cell (1 bare, 0 hidden, NaN unknown).
     pub grid_shows: CellMap,
+    /// What the grid's showing or not counts for, 0 to 1.
+    pub grid_weight: f32,
     /// Departure below which nine tenths of the surely bare cells lie.
     pub bare_level: f32,
     /// On a side that was seen.
@@ -58,7 +69,9 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
     let grid_shows = layout.map(grid_coefficient(layout, &sums, mat, extent));
     let centres = (0..layout.len()).map(|k| layout.centre(k % layout.columns, k / layout.columns));
     let depth = centres.map(|p| extent.depth_mm(p) as f32).collect();
-    Evidence { departure, grid_shows, bare_level, on_side: seen.on.clone(), depth }
+    let wide = extent.pitch_mm > WIDE_CELLS * LARGEST_WINDOW_MM;
+    let grid_weight = if wide { WIDE_CELLS_WEIGHT } else { 1.0 };
+    Evidence { departure, grid_shows, grid_weight, bare_level, on_side: seen.on.clone(), depth }
 }
 
 fn cell_sums(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent) -> Vec<CellSums> {
@@ -131,7 +144,7 @@ impl Scale {
 
 /// Regression of the seen brightness on the predicted lines over a window a little wider than the pitch.
 fn grid_coefficient(layout: &Layout, sums: &[CellSums], mat: &MatModel, extent: &MatExtent) -> Vec<f32> {
-    let window = (1.2 * extent.pitch_mm).clamp(8.0, 36.0);
+    let window = (1.2 * extent.pitch_mm).clamp(8.0, LARGEST_WINDOW_MM);
     let reach = ((window / layout.cell_mm() - 1.0) / 2.0).round().max(1.0) as usize;
     let within = |f: fn(&CellSums) -> f32| -> Vec<f32> {
         let values: Vec<f32> = sums.iter().map(f).collect();

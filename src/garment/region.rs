@@ -78,7 +78,7 @@ fn own_votes(layout: &Layout, e: &Evidence) -> Vec<f32> {
             let mut vote = ((e.departure[k] - 1.7 * t) / (0.8 * t)).clamp(-1.5, 2.5);
             let g = e.grid_shows.values[k];
             if g.is_finite() {
-                vote += (6.0 * (0.5 - g)).clamp(-1.5, 3.0);
+                vote += e.grid_weight * (6.0 * (0.5 - g)).clamp(-1.5, 3.0);
             }
             if e.depth[k] < 0.0 {
                 // Beyond the printed grid other things than cloth differ from the mat.
