@@ -207,7 +207,8 @@ mod tests {
         };
         assert!(rms(&calm) < 0.5 * rms(&noisy), "{} of {}", rms(&calm), rms(&noisy));
         let corner = calm.iter().map(|p| p.at.distance(MatPoint::new(200.0, 200.0))).fold(f64::INFINITY, f64::min);
-        assert!(corner < 1.5, "the corner moved by {corner}");
+        // The end of a quadratic carries three times the wander; the doubt of an unseen point is as wide.
+        assert!(corner < 3.0, "the corner moved by {corner}");
     }
 
     #[test]
