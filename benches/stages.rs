@@ -9,7 +9,7 @@ use std::time::Instant;
 
 use clothline::mats::Pitch;
 use clothline::photo::Photo;
-use clothline::trace::{TraceOptions, Watch, trace};
+use clothline::trace::{ThicknessChoice, TraceOptions, Watch, trace};
 
 const RUNS: usize = 7;
 
@@ -45,7 +45,10 @@ fn main() {
     let grid = args.next().unwrap_or_else(|| "1in".to_string());
     let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join(&photo);
     let bytes = std::fs::read(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
-    let options = TraceOptions { pitch: Pitch::nominal(grid.parse().expect("a length")), thickness_mm: Some(3.0) };
+    let options = TraceOptions {
+        pitch: Pitch::nominal(grid.parse().expect("a length")),
+        thickness: ThicknessChoice::Measured(3.0),
+    };
 
     let mut times: BTreeMap<usize, (&'static str, Vec<f64>)> = BTreeMap::new();
     let mut whole = Vec::new();

@@ -18,6 +18,7 @@
 //! The library reads no files, opens no sockets and prints nothing.
 
 pub mod camera;
+pub mod cloths;
 pub mod draft;
 pub mod edges;
 pub mod flat;

@@ -4,7 +4,8 @@ use image::RgbImage;
 use serde::{Deserialize, Serialize};
 
 use crate::camera::fit::{self, CameraFit};
-use crate::camera::{Pose, PoseSource};
+use crate::camera::{Camera, Pose, PoseSource};
+use crate::cloths::{Cloth, ThicknessSource};
 use crate::flat::{self, FlatFrame, FlatPhoto, MatRect};
 use crate::garment::{self, Garment, GarmentOptions};
 use crate::mats::Pitch;
@@ -38,8 +39,20 @@ const PICTURE_PX_PER_MM: f64 = 2.0;
 pub struct TraceOptions {
     /// The mat's pitch and what it is worth.
     pub pitch: Pitch,
-    /// Height of the folded garment above the mat, mm, if measured.
-    pub thickness_mm: Option<f64>,
+    /// Height of the folded garment above the mat.
+    pub thickness: ThicknessChoice,
+}
+
+/// What the person says of the garment's height.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub enum ThicknessChoice {
+    /// Nothing.
+    #[default]
+    Unknown,
+    /// Measured, mm.
+    Measured(f64),
+    /// So many layers of a cloth from the table.
+    Layers(u32, Cloth),
 }
 
 /// Told of every stage as the work goes on.
@@ -111,8 +124,14 @@ pub struct Scale {
     pub thickness_mm: f64,
     /// Was it measured by the person (else assumed)?
     pub thickness_measured: bool,
+    /// How it is known.
+    pub thickness_from: ThicknessSource,
+    /// Half-width of its doubt (95 %), mm.
+    pub thickness_doubt_mm: f64,
     /// The largest shift that the thickness correction made, mm.
     pub thickness_shift_mm: f64,
+    /// Half-width of that shift's doubt (95 %), from the height of the cloth and of the camera, mm.
+    pub thickness_shift_doubt_mm: f64,
 }
 
 /// Where the camera stood.
@@ -171,7 +190,7 @@ pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Re
     }
 
     watch.stage("tracing the edge");
-    let thickness = Thickness::of(options.thickness_mm, fit.camera.pose.as_ref(), &mut warnings);
+    let thickness = Thickness::of(options.thickness, fit.camera.pose.as_ref(), &mut warnings);
     let mut outline = edge(photo, &fit, &garment, thickness.mm, &mut warnings)?;
     add_doubt(&mut outline, &fit, &thickness);
 
@@ -225,30 +244,49 @@ fn line_span(grid: &GridSighting, axis: Axis) -> i32 {
 /// The garment's height above the mat and what it is worth.
 struct Thickness {
     mm: f64,
-    measured: bool,
+    from: ThicknessSource,
     doubt_mm: f64,
 }
 
 impl Thickness {
-    fn of(measured: Option<f64>, pose: Option<&Pose>, warnings: &mut Vec<Warning>) -> Self {
+    fn of(choice: ThicknessChoice, pose: Option<&Pose>, warnings: &mut Vec<Warning>) -> Self {
         if pose.is_none() {
             warnings.push(Warning::new(
                 "camera-height-unknown",
                 "the photo does not say the camera's focal length and the view does not tell it, so the garment's \
-                 thickness is not corrected for: use the original photo with its EXIF data",
+                 thickness is not corrected for and every doubt is wider: use the original photo with its EXIF data",
             ));
         }
-        if let Some(mm) = measured {
-            return Self { mm, measured: true, doubt_mm: 0.15 * mm };
+        match choice {
+            ThicknessChoice::Measured(mm) => Self { mm, from: ThicknessSource::Measured, doubt_mm: 0.15 * mm },
+            ThicknessChoice::Layers(layers, cloth) => {
+                let (mm, doubt_mm) = cloth.stack(layers);
+                Self { mm, from: ThicknessSource::Layers, doubt_mm }
+            }
+            ThicknessChoice::Unknown => {
+                warnings.push(Warning::new(
+                    "thickness-assumed",
+                    format!(
+                        "the garment's thickness was not given: {ASSUMED_THICKNESS_MM} mm is assumed; measure the \
+                         folded garment at its edge and give --thickness, or give --layers and --cloth"
+                    ),
+                ));
+                Self { mm: ASSUMED_THICKNESS_MM, from: ThicknessSource::Assumed, doubt_mm: ASSUMED_THICKNESS_DOUBT_MM }
+            }
         }
-        warnings.push(Warning::new(
-            "thickness-assumed",
-            format!(
-                "the garment's thickness was not given: {ASSUMED_THICKNESS_MM} mm is assumed; measure the folded \
-                 garment at its edge and give --thickness"
-            ),
-        ));
-        Self { mm: ASSUMED_THICKNESS_MM, measured: false, doubt_mm: ASSUMED_THICKNESS_DOUBT_MM }
+    }
+
+    /// Half-width (95 %) of the doubt that height of cloth and of camera leave at a place, mm.
+    fn parallax_doubt_mm(&self, camera: &Camera, at: MatPoint) -> f64 {
+        let middle = 0.5 * self.mm;
+        match camera.pose {
+            Some(pose) => {
+                let reach = (at - pose.foot).norm();
+                0.5 * self.doubt_mm * reach / pose.height_mm + SIGMAS_95 * camera.lower_sigma_mm(at, middle)
+            }
+            // Nothing was corrected: the whole shift of the nearest camera is in doubt.
+            None => camera.lower_sigma_mm(at, middle + 0.5 * self.doubt_mm),
+        }
     }
 }
 
@@ -256,11 +294,7 @@ impl Thickness {
 fn add_doubt(outline: &mut Outline, fit: &CameraFit, thickness: &Thickness) {
     for point in &mut outline.points {
         let map = SIGMAS_95 * fit.position_sigma_mm(point.at);
-        let parallax = fit.camera.pose.map_or(0.0, |pose| {
-            let reach = (point.at - pose.foot).norm();
-            0.5 * thickness.doubt_mm * reach / pose.height_mm
-                + SIGMAS_95 * fit.camera.lower_sigma_mm(point.at, 0.5 * thickness.mm)
-        });
+        let parallax = thickness.parallax_doubt_mm(&fit.camera, point.at);
         point.doubt_mm = (point.doubt_mm.powi(2) + map * map + parallax * parallax).sqrt();
     }
 }
@@ -283,6 +317,7 @@ fn describe(
     thickness: &Thickness,
 ) -> Scale {
     let shift = |p: MatPoint| fit.camera.lift(p, 0.5 * thickness.mm).distance(p);
+    let largest = |of: &dyn Fn(MatPoint) -> f64| outline.points.iter().map(|p| of(p.at)).fold(0.0, f64::max);
     let lens = fit.camera.lens;
     Scale {
         reference: "grid".to_string(),
@@ -306,8 +341,11 @@ fn describe(
         }),
         lens: LensTerms { k1: lens.k1, k1_sigma: fit.lens.k1_sigma, k2: lens.k2, scale_px: lens.scale_px },
         thickness_mm: thickness.mm,
-        thickness_measured: thickness.measured,
-        thickness_shift_mm: outline.points.iter().map(|p| shift(p.at)).fold(0.0, f64::max),
+        thickness_measured: thickness.from == ThicknessSource::Measured,
+        thickness_from: thickness.from,
+        thickness_doubt_mm: thickness.doubt_mm,
+        thickness_shift_mm: largest(&shift),
+        thickness_shift_doubt_mm: largest(&|p| thickness.parallax_doubt_mm(&fit.camera, p)),
     }
 }
 

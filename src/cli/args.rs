@@ -4,10 +4,12 @@ use std::path::PathBuf;
 use std::str::FromStr;
 
 use clap::{Args, Parser, Subcommand};
+use clothline::cloths::{CLOTHS, Cloth, MOST_LAYERS};
 use clothline::draft::PieceOptions;
 use clothline::edges::FoldChoice;
 use clothline::seams::request::{EdgeAllowance, EdgeName, NotchRequest};
 use clothline::sheets::tiles::Paper;
+use clothline::trace::ThicknessChoice;
 use clothline::units::Length;
 
 /// From one photo of a folded garment on a gridded mat to a true-size sewing pattern.
@@ -30,6 +32,7 @@ pub enum Command {
     #[command(after_help = "Examples:
   clothline trace tee.jpg --grid 1in --out tee
   clothline trace tee.jpg --grid 1cm --thickness 3mm --fold 4 --edge-allowance 1=1in --out tee
+  clothline trace hoodie.jpg --grid 1in --layers 4 --cloth sweatshirt --out hoodie
   clothline trace tee.jpg --mat attic --out tee        (a mat measured once, see calibration/mats)
   clothline trace tee.jpg --grid 1in --measured 20=507mm --out tee")]
     Trace(TraceArgs),
@@ -65,8 +68,16 @@ pub struct TraceArgs {
     pub mat_doubt: Option<f64>,
 
     /// Height of the folded garment above the mat.
-    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    #[arg(long, value_name = "LENGTH", value_parser = length, conflicts_with_all = ["layers", "cloth"])]
     pub thickness: Option<Length>,
+
+    /// Layers of cloth that lie on each other, with --cloth, instead of --thickness.
+    #[arg(long, value_name = "COUNT", requires = "cloth", value_parser = clap::value_parser!(u32).range(1..=i64::from(MOST_LAYERS)))]
+    pub layers: Option<u32>,
+
+    /// The cloth of those layers, such as jersey, denim or sweatshirt (a wrong name lists them all).
+    #[arg(long, value_name = "CLOTH", requires = "layers", value_parser = cloth)]
+    pub cloth: Option<Cloth>,
 
     /// Write a picture and the time of every stage into this folder.
     #[arg(long, value_name = "FOLDER")]
@@ -79,6 +90,17 @@ pub struct TraceArgs {
     /// Where the results go and how they are told.
     #[command(flatten)]
     pub output: OutputArgs,
+}
+
+impl TraceArgs {
+    /// What is said of the garment's height.
+    pub fn thickness(&self) -> ThicknessChoice {
+        match (self.thickness, self.layers, self.cloth) {
+            (Some(measured), _, _) => ThicknessChoice::Measured(measured.mm()),
+            (None, Some(layers), Some(cloth)) => ThicknessChoice::Layers(layers, cloth),
+            _ => ThicknessChoice::Unknown,
+        }
+    }
 }
 
 /// `clothline seam`.
@@ -208,6 +230,11 @@ fn some_length(typed: &str) -> Result<Length, String> {
     } else {
         Err(format!("\"{typed}\" cannot be the distance between two lines of a mat: write it such as 1in or 1cm"))
     }
+}
+
+fn cloth(typed: &str) -> Result<Cloth, String> {
+    let names = || CLOTHS.iter().map(|cloth| cloth.name).collect::<Vec<_>>().join(", ");
+    Cloth::named(typed).ok_or_else(|| format!("\"{typed}\" is not in the table of cloths: {}", names()))
 }
 
 fn squares(typed: &str) -> Result<(u32, Length), String> {

@@ -1,5 +1,6 @@
 //! The files both commands write, and what they say when done.
 
+use clothline::cloths::ThicknessSource;
 use clothline::edges::{EdgeKind, Tracing};
 use clothline::pattern_file::{self, Pattern};
 use clothline::seams::Piece;
@@ -82,6 +83,7 @@ impl Told<'_> {
                 "scale: {} cell sides, fitted to {:.3} mm; every length within {:.1} %",
                 scale.sides, scale.reprojection_mm, scale.doubt_percent
             );
+            println!("{}", thickness(scale));
         }
         for edge in &self.tracing.edges {
             let on_fold = self.tracing.fold.as_ref().is_some_and(|f| f.edge == edge.number);
@@ -98,4 +100,25 @@ impl Told<'_> {
         let names: Vec<String> = batch.names().map(|n| n.display().to_string()).collect();
         println!("written into {}: {}", self.output.out.display(), names.join(", "));
     }
+}
+
+/// The correction for the cloth's height, and its size.
+fn thickness(scale: &Scale) -> String {
+    let known = match scale.thickness_from {
+        ThicknessSource::Measured => "measured",
+        ThicknessSource::Layers => "from its layers",
+        ThicknessSource::Assumed => "assumed",
+    };
+    let (mm, doubt) = (scale.thickness_mm, scale.thickness_doubt_mm);
+    let shift = match scale.camera {
+        Some(_) => format!(
+            "the outline was drawn in by up to {:.2} mm, give or take {:.2}",
+            scale.thickness_shift_mm, scale.thickness_shift_doubt_mm
+        ),
+        None => format!(
+            "not corrected for, since the camera's height is unknown: the outline may be up to {:.1} mm too large",
+            scale.thickness_shift_doubt_mm
+        ),
+    };
+    format!("thickness: {mm:.1} mm, give or take {doubt:.1} ({known}); {shift}")
 }

@@ -60,7 +60,7 @@ fn make(args: &TraceArgs, pitch: Pitch, progress: &mut Progress) -> Result<Made,
     progress.stage("reading the photo");
     let bytes = files::read(&args.photo)?;
     let photo = Photo::decode(&bytes)?;
-    let options = TraceOptions { pitch, thickness_mm: args.thickness.map(|t| t.mm()) };
+    let options = TraceOptions { pitch, thickness: args.thickness() };
     let traced = trace(&photo, &options, progress)?;
 
     progress.stage("drafting the piece");
