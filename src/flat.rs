@@ -100,10 +100,7 @@ pub fn rectify(photo: &Photo, camera: &Camera, frame: FlatFrame, above_mm: f64) 
         let first = band as u32 * MAP_STEP;
         let above = map.knots(first);
         let below = map.knots(first + MAP_STEP);
-        for (i, row) in rows.chunks_mut(row_len).enumerate() {
-            let t = i as f64 / f64::from(MAP_STEP);
-            fill_row(photo, row, &above, &below, t);
-        }
+        fill_band(&Picture::of(&photo.rgb), rows, row_len, &above, &below);
     });
     FlatPhoto { frame, rgb }
 }
@@ -126,38 +123,72 @@ impl RowMap<'_> {
     }
 }
 
-fn fill_row(photo: &Photo, row: &mut [u8], above: &[ImagePoint], below: &[ImagePoint], t: f64) {
-    let step = MAP_STEP as usize;
-    for (k, cells) in row.chunks_mut(3 * step).enumerate() {
-        let from = above[k].lerp(below[k], t);
-        let to = above[k + 1].lerp(below[k + 1], t);
-        for (i, out) in cells.chunks_exact_mut(3).enumerate() {
-            let at = from.lerp(to, i as f64 / step as f64);
-            if let Some(rgb) = sample(&photo.rgb, at) {
-                out.copy_from_slice(&rgb);
-            }
+/// Fills a band of rows tile by tile, so that neighbouring samples share the photo's cache lines however it is turned.
+fn fill_band(picture: &Picture, rows: &mut [u8], row_len: usize, above: &[ImagePoint], below: &[ImagePoint]) {
+    let tile_len = 3 * MAP_STEP as usize;
+    for k in 0..row_len.div_ceil(tile_len) {
+        for (i, row) in rows.chunks_mut(row_len).enumerate() {
+            let t = i as f64 / f64::from(MAP_STEP);
+            let (from, to) = (above[k].lerp(below[k], t), above[k + 1].lerp(below[k + 1], t));
+            let end = ((k + 1) * tile_len).min(row_len);
+            picture.fill_where_held(&mut row[k * tile_len..end], from, to);
         }
     }
 }
 
-/// Bilinear sample; `None` outside the picture.
-fn sample(rgb: &RgbImage, at: ImagePoint) -> Option<[u8; 3]> {
-    let (width, height) = rgb.dimensions();
-    let inside = at.x >= 0.0 && at.y >= 0.0 && at.x < f64::from(width - 1) && at.y < f64::from(height - 1);
-    if !inside {
-        return None;
+/// A photo's pixels as they lie in memory.
+struct Picture<'a> {
+    raw: &'a [u8],
+    stride: usize,
+    last: (f64, f64),
+}
+
+impl<'a> Picture<'a> {
+    fn of(rgb: &'a RgbImage) -> Self {
+        let (width, height) = rgb.dimensions();
+        let last = (f64::from(width) - 1.0, f64::from(height) - 1.0);
+        Self { raw: rgb.as_raw(), stride: 3 * width as usize, last }
     }
-    let (x, y) = (at.x as usize, at.y as usize);
-    let (fx, fy) = ((256.0 * (at.x - x as f64)) as u32, (256.0 * (at.y - y as f64)) as u32);
-    let raw = rgb.as_raw();
-    let stride = 3 * width as usize;
-    let base = y * stride + 3 * x;
-    let mut out = [0u8; 3];
-    for (c, value) in out.iter_mut().enumerate() {
-        let p = |offset: usize| u32::from(raw[base + offset + c]);
-        let top = p(0) * (256 - fx) + p(3) * fx;
-        let low = p(stride) * (256 - fx) + p(stride + 3) * fx;
-        *value = ((top * (256 - fy) + low * fy + (1 << 15)) >> 16) as u8;
+
+    /// Does a bilinear sample there need no pixel beyond the border?
+    fn holds(&self, at: ImagePoint) -> bool {
+        at.x >= 0.0 && at.y >= 0.0 && at.x < self.last.0 && at.y < self.last.1
     }
-    Some(out)
+
+    /// [`Picture::fill`], leaving out what lies beyond the border.
+    fn fill_where_held(&self, cells: &mut [u8], from: ImagePoint, to: ImagePoint) {
+        if self.holds(from) && self.holds(to) {
+            self.fill(cells, from, to);
+            return;
+        }
+        for (i, out) in cells.chunks_exact_mut(3).enumerate() {
+            let at = from.lerp(to, i as f64 / f64::from(MAP_STEP));
+            if self.holds(at) {
+                self.fill(out, at, at);
+            }
+        }
+    }
+
+    /// Bilinear samples from one held point towards another, a `MAP_STEP`-th of the way each.
+    ///
+    /// Fixed point with 16 fractional bits: converting every coordinate costs more than the sampling.
+    fn fill(&self, cells: &mut [u8], from: ImagePoint, to: ImagePoint) {
+        let fixed = |v: f64| (v * 65_536.0) as i64;
+        let (mut x, mut y) = (fixed(from.x), fixed(from.y));
+        let steps = i64::from(MAP_STEP);
+        let (dx, dy) = ((fixed(to.x) - x) / steps, (fixed(to.y) - y) / steps);
+        for out in cells.chunks_exact_mut(3) {
+            let (fx, fy) = (((x >> 8) & 255) as u32, ((y >> 8) & 255) as u32);
+            let base = (y >> 16) as usize * self.stride + 3 * (x >> 16) as usize;
+            let rows = (self.raw.get(base..base + 6), self.raw.get(base + self.stride..base + self.stride + 6));
+            let (Some(top), Some(low)) = rows else { return };
+            for c in 0..3 {
+                let a = u32::from(top[c]) * (256 - fx) + u32::from(top[c + 3]) * fx;
+                let b = u32::from(low[c]) * (256 - fx) + u32::from(low[c + 3]) * fx;
+                out[c] = ((a * (256 - fy) + b * fy + (1 << 15)) >> 16) as u8;
+            }
+            x += dx;
+            y += dy;
+        }
+    }
 }

@@ -41,6 +41,29 @@ const CLOTH_COLOURS: usize = 8;
 /// Share of the cell sides within the grid's extent that must be seen for the bare mat to be learnt.
 const LEAST_SEEN: f64 = 0.08;
 
+impl Garment {
+    /// 255 where cloth is seen, on the mat plane (not corrected for thickness).
+    pub fn mask(&self) -> GrayImage {
+        self.drawn(|u| if u > 0.5 { 255 } else { 0 })
+    }
+
+    /// 255 where the labelling is sure, 0 where cloth and mat are equally likely; lies as the mask does.
+    pub fn confidence(&self) -> GrayImage {
+        self.drawn(|u| ((2.0 * u - 1.0).abs() * 255.0) as u8)
+    }
+
+    fn drawn(&self, tone: impl Fn(f32) -> u8 + Sync) -> GrayImage {
+        let mut picture = GrayImage::new(self.frame.width, self.frame.height);
+        let width = self.frame.width as usize;
+        picture.as_mut().par_chunks_mut(width).enumerate().for_each(|(row, out)| {
+            for (out, u) in out.iter_mut().zip(self.label.pixel_row(row, width)) {
+                *out = tone(u);
+            }
+        });
+        picture
+    }
+}
+
 /// What may be asked of [`separate`].
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct GarmentOptions {
@@ -51,12 +74,8 @@ pub struct GarmentOptions {
 /// Where the cloth lies, coarsely, and the bare mat's model for the stages that follow.
 #[derive(Debug, Clone)]
 pub struct Garment {
-    /// Where mask and confidence lie on the mat (about 0.7 mm per pixel).
+    /// Where [`Garment::mask`] lies on the mat (about 0.7 mm per pixel).
     pub frame: FlatFrame,
-    /// 255 where cloth is seen, on the mat plane (not corrected for thickness).
-    pub mask: GrayImage,
-    /// 255 where the labelling is sure, 0 where cloth and mat are equally likely.
-    pub confidence: GrayImage,
     /// Where the mat's printed grid lies.
     pub extent: MatExtent,
     /// The bare mat.
@@ -125,22 +144,8 @@ fn no_grid() -> Refusal {
 }
 
 fn assemble(frame: FlatFrame, extent: MatExtent, mat: MatModel, grid_shows: CellMap, label: CellMap) -> Garment {
-    let (width, height) = (frame.width, frame.height);
-    let mut mask = GrayImage::new(width, height);
-    let mut confidence = GrayImage::new(width, height);
-    let width_px = width as usize;
-    let rows = mask.as_mut().par_chunks_mut(width_px).zip(confidence.as_mut().par_chunks_mut(width_px));
-    rows.enumerate().for_each(|(row, (mask, confidence))| {
-        let soft = label.pixel_row(row, width_px);
-        for ((mask, confidence), u) in mask.iter_mut().zip(confidence).zip(soft) {
-            *mask = if u > 0.5 { 255 } else { 0 };
-            *confidence = ((2.0 * u - 1.0).abs() * 255.0) as u8;
-        }
-    });
     Garment {
         frame,
-        mask,
-        confidence,
         extent,
         mat,
         cloth: Palette::default(),

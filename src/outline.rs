@@ -17,6 +17,7 @@ mod ring;
 mod statistics;
 
 use nalgebra::Vector2;
+use rayon::prelude::*;
 
 use crate::camera::Camera;
 use crate::garment::Garment;
@@ -129,6 +130,8 @@ impl Scene<'_> {
         let ring = Ring::read(&profiles, self.garment, Some((1.2, 5.0)));
         let path = self.change_points(&profiles, &ring, SECOND_REACH_MM, (1.5, 5.0));
         let crossings: Vec<Option<Crossing>> = (0..points.len())
+            .into_par_iter()
+            .with_min_len(64)
             .map(|i| {
                 let around = profiles.offset(path.at[i]);
                 let first = crossing::find(&profiles, i, around, ring.gain[i])?;

@@ -1,5 +1,7 @@
 //! The coarse lattice of cells (a few flat pixels each) on which labels live.
 
+use rayon::prelude::*;
+
 use crate::camera::Camera;
 use crate::flat::FlatFrame;
 use crate::photo::Photo;
@@ -21,14 +23,14 @@ pub(crate) struct Layout {
 impl Layout {
     pub(crate) fn new(frame: FlatFrame, photo: &Photo, camera: &Camera) -> Self {
         let (columns, rows) = (frame.width as usize / CELL_PX, frame.height as usize / CELL_PX);
-        let mut layout = Self { frame, columns, rows, valid: Vec::with_capacity(columns * rows) };
+        let mut layout = Self { frame, columns, rows, valid: Vec::new() };
         let (width, height) = (f64::from(photo.width()), f64::from(photo.height()));
-        for row in 0..rows {
-            for column in 0..columns {
-                let p = camera.image_from_mat(layout.centre(column, row));
-                layout.valid.push(p.x > 3.0 && p.y > 3.0 && p.x < width - 4.0 && p.y < height - 4.0);
-            }
-        }
+        let inside = |k: usize| {
+            let p = camera.image_from_mat(layout.centre(k % columns, k / columns));
+            p.x > 3.0 && p.y > 3.0 && p.x < width - 4.0 && p.y < height - 4.0
+        };
+        let valid = (0..columns * rows).into_par_iter().with_min_len(4096).map(inside).collect();
+        layout.valid = valid;
         layout
     }
 
@@ -51,14 +53,6 @@ impl Layout {
         let (c, r) = self.frame.flat_from_mat(p);
         let k = CELL_PX as f64;
         ((c - (k - 1.0) / 2.0) / k, (r - (k - 1.0) / 2.0) / k)
-    }
-
-    /// The cell that holds a mat point.
-    pub(crate) fn cell_of(&self, p: MatPoint) -> Option<usize> {
-        let (c, r) = self.place(p);
-        let (c, r) = (c.round(), r.round());
-        let inside = c >= 0.0 && r >= 0.0 && c < self.columns as f64 && r < self.rows as f64;
-        inside.then(|| r as usize * self.columns + c as usize)
     }
 
     pub(crate) fn map(&self, values: Vec<f32>) -> CellMap {
@@ -136,37 +130,55 @@ impl CellMap {
 
 /// Sum over a window of `2 reach + 1` cells each way (running sums).
 pub(crate) fn box_sum(columns: usize, rows: usize, values: &[f32], reach: usize) -> Vec<f32> {
-    let across = box_rows(columns, values, reach);
-    let turned = transpose(columns, rows, &across);
-    let down = box_rows(rows, &turned, reach);
-    transpose(rows, columns, &down)
+    let mut across = vec![0f32; values.len()];
+    for (to, from) in across.chunks_exact_mut(columns).zip(values.chunks_exact(columns)) {
+        box_row(from, to, reach);
+    }
+    let mut out = vec![0f32; values.len()];
+    let mut sums = vec![0f64; columns];
+    let row = |r: usize| &across[r * columns..(r + 1) * columns];
+    for r in 0..reach.min(rows) {
+        sums.iter_mut().zip(row(r)).for_each(|(sum, v)| *sum += f64::from(*v));
+    }
+    for (r, out) in out.chunks_exact_mut(columns).enumerate() {
+        if r + reach < rows {
+            sums.iter_mut().zip(row(r + reach)).for_each(|(sum, v)| *sum += f64::from(*v));
+        }
+        out.iter_mut().zip(&sums).for_each(|(out, sum)| *out = *sum as f32);
+        if r >= reach {
+            sums.iter_mut().zip(row(r - reach)).for_each(|(sum, v)| *sum -= f64::from(*v));
+        }
+    }
+    out
 }
 
-fn box_rows(columns: usize, values: &[f32], reach: usize) -> Vec<f32> {
-    let mut out = vec![0.0; values.len()];
-    for (to, from) in out.chunks_mut(columns).zip(values.chunks(columns)) {
-        let mut sum = 0.0f64;
-        let add = |i: usize| f64::from(from.get(i).copied().unwrap_or(0.0));
-        for i in 0..=reach {
-            sum += add(i);
+fn box_row(from: &[f32], to: &mut [f32], reach: usize) {
+    let add = |i: usize| f64::from(from.get(i).copied().unwrap_or(0.0));
+    let mut sum: f64 = (0..reach).map(add).sum();
+    for (i, cell) in to.iter_mut().enumerate() {
+        sum += add(i + reach);
+        *cell = sum as f32;
+        if i >= reach {
+            sum -= add(i - reach);
         }
-        for (i, cell) in to.iter_mut().enumerate() {
-            *cell = sum as f32;
-            sum += add(i + reach + 1);
-            if i >= reach {
-                sum -= add(i - reach);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::box_sum;
+
+    #[test]
+    fn a_box_sum_is_the_sum_over_its_window() {
+        let (w, h) = (7, 5);
+        let values: Vec<f32> = (0..w * h).map(|k| ((k * 37) % 11) as f32 - 3.0).collect();
+        for reach in [1, 2, 6] {
+            let sums = box_sum(w, h, &values, reach);
+            for (k, sum) in sums.iter().enumerate() {
+                let near = |j: usize| (j % w).abs_diff(k % w) <= reach && (j / w).abs_diff(k / w) <= reach;
+                let direct: f32 = (0..w * h).filter(|j| near(*j)).map(|j| values[j]).sum();
+                assert!((sum - direct).abs() < 1e-3, "{k} {reach}: {sum} {direct}");
             }
         }
     }
-    out
-}
-
-fn transpose(columns: usize, rows: usize, values: &[f32]) -> Vec<f32> {
-    let mut out = vec![0.0; values.len()];
-    for (r, line) in values.chunks(columns).enumerate().take(rows) {
-        for (c, v) in line.iter().enumerate() {
-            out[c * rows + r] = *v;
-        }
-    }
-    out
 }

@@ -1,5 +1,7 @@
 //! Which colours are cloth and which are not: two histograms learnt from the photo itself.
 
+use rayon::prelude::*;
+
 use super::Flat;
 use super::cells::{CELL_PX, Layout};
 
@@ -9,6 +11,33 @@ const LEVELS: usize = 32;
 /// Most the ratio of two histograms may say about one pixel (nats).
 const CLIP: f32 = 3.0;
 
+/// Pixels of a cell.
+const PER_CELL: usize = CELL_PX * CELL_PX;
+
+/// The histogram bin of every pixel, cell by cell.
+pub(crate) struct Bins {
+    of_pixels: Vec<u16>,
+}
+
+impl Bins {
+    pub(crate) fn new(flat: &Flat, layout: &Layout) -> Self {
+        let mut of_pixels = vec![0u16; PER_CELL * layout.len()];
+        let (raw, stride) = (flat.rgb.as_raw(), 3 * flat.rgb.width() as usize);
+        of_pixels.par_chunks_mut(PER_CELL * layout.columns).enumerate().for_each(|(row, bins)| {
+            for j in 0..CELL_PX {
+                let line = &raw[(row * CELL_PX + j) * stride..];
+                let cells = bins.chunks_exact_mut(PER_CELL).zip(line.chunks_exact(3 * CELL_PX));
+                for (bins, rgb) in cells {
+                    for (bin, rgb) in bins[j * CELL_PX..].iter_mut().zip(rgb.chunks_exact(3)) {
+                        *bin = self::bin([rgb[0], rgb[1], rgb[2]]);
+                    }
+                }
+            }
+        });
+        Self { of_pixels }
+    }
+}
+
 /// Smoothed counts of colours.
 pub(crate) struct Histogram {
     counts: Vec<f32>,
@@ -16,23 +45,20 @@ pub(crate) struct Histogram {
 }
 
 impl Histogram {
-    pub(crate) fn empty() -> Self {
-        Self { counts: vec![0.0; LEVELS * LEVELS * LEVELS], total: 0.0 }
-    }
-
-    /// Counts the pixels of the chosen cells, each at a weight (0 skips a cell).
-    pub(crate) fn add(&mut self, flat: &Flat, layout: &Layout, weight: impl Fn(usize) -> f32) {
-        for row in 0..layout.rows {
-            for column in 0..layout.columns {
-                let w = weight(row * layout.columns + column);
-                if w > 0.0 {
-                    for (x, y) in pixels(column, row) {
-                        self.counts[bin(flat.rgb.get_pixel(x, y).0)] += w;
-                        self.total += w;
-                    }
+    /// Counts the pixels of cells, each at a weight (0 skips a cell).
+    pub(crate) fn of(bins: &Bins, weight: impl Fn(usize) -> f32) -> Self {
+        let mut counts = vec![0.0; LEVELS * LEVELS * LEVELS];
+        let mut total = 0.0;
+        for (k, cell) in bins.of_pixels.chunks_exact(PER_CELL).enumerate() {
+            let w = weight(k);
+            if w > 0.0 {
+                for bin in cell {
+                    counts[usize::from(*bin)] += w;
                 }
+                total += w * PER_CELL as f32;
             }
         }
+        Self { counts, total }
     }
 
     /// Spreads the counts over neighbouring colours (binomial, twice in each channel).
@@ -51,18 +77,12 @@ impl Histogram {
     }
 
     /// Per cell the mean log ratio of cloth over background, clipped pixel by pixel.
-    pub(crate) fn log_ratio(cloth: &Self, background: &Self, flat: &Flat, layout: &Layout) -> Vec<f32> {
+    pub(crate) fn log_ratio(cloth: &Self, background: &Self, bins: &Bins) -> Vec<f32> {
         let ratio: Vec<f32> = (0..LEVELS * LEVELS * LEVELS)
             .map(|b| (cloth.density(b) / background.density(b)).ln().clamp(-CLIP, CLIP))
             .collect();
-        let mut out = Vec::with_capacity(layout.len());
-        for row in 0..layout.rows {
-            for column in 0..layout.columns {
-                let sum: f32 = pixels(column, row).map(|(x, y)| ratio[bin(flat.rgb.get_pixel(x, y).0)]).sum();
-                out.push(sum / (CELL_PX * CELL_PX) as f32);
-            }
-        }
-        out
+        let mean = |cell: &[u16]| cell.iter().map(|b| ratio[usize::from(*b)]).sum::<f32>() / PER_CELL as f32;
+        bins.of_pixels.par_chunks_exact(PER_CELL).with_min_len(4096).map(mean).collect()
     }
 }
 
@@ -72,19 +92,23 @@ pub(crate) fn pixels(column: usize, row: usize) -> impl Iterator<Item = (u32, u3
     (0..CELL_PX as u32).flat_map(move |j| (0..CELL_PX as u32).map(move |i| (x + i, y + j)))
 }
 
-fn bin(rgb: [u8; 3]) -> usize {
-    let level = |v: u8| usize::from(v) * LEVELS / 256;
-    (level(rgb[0]) * LEVELS + level(rgb[1])) * LEVELS + level(rgb[2])
+fn bin(rgb: [u8; 3]) -> u16 {
+    let level = |v: u8| u16::from(v) * LEVELS as u16 / 256;
+    (level(rgb[0]) * LEVELS as u16 + level(rgb[1])) * LEVELS as u16 + level(rgb[2])
 }
 
+/// Quarter, half and quarter of neighbours `stride` apart; the ends stand for what lies beyond them.
 fn binomial(counts: &[f32], stride: usize) -> Vec<f32> {
-    let n = counts.len();
-    (0..n)
-        .map(|i| {
-            let level = (i / stride) % LEVELS;
-            let low = if level > 0 { counts[i - stride] } else { counts[i] };
-            let high = if level + 1 < LEVELS { counts[i + stride] } else { counts[i] };
-            0.25 * (low + high) + 0.5 * counts[i]
-        })
-        .collect()
+    let mut out = vec![0.0; counts.len()];
+    let blocks = out.chunks_exact_mut(stride * LEVELS).zip(counts.chunks_exact(stride * LEVELS));
+    for (out, counts) in blocks {
+        for (level, out) in out.chunks_exact_mut(stride).enumerate() {
+            let row = |l: usize| &counts[l * stride..(l + 1) * stride];
+            let (low, here, high) = (row(level.saturating_sub(1)), row(level), row((level + 1).min(LEVELS - 1)));
+            for (((out, low), here), high) in out.iter_mut().zip(low).zip(here).zip(high) {
+                *out = 0.25 * (low + high) + 0.5 * here;
+            }
+        }
+    }
+    out
 }

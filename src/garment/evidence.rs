@@ -60,6 +60,16 @@ struct CellSums {
     py: f32,
 }
 
+impl CellSums {
+    fn add(&mut self, departure: f32, p: f32, y: f32) {
+        self.departure += departure / (CELL_PX * CELL_PX) as f32;
+        self.p += p;
+        self.y += y;
+        self.pp += p * p;
+        self.py += p * y;
+    }
+}
+
 pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent, seen: &Seen) -> Evidence {
     let sums = cell_sums(flat, layout, mat, extent);
     let departure: Vec<f32> = sums.iter().map(|s| s.departure).collect();
@@ -75,45 +85,150 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
 }
 
 fn cell_sums(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent) -> Vec<CellSums> {
-    let table = log_table();
-    let frame = layout.frame;
-    let across: Vec<[f32; 3]> =
-        (0..layout.columns * CELL_PX).map(|c| mat.lines.across_x(frame.mat_from_flat(c as f64, 0.0).x)).collect();
-    let scale = Scale::new(mat.spread);
+    let rows = Rows {
+        flat,
+        layout,
+        mat,
+        extent,
+        table: log_table(),
+        across: Channels::from_pixels((0..layout.columns * CELL_PX).map(|c| {
+            let x = layout.frame.mat_from_flat(c as f64, 0.0).x;
+            mat.lines.across_x(x)
+        })),
+        scale: Scale::new(mat.spread),
+    };
     let mut sums = vec![CellSums::default(); layout.len()];
-    sums.par_chunks_mut(layout.columns).enumerate().for_each(|(row, cells)| {
-        let down: [[f32; 3]; CELL_PX] =
-            std::array::from_fn(|j| mat.lines.across_y(frame.mat_from_flat(0.0, (row * CELL_PX + j) as f64).y));
-        for (column, cell) in cells.iter_mut().enumerate() {
-            if !layout.valid[row * layout.columns + column] {
-                continue;
-            }
-            let centre = layout.centre(column, row);
-            let printed = extent.depth_mm(centre) > -1.0;
-            let base = mat.shade.at(centre);
-            for (j, down) in down.iter().enumerate() {
-                for i in 0..CELL_PX {
-                    let (x, y) = (column * CELL_PX + i, row * CELL_PX + j);
-                    let rgb = flat.rgb.get_pixel(x as u32, y as u32).0;
-                    let line = if printed { mat.lines.combine(across[x], *down) } else { [0.0; 3] };
-                    add_pixel(cell, rgb, rgb.map(|v| table[v as usize]), base, line, &scale);
-                }
-            }
-        }
-    });
+    sums.par_chunks_mut(layout.columns)
+        .enumerate()
+        .for_each_init(|| Line::new(layout), |line, (row, cells)| rows.sum(row, cells, line));
     sums
 }
 
-fn add_pixel(cell: &mut CellSums, rgb: [u8; 3], log: [f32; 3], base: [f32; 3], line: [f32; 3], scale: &Scale) {
-    let expected = std::array::from_fn(|i| base[i] + line[i]);
-    let departure = Departure::between(log, expected);
-    cell.departure += scale.in_spreads(departure, rgb[0].min(rgb[1]).min(rgb[2])) / (CELL_PX * CELL_PX) as f32;
-    let p = (line[0] + line[1] + line[2]) / 3.0;
-    let y = (departure.brightness + p).clamp(-1.0, 1.0);
-    cell.p += p;
-    cell.y += y;
-    cell.pp += p * p;
-    cell.py += p * y;
+/// Three channels, each a row of values.
+#[derive(Clone)]
+struct Channels([Vec<f32>; 3]);
+
+impl Channels {
+    fn zeros(len: usize) -> Self {
+        Self(std::array::from_fn(|_| vec![0.0; len]))
+    }
+
+    fn from_pixels(pixels: impl ExactSizeIterator<Item = [f32; 3]>) -> Self {
+        let mut channels = Self::zeros(pixels.len());
+        for (i, pixel) in pixels.enumerate() {
+            for (channel, value) in channels.0.iter_mut().zip(pixel) {
+                channel[i] = value;
+            }
+        }
+        channels
+    }
+}
+
+/// One row of flat pixels at work: plain arrays, so that the arithmetic runs several pixels at a time.
+struct Line {
+    /// Log colour of the mat's ground.
+    base: Channels,
+    /// 1 where the grid is printed, 0 beyond it.
+    printed: Vec<f32>,
+    /// Log colour of the photo.
+    log: Channels,
+    /// What the printed lines add.
+    lines: Channels,
+    /// One over the spreads.
+    inverse: Channels,
+    departure: Vec<f32>,
+    brightness: Vec<f32>,
+}
+
+impl Line {
+    fn new(layout: &Layout) -> Self {
+        let n = layout.columns * CELL_PX;
+        let channels = || Channels::zeros(n);
+        let (base, log, lines, inverse) = (channels(), channels(), channels(), channels());
+        let values = || vec![0.0; n];
+        Self { base, printed: values(), log, lines, inverse, departure: values(), brightness: values() }
+    }
+}
+
+/// What every row is read against.
+struct Rows<'a> {
+    flat: &'a Flat,
+    layout: &'a Layout,
+    mat: &'a MatModel,
+    extent: &'a MatExtent,
+    table: [f32; 256],
+    across: Channels,
+    scale: Scale,
+}
+
+impl Rows<'_> {
+    /// Adds up the pixels of a row of cells.
+    fn sum(&self, row: usize, cells: &mut [CellSums], line: &mut Line) {
+        let layout = self.layout;
+        let shade = self.mat.shade.along(layout.centre(0, row).y);
+        for column in 0..layout.columns {
+            let centre = layout.centre(column, row);
+            let printed = if self.extent.depth_mm(centre) > -1.0 { 1.0 } else { 0.0 };
+            let base = shade.at(centre.x);
+            let here = column * CELL_PX..(column + 1) * CELL_PX;
+            line.printed[here.clone()].fill(printed);
+            for (channel, value) in line.base.0.iter_mut().zip(base) {
+                channel[here.clone()].fill(value);
+            }
+        }
+        for j in 0..CELL_PX {
+            self.read(row * CELL_PX + j, line);
+            self.compare(line);
+            let valid = &layout.valid[row * layout.columns..];
+            for (column, cell) in cells.iter_mut().enumerate().filter(|(column, _)| valid[*column]) {
+                for x in column * CELL_PX..(column + 1) * CELL_PX {
+                    let p = (line.lines.0[0][x] + line.lines.0[1][x] + line.lines.0[2][x]) / 3.0;
+                    cell.add(line.departure[x], p, (line.brightness[x] + p).clamp(-1.0, 1.0));
+                }
+            }
+        }
+    }
+
+    /// Takes in a row of pixels and what the lines add there.
+    fn read(&self, y: usize, line: &mut Line) {
+        let stride = 3 * self.flat.rgb.width() as usize;
+        let n = line.printed.len();
+        let pixels = &self.flat.rgb.as_raw()[y * stride..y * stride + 3 * n];
+        let (log, inverse) = (&mut line.log.0, &mut line.inverse.0);
+        for (x, rgb) in pixels.chunks_exact(3).enumerate() {
+            let spreads = self.scale.inverse[usize::from(rgb[0].min(rgb[1]).min(rgb[2]))];
+            for c in 0..3 {
+                log[c][x] = self.table[usize::from(rgb[c])];
+                inverse[c][x] = spreads[c];
+            }
+        }
+        let down = self.mat.lines.across_y(self.layout.frame.mat_from_flat(0.0, y as f64).y);
+        self.mat.lines.combine_row(&self.across.0, down, &mut line.lines.0);
+        for channel in &mut line.lines.0 {
+            channel.iter_mut().zip(&line.printed).for_each(|(value, printed)| *value *= printed);
+        }
+    }
+
+    /// Departures of the row's pixels from the bare mat.
+    fn compare(&self, line: &mut Line) {
+        let [log0, log1, log2] = &line.log.0;
+        let [base0, base1, base2] = &line.base.0;
+        let [lines0, lines1, lines2] = &line.lines.0;
+        let [inverse0, inverse1, inverse2] = &line.inverse.0;
+        let n = line.departure.len();
+        let rows = [log0, log1, log2, base0, base1, base2, lines0, lines1, lines2, inverse0, inverse1, inverse2];
+        // Equal lengths, said once, spare a check at every pixel.
+        let [log0, log1, log2, base0, base1, base2, lines0, lines1, lines2, inverse0, inverse1, inverse2] =
+            rows.map(|row| &row[..n]);
+        let (departure, brightness) = (&mut line.departure[..n], &mut line.brightness[..n]);
+        for x in 0..n {
+            let seen = [log0[x], log1[x], log2[x]];
+            let expected = [base0[x] + lines0[x], base1[x] + lines1[x], base2[x] + lines2[x]];
+            let d = Departure::between(seen, expected);
+            departure[x] = in_spreads(d, [inverse0[x], inverse1[x], inverse2[x]]);
+            brightness[x] = d.brightness;
+        }
+    }
 }
 
 /// The mat's spreads with the noise of dark pixels added, inverted, per gamma level.
@@ -126,20 +241,16 @@ impl Scale {
         let noise = |level: usize| NOISE_LEVELS / (level as f32 + DARK_OFFSET);
         Self { inverse: (0..256).map(|level| spread.map(|s| 1.0 / s.hypot(noise(level)))).collect() }
     }
+}
 
-    /// How far a pixel strays from the bare mat, in the mat's own spreads; darkening alone counts little.
-    pub(crate) fn in_spreads(&self, d: Departure, darkest_level: u8) -> f32 {
-        let inverse = self.inverse[darkest_level as usize];
-        let drop = (-d.brightness).max(0.0);
-        let open = 1.0 / (1.0 + SHADOW_TOLERANCE * drop);
-        let bright = if d.brightness > 0.0 {
-            d.brightness * inverse[0]
-        } else {
-            (DARK_SHARE * drop + (drop - DEEPEST_SHADOW).max(0.0)) * inverse[0]
-        };
-        let (a, b) = (d.colour[0] * inverse[1] * open, d.colour[1] * inverse[2] * open);
-        (a * a + b * b + bright * bright).sqrt().min(CAP)
-    }
+/// How far a pixel strays from the bare mat, in the mat's own spreads; darkening alone counts little.
+fn in_spreads(d: Departure, inverse: [f32; 3]) -> f32 {
+    let drop = (-d.brightness).max(0.0);
+    let open = 1.0 / (1.0 + SHADOW_TOLERANCE * drop);
+    let counted = d.brightness.max(0.0) + DARK_SHARE * drop + (drop - DEEPEST_SHADOW).max(0.0);
+    let bright = counted * inverse[0];
+    let (a, b) = (d.colour[0] * inverse[1] * open, d.colour[1] * inverse[2] * open);
+    (a * a + b * b + bright * bright).sqrt().min(CAP)
 }
 
 /// Regression of the seen brightness on the predicted lines over a window a little wider than the pitch.
@@ -151,8 +262,10 @@ fn grid_coefficient(layout: &Layout, sums: &[CellSums], mat: &MatModel, extent: 
         box_sum(layout.columns, layout.rows, &values, reach)
     };
     let count: Vec<f32> = layout.valid.iter().map(|v| if *v { (CELL_PX * CELL_PX) as f32 } else { 0.0 }).collect();
-    let count = box_sum(layout.columns, layout.rows, &count, reach);
-    let (p, y, pp, py) = (within(|s| s.p), within(|s| s.y), within(|s| s.pp), within(|s| s.py));
+    let ((count, p), ((y, pp), py)) = rayon::join(
+        || (box_sum(layout.columns, layout.rows, &count, reach), within(|s| s.p)),
+        || ((within(|s| s.y), within(|s| s.pp)), within(|s| s.py)),
+    );
     (0..layout.len())
         .map(|k| {
             let n = count[k].max(1.0);

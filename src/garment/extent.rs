@@ -95,23 +95,27 @@ pub(crate) fn side_ends(side: &LineSighting, pitch_mm: [f64; 2]) -> (MatPoint, M
     }
 }
 
-/// Cells within `reach_mm` of a side that was seen.
-fn cells_near(layout: &Layout, grid: &GridSighting, reach: f64) -> Vec<bool> {
+/// Cells whose middle lies within about `reach_mm` across of a side that was seen, its ends left out.
+fn cells_near(layout: &Layout, grid: &GridSighting, reach_mm: f64) -> Vec<bool> {
     let mut near = vec![false; layout.len()];
-    let cell = layout.cell_mm();
+    let (columns, rows) = (layout.columns as f64, layout.rows as f64);
     for side in &grid.sides {
         let (from, to) = side_ends(side, grid.pitch_mm);
-        let across = if side.axis == Axis::X { (1.0, 0.0) } else { (0.0, 1.0) };
-        let along_steps = ((from.distance(to) * 0.8) / (0.7 * cell)).ceil().max(1.0) as i32;
-        let across_steps = (reach / (0.7 * cell)).ceil() as i32;
-        for i in 0..=along_steps {
-            let at = from.lerp(to, 0.1 + 0.8 * f64::from(i) / f64::from(along_steps));
-            for j in -across_steps..=across_steps {
-                let off = reach * f64::from(j) / f64::from(across_steps);
-                let p = MatPoint::new(at.x + off * across.0, at.y + off * across.1);
-                if let Some(k) = layout.cell_of(p).filter(|&k| layout.valid[k]) {
-                    near[k] = true;
-                }
+        let across = if side.axis == Axis::X { (reach_mm, 0.0) } else { (0.0, reach_mm) };
+        let (a, b) = (from.lerp(to, 0.1), from.lerp(to, 0.9));
+        let (left, low) = layout.place(MatPoint::new(a.x - across.0, a.y - across.1));
+        let (right, high) = layout.place(MatPoint::new(b.x + across.0, b.y + across.1));
+        // Rows count downwards.
+        let (first, last) = (left.round().max(0.0), right.round().min(columns - 1.0));
+        let (top, bottom) = (high.round().max(0.0), low.round().min(rows - 1.0));
+        if !(first <= last && top <= bottom) {
+            continue;
+        }
+        for row in top as usize..=bottom as usize {
+            let at = row * layout.columns;
+            let cells = at + first as usize..=at + last as usize;
+            for (near, valid) in near[cells.clone()].iter_mut().zip(&layout.valid[cells]) {
+                *near |= *valid;
             }
         }
     }

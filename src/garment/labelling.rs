@@ -6,41 +6,62 @@
 
 use rayon::prelude::*;
 
-/// Rounds on the coarse lattice, where labels travel twice as far, and on the fine one.
-const COARSE_ROUNDS: usize = 80;
-const FINE_ROUNDS: usize = 36;
+/// Rounds on the coarsest lattice, where labels travel farthest, and on each finer one.
+const COARSEST_ROUNDS: usize = 80;
+const FINER_ROUNDS: usize = 32;
+
+/// Halvings of the lattice.
+const HALVINGS: usize = 2;
 
 /// Rows a thread works on at a time.
 const BAND: usize = 24;
 
 /// Soft labels (0 to 1) of `columns` by `rows` cells from their votes (positive for 1).
 pub(crate) fn smooth_label(columns: usize, rows: usize, votes: &[f32], price: f32) -> Vec<f32> {
-    let start: Vec<f32> = votes.iter().map(|v| if *v > 0.0 { 1.0 } else { 0.0 }).collect();
+    coarse_to_fine(columns, rows, votes, price, HALVINGS)
+}
+
+/// The same at half the resolution: good enough to learn from.
+pub(crate) fn rough_label(columns: usize, rows: usize, votes: &[f32], price: f32) -> Vec<f32> {
     if columns < 8 || rows < 8 {
-        return primal_dual(columns, rows, votes, price, start, COARSE_ROUNDS);
+        return smooth_label(columns, rows, votes, price);
     }
-    let (half_columns, half_rows) = (columns / 2, rows / 2);
+    let coarse = halved(columns, rows, votes, 2.0);
+    spread_out(columns, rows, &coarse_to_fine(columns / 2, rows / 2, &coarse, price, HALVINGS - 1))
+}
+
+fn coarse_to_fine(columns: usize, rows: usize, votes: &[f32], price: f32, halvings: usize) -> Vec<f32> {
+    if halvings == 0 || columns < 8 || rows < 8 {
+        let start = votes.iter().map(|v| if *v > 0.0 { 1.0 } else { 0.0 }).collect();
+        return primal_dual(columns, rows, votes, price, start, COARSEST_ROUNDS);
+    }
     // A coarse cell votes for four; its sides are twice as long.
-    let coarse_votes = halved(columns, half_columns, half_rows, votes, 2.0);
-    let coarse_start = halved(columns, half_columns, half_rows, &start, 1.0);
-    let coarse = primal_dual(half_columns, half_rows, &coarse_votes, price, coarse_start, COARSE_ROUNDS);
-    let fine = (0..columns * rows)
-        .map(|k| {
-            let (c, r) = ((k % columns / 2).min(half_columns - 1), (k / columns / 2).min(half_rows - 1));
-            coarse[r * half_columns + c]
-        })
-        .collect();
-    primal_dual(columns, rows, votes, price, fine, FINE_ROUNDS)
+    let coarse_votes = halved(columns, rows, votes, 2.0);
+    let coarse = coarse_to_fine(columns / 2, rows / 2, &coarse_votes, price, halvings - 1);
+    primal_dual(columns, rows, votes, price, spread_out(columns, rows, &coarse), FINER_ROUNDS)
+}
+
+/// The values of a lattice half as fine, on the whole one.
+fn spread_out(columns: usize, rows: usize, coarse: &[f32]) -> Vec<f32> {
+    let (half_columns, half_rows) = (columns / 2, rows / 2);
+    let mut out = Vec::with_capacity(columns * rows);
+    for r in 0..rows {
+        let row = &coarse[(r / 2).min(half_rows - 1) * half_columns..][..half_columns];
+        out.extend((0..columns).map(|c| row[(c / 2).min(half_columns - 1)]));
+    }
+    out
 }
 
 /// Mean of two by two cells, times a factor.
-fn halved(columns: usize, half_columns: usize, half_rows: usize, values: &[f32], factor: f32) -> Vec<f32> {
-    (0..half_columns * half_rows)
-        .map(|k| {
-            let i = 2 * (k / half_columns) * columns + 2 * (k % half_columns);
-            0.25 * factor * (values[i] + values[i + 1] + values[i + columns] + values[i + columns + 1])
-        })
-        .collect()
+fn halved(columns: usize, rows: usize, values: &[f32], factor: f32) -> Vec<f32> {
+    let half_columns = columns / 2;
+    let mut out = Vec::with_capacity(half_columns * (rows / 2));
+    for pair in values.chunks_exact(2 * columns).take(rows / 2) {
+        let (top, low) = pair.split_at(columns);
+        let cells = top.chunks_exact(2).zip(low.chunks_exact(2));
+        out.extend(cells.map(|(t, l)| 0.25 * factor * (t[0] + t[1] + l[0] + l[1])));
+    }
+    out
 }
 
 fn primal_dual(w: usize, h: usize, votes: &[f32], price: f32, start: Vec<f32>, rounds: usize) -> Vec<f32> {

@@ -1,5 +1,7 @@
 //! What is printed on the mat: a profile across the lines of each family, or a chessboard's two tones.
 
+use rayon::prelude::*;
+
 use super::appearance::median;
 use super::shade::{Sample, Shade, robust_scale};
 use crate::reference::Marking;
@@ -35,11 +37,12 @@ impl Profile {
         if n == 0 {
             return [0.0; 3];
         }
-        let place = (coordinate_mm / self.period_mm).rem_euclid(1.0) * n as f64 - 0.5;
-        let low = place.floor();
-        let t = (place - low) as f32;
-        let i = (low as i64).rem_euclid(n as i64) as usize;
-        let (a, b) = (self.bins[i], self.bins[(i + 1) % n]);
+        // Counted from half a bin before the first, so that the whole part is a bin's index.
+        let place = turn(coordinate_mm / self.period_mm) * n as f64 + (n as f64 - 0.5);
+        let low = place as usize;
+        let t = (place - low as f64) as f32;
+        let i = if low >= n { low - n } else { low };
+        let (a, b) = (self.bins[i.min(n - 1)], self.bins[if i + 1 < n { i + 1 } else { 0 }]);
         std::array::from_fn(|k| a[k] + (b[k] - a[k]) * t)
     }
 
@@ -47,7 +50,7 @@ impl Profile {
         let n = (period_mm / BIN_MM).round().clamp(1.0, MAX_BINS) as usize;
         let mut piles: Vec<Vec<[f32; 3]>> = vec![Vec::new(); n];
         for (coordinate, value) in values {
-            let k = ((coordinate / period_mm).rem_euclid(1.0) * n as f64) as usize;
+            let k = (turn(coordinate / period_mm) * n as f64) as usize;
             piles[k.min(n - 1)].push(value);
         }
         let mut bins: Vec<[f32; 3]> = piles.iter().map(|pile| bin_value(pile, noise)).collect();
@@ -57,6 +60,12 @@ impl Profile {
         }
         Self { period_mm, bins }
     }
+}
+
+/// The fractional part, 0 to 1 (a cast is far cheaper than `rem_euclid`, and no mat is 2^63 periods wide).
+fn turn(v: f64) -> f64 {
+    let part = v - (v as i64) as f64;
+    if part < 0.0 { part + 1.0 } else { part }
 }
 
 /// The bin's median, shrunk to nothing where it is no more than chance.
@@ -122,13 +131,35 @@ impl Lines {
         if strength(x) >= strength(y) { x } else { y }
     }
 
+    /// [`Lines::combine`] along a row: `x` and `out` are its channels.
+    pub(crate) fn combine_row(&self, x: &[Vec<f32>; 3], y: [f32; 3], out: &mut [Vec<f32>; 3]) {
+        let n = x.iter().chain(out.iter()).map(Vec::len).min().unwrap_or(0);
+        let [x0, x1, x2] = x.each_ref().map(|row| &row[..n]);
+        let [o0, o1, o2] = out.each_mut().map(|row| &mut row[..n]);
+        if let Some(c) = &self.chequers {
+            for i in 0..n {
+                let tone = x0[i] * y[0];
+                (o0[i], o1[i], o2[i]) = (c.half[0] * tone, c.half[1] * tone, c.half[2] * tone);
+            }
+            return;
+        }
+        let strength = (y[0] + y[1] + y[2]).abs();
+        for i in 0..n {
+            let stronger = (x0[i] + x1[i] + x2[i]).abs() >= strength;
+            o0[i] = if stronger { x0[i] } else { y[0] };
+            o1[i] = if stronger { x1[i] } else { y[1] };
+            o2[i] = if stronger { x2[i] } else { y[2] };
+        }
+    }
+
     /// Learns line profiles, or the chessboard's tones, from bare-mat samples over a shade.
     pub(crate) fn learn(samples: &[Sample], shade: &Shade, grid: &GridSighting, before: &Lines) -> Self {
         if grid.marking == Marking::Chequers {
             return Self::learn_chequers(samples, shade, grid);
         }
         let over: Vec<[f32; 3]> = samples
-            .iter()
+            .par_iter()
+            .with_min_len(4096)
             .map(|s| {
                 let base = shade.at(s.at);
                 std::array::from_fn(|i| s.log[i] - base[i])
@@ -139,10 +170,10 @@ impl Lines {
             |axis: usize| grid.pitch_mm[axis] * f64::from(grid.bold[axis].map_or(1, |(every, _)| every.max(1)));
         let clear = |line: [f32; 3]| line.iter().all(|v| v.abs() < 0.03);
         let pairs = || samples.iter().zip(&over);
-        let x = pairs().filter(|(s, _)| clear(before.y.at(s.at.y))).map(|(s, v)| (s.at.x, *v));
-        let x = Profile::learn(period(0), x, noise);
-        let y = pairs().filter(|(s, _)| clear(before.x.at(s.at.x))).map(|(s, v)| (s.at.y, *v));
-        let y = Profile::learn(period(1), y, noise);
+        let along_x = pairs().filter(|(s, _)| clear(before.y.at(s.at.y))).map(|(s, v)| (s.at.x, *v));
+        let along_y = pairs().filter(|(s, _)| clear(before.x.at(s.at.x))).map(|(s, v)| (s.at.y, *v));
+        let (x, y) =
+            rayon::join(|| Profile::learn(period(0), along_x, noise), || Profile::learn(period(1), along_y, noise));
         Self { x, y, chequers: None }
     }
 
@@ -168,9 +199,9 @@ impl Lines {
 
 /// +1 over even cells, -1 over odd ones, sloping between.
 fn square_wave(v: f64, pitch: f64) -> f32 {
-    let cell = (v / pitch).floor();
-    let sign = if cell.rem_euclid(2.0) < 0.5 { 1.0 } else { -1.0 };
-    let into = v - cell * pitch;
+    // Two cells are one turn.
+    let turned = 2.0 * turn(v / (2.0 * pitch));
+    let (sign, into) = if turned < 1.0 { (1.0, turned * pitch) } else { (-1.0, (turned - 1.0) * pitch) };
     let from_edge = into.min(pitch - into);
     (sign * (from_edge / (0.5 * CHESS_EDGE_MM)).min(1.0)) as f32
 }

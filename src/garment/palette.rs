@@ -5,6 +5,9 @@ use super::appearance::quantile;
 /// Most rounds of k-means.
 const ROUNDS: usize = 10;
 
+/// Colours that move less than this in a round have settled, gamma levels.
+const SETTLED: f32 = 0.3;
+
 /// More colours are kept where they bring the spread below this share of the fewer ones'.
 const MORE_IS_BETTER: f32 = 0.8;
 
@@ -52,8 +55,14 @@ impl Palette {
                     *s += f64::from(*v);
                 }
             }
+            let mut moved = 0f32;
             for (k, colour) in colours.iter_mut().enumerate().filter(|(k, _)| kept[*k] > 0) {
-                *colour = sums[k].map(|s| (s / kept[k] as f64) as f32);
+                let mean = sums[k].map(|s| (s / kept[k] as f64) as f32);
+                moved = (0..3).map(|c| (mean[c] - colour[c]).abs()).fold(moved, f32::max);
+                *colour = mean;
+            }
+            if moved < SETTLED {
+                break;
             }
         }
         // A colour that few pixels have is a stray (a pin, a speck), not the cloth's.

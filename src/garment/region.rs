@@ -1,11 +1,13 @@
 //! From what cells say to one closed region of cloth.
 
+use rayon::prelude::*;
+
 use super::Flat;
 use super::cells::{CELL_PX, CellMap, Layout};
-use super::colours::{Histogram, pixels};
+use super::colours::{Bins, Histogram, pixels};
 use super::evidence::Evidence;
 use super::extent::MatExtent;
-use super::labelling::smooth_label;
+use super::labelling::{rough_label, smooth_label};
 use crate::refusal::{Refusal, RefusalKind, Warning};
 
 /// Price of a cell side of boundary, in the units of the cells' votes.
@@ -32,22 +34,20 @@ pub(crate) struct Found {
 
 pub(crate) fn find(flat: &Flat, layout: &Layout, evidence: &Evidence, extent: &MatExtent) -> Result<Found, Refusal> {
     let own = own_votes(layout, evidence);
+    let bins = Bins::new(flat, layout);
     let seeds = cloth_seeds(layout, evidence, &own);
     let main = main_piece(layout, &seeds, evidence).ok_or_else(no_cloth)?;
     let not_cloth: Vec<bool> =
         (0..layout.len()).map(|k| layout.valid[k] && is_background_seed(evidence, &own, &seeds, k)).collect();
-    let mut votes = with_colours(flat, layout, evidence, &own, &main.cells, &not_cloth);
-    let mut label = smooth_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
-    let mut pieces = pieces(layout, &label, evidence);
-    for _ in 0..1 {
-        let Some(first) = pieces.first() else { return Err(no_cloth()) };
-        let inside = eroded(layout, &first.cells, 2);
-        let outside =
-            eroded(layout, &first.cells.iter().zip(&layout.valid).map(|(c, v)| !c && *v).collect::<Vec<_>>(), 2);
-        votes = with_colours(flat, layout, evidence, &own, &inside, &outside);
-        label = smooth_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
-        pieces = self::pieces(layout, &label, evidence);
-    }
+    let votes = with_colours(&bins, layout, evidence, &own, &main.cells, &not_cloth);
+    let label = rough_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
+    let rough = pieces(layout, &label, evidence);
+    let Some(first) = rough.first() else { return Err(no_cloth()) };
+    let bare: Vec<bool> = first.cells.iter().zip(&layout.valid).map(|(c, v)| !c && *v).collect();
+    let (inside, outside) = rayon::join(|| eroded(layout, &first.cells, 2), || eroded(layout, &bare, 2));
+    let votes = with_colours(&bins, layout, evidence, &own, &inside, &outside);
+    let label = smooth_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
+    let pieces = pieces(layout, &label, evidence);
     let Some(first) = pieces.first() else { return Err(no_cloth()) };
     let filled = filled(layout, &first.cells);
     check_size(layout, &filled, extent)?;
@@ -104,7 +104,7 @@ fn is_background_seed(e: &Evidence, own: &[f32], seeds: &[bool], k: usize) -> bo
 
 /// Adds what the colours say, learnt from cells taken for cloth and for background.
 fn with_colours(
-    flat: &Flat,
+    bins: &Bins,
     layout: &Layout,
     e: &Evidence,
     own: &[f32],
@@ -112,13 +112,16 @@ fn with_colours(
     background: &[bool],
 ) -> Vec<f32> {
     let weigh = |chosen: &[bool], k: usize| if chosen[k] { 1.0 } else { 0.0 };
-    let mut inside = Histogram::empty();
-    inside.add(flat, layout, |k| weigh(cloth, k));
-    inside.smooth();
-    let mut outside = Histogram::empty();
-    outside.add(flat, layout, |k| weigh(background, k) * if e.depth[k] < 0.0 { 0.6 } else { 1.0 });
-    outside.smooth();
-    let ratio = Histogram::log_ratio(&inside, &outside, flat, layout);
+    let learnt = |weight: &(dyn Fn(usize) -> f32 + Sync)| {
+        let mut histogram = Histogram::of(bins, weight);
+        histogram.smooth();
+        histogram
+    };
+    let (inside, outside) = rayon::join(
+        || learnt(&|k| weigh(cloth, k)),
+        || learnt(&|k| weigh(background, k) * if e.depth[k] < 0.0 { 0.6 } else { 1.0 }),
+    );
+    let ratio = Histogram::log_ratio(&inside, &outside, bins);
     own.iter().zip(&ratio).enumerate().map(|(k, (o, r))| if layout.valid[k] { o + 0.8 * r } else { -1.0 }).collect()
 }
 
@@ -191,19 +194,24 @@ fn dilated(layout: &Layout, chosen: &[bool], by: usize) -> Vec<bool> {
     shrink(layout, chosen, by, false)
 }
 
-/// Erosion (`keep` true) or dilation by the 4-neighbourhood, repeated.
+/// Erosion (`keep` true) or dilation by the 4-neighbourhood, repeated; beyond the frame nothing changes.
 fn shrink(layout: &Layout, chosen: &[bool], by: usize, keep: bool) -> Vec<bool> {
     let (w, h) = (layout.columns, layout.rows);
-    let mut now = chosen.to_vec();
+    // Dilation is the erosion of what is not chosen.
+    let mut now: Vec<bool> = chosen.iter().map(|c| *c == keep).collect();
+    let mut next = vec![false; now.len()];
     for _ in 0..by {
-        now = (0..now.len())
-            .map(|k| {
-                let mut around = neighbours(w, h, k).map(|n| now[n]);
-                if keep { now[k] && around.all(|n| n) } else { now[k] || around.any(|n| n) }
-            })
-            .collect();
+        next.par_chunks_mut(w).with_min_len(64).enumerate().for_each(|(r, next)| {
+            let row = |r: usize| &now[r * w..(r + 1) * w];
+            let (above, here, below) = (row(r.saturating_sub(1)), row(r), row((r + 1).min(h - 1)));
+            for c in 0..w {
+                let sides = here[c.saturating_sub(1)] & here[(c + 1).min(w - 1)];
+                next[c] = here[c] & sides & above[c] & below[c];
+            }
+        });
+        std::mem::swap(&mut now, &mut next);
     }
-    now
+    now.iter().map(|c| *c == keep).collect()
 }
 
 /// The piece with its holes (whatever cannot reach the frame's border) filled.
@@ -230,15 +238,18 @@ fn filled(layout: &Layout, cells: &[bool]) -> Vec<bool> {
 /// The region as a soft label whose 0.5 contour is smooth (binomial blur of 0 and 1).
 fn softened(layout: &Layout, filled: &[bool]) -> Vec<f32> {
     let (w, h) = (layout.columns, layout.rows);
-    let hard: Vec<f32> = filled.iter().map(|f| if *f { 1.0 } else { 0.0 }).collect();
-    let at = |c: usize, r: usize| hard[r.min(h - 1) * w + c.min(w - 1)];
-    (0..hard.len())
-        .map(|k| {
-            let (c, r) = (k % w, k / w);
-            let line = |r: usize| 0.25 * (at(c.saturating_sub(1), r) + at(c + 1, r)) + 0.5 * at(c, r);
-            0.25 * (line(r.saturating_sub(1)) + line(r + 1)) + 0.5 * line(r)
-        })
-        .collect()
+    let mut out = vec![0f32; filled.len()];
+    out.par_chunks_mut(w).with_min_len(64).enumerate().for_each(|(r, out)| {
+        let row = |r: usize| &filled[r * w..(r + 1) * w];
+        let (above, here, below) = (row(r.saturating_sub(1)), row(r), row((r + 1).min(h - 1)));
+        // Sixteenths: 1 2 1 down, then 1 2 1 across.
+        let down = |c: usize| u8::from(above[c]) + 2 * u8::from(here[c]) + u8::from(below[c]);
+        for (c, out) in out.iter_mut().enumerate() {
+            let sixteenths = down(c.saturating_sub(1)) + 2 * down(c) + down((c + 1).min(w - 1));
+            *out = f32::from(sixteenths) / 16.0;
+        }
+    });
+    out
 }
 
 fn check_size(layout: &Layout, cells: &[bool], extent: &MatExtent) -> Result<(), Refusal> {

@@ -42,6 +42,16 @@ impl Shade {
         out
     }
 
+    /// [`Shade::at`] along a line of constant y, far cheaper per point.
+    pub(crate) fn along(&self, y: f64) -> ShadeRow<'_> {
+        let (lo, hi) = (self.area.min.y, self.area.max.y);
+        let v = normalised(y, lo, hi);
+        let poly = self
+            .poly
+            .map(|p| [p[0] + v * (p[2] + v * (p[5] + v * p[9])), p[1] + v * (p[4] + v * p[8]), p[3] + v * p[7], p[6]]);
+        ShadeRow { shade: self, poly, blocks: self.blocks.row(y) }
+    }
+
     /// Fits the polynomial of a degree (0 to 3) robustly; `spread` gates what belongs.
     ///
     /// `start` judges inliers in the first round; without it the medians do.
@@ -50,9 +60,10 @@ impl Shade {
             Some(s) => Shade { area, poly: s.poly, blocks: Blocks::none() },
             None => Shade::flat(samples, area),
         };
+        let termed: Vec<Termed> = samples.iter().map(|s| Termed { terms: terms(area, s.at), log: s.log }).collect();
         for _ in 0..4 {
-            let weights = inlier_weights(samples, &shade);
-            shade.poly = solve(samples, area, degree, &weights)?;
+            let weights = inlier_weights(&termed, &shade.poly);
+            shade.poly = solve(&termed, degree, &weights)?;
         }
         Some(shade)
     }
@@ -75,15 +86,62 @@ impl Shade {
     }
 }
 
+/// A shade on a line of constant y: a cubic in x, and the blocks' values there.
+pub(crate) struct ShadeRow<'a> {
+    shade: &'a Shade,
+    poly: [[f32; 4]; 3],
+    blocks: Vec<[f32; 3]>,
+}
+
+impl ShadeRow<'_> {
+    pub(crate) fn at(&self, x: f64) -> [f32; 3] {
+        let u = normalised(x, self.shade.area.min.x, self.shade.area.max.x);
+        let n = self.blocks.len();
+        let (k, t) = if n < 2 { (0, 0.0) } else { block_place(x, self.shade.blocks.origin.x, n) };
+        let ends = (self.blocks.get(k), self.blocks.get(k + 1));
+        let extra = |i: usize| match ends {
+            (Some(a), Some(b)) => a[i] + (b[i] - a[i]) * t,
+            _ => 0.0,
+        };
+        std::array::from_fn(|i| {
+            let [a, b, c, d] = self.poly[i];
+            a + u * (b + u * (c + u * d)) + extra(i)
+        })
+    }
+}
+
+fn normalised(v: f64, lo: f64, hi: f64) -> f32 {
+    ((2.0 * v - lo - hi) / (hi - lo).max(1.0)).clamp(-1.15, 1.15) as f32
+}
+
+/// Index of the block before a coordinate, and the share of the way to the next.
+fn block_place(v: f64, origin: f64, count: usize) -> (usize, f32) {
+    let place = ((v - origin) / BLOCK_MM).clamp(0.0, count as f64 - 1.001);
+    let k = place as usize;
+    (k, (place - k as f64) as f32)
+}
+
 fn terms(area: MatRect, p: MatPoint) -> [f32; TERMS] {
-    let norm = |v: f64, lo: f64, hi: f64| ((2.0 * v - lo - hi) / (hi - lo).max(1.0)).clamp(-1.15, 1.15) as f32;
-    let (u, v) = (norm(p.x, area.min.x, area.max.x), norm(p.y, area.min.y, area.max.y));
+    let (u, v) = (normalised(p.x, area.min.x, area.max.x), normalised(p.y, area.min.y, area.max.y));
     [1.0, u, v, u * u, u * v, v * v, u * u * u, u * u * v, u * v * v, v * v * v]
 }
 
+/// A sample with its polynomial's terms, which every round needs.
+struct Termed {
+    terms: [f32; TERMS],
+    log: [f32; 3],
+}
+
+impl Termed {
+    fn value(&self, poly: &[f32; TERMS]) -> f32 {
+        poly.iter().zip(&self.terms).map(|(a, b)| a * b).sum()
+    }
+}
+
 /// Tukey's weights on the joint departure, with a scale read from the data.
-fn inlier_weights(samples: &[Sample], shade: &Shade) -> Vec<f32> {
-    let departures: Vec<[f32; 3]> = samples.iter().map(|s| Departure::between(s.log, shade.at(s.at)).parts()).collect();
+fn inlier_weights(samples: &[Termed], poly: &[[f32; TERMS]; 3]) -> Vec<f32> {
+    let off = |s: &Termed| Departure::between(s.log, poly.each_ref().map(|p| s.value(p))).parts();
+    let departures: Vec<[f32; 3]> = samples.iter().map(off).collect();
     let scale: Vec<f32> = (0..3).map(|k| robust_scale(departures.iter().map(|d| d[k])).max(0.01)).collect();
     departures
         .iter()
@@ -101,27 +159,13 @@ pub(crate) fn robust_scale(values: impl Iterator<Item = f32>) -> f32 {
     1.4826 * median(&mut values)
 }
 
-fn solve(samples: &[Sample], area: MatRect, degree: usize, weights: &[f32]) -> Option<[[f32; TERMS]; 3]> {
+fn solve(samples: &[Termed], degree: usize, weights: &[f32]) -> Option<[[f32; TERMS]; 3]> {
     let n = (degree + 1) * (degree + 2) / 2;
-    let mut normal = DMatrix::<f64>::zeros(n, n);
-    let mut right = [DVector::<f64>::zeros(n), DVector::zeros(n), DVector::zeros(n)];
-    for (sample, &w) in samples.iter().zip(weights).filter(|(_, w)| **w > 0.0) {
-        let t = terms(area, sample.at);
-        for i in 0..n {
-            let wt = f64::from(w * t[i]);
-            for j in 0..=i {
-                normal[(i, j)] += wt * f64::from(t[j]);
-            }
-            for (channel, right) in right.iter_mut().enumerate() {
-                right[i] += wt * f64::from(sample.log[channel]);
-            }
-        }
-    }
+    let (normal, right) = normal_equations(samples, weights);
+    let mut normal = DMatrix::from_fn(n, n, |i, j| normal[i.max(j)][i.min(j)]);
+    let right = right.map(|r| DVector::from_fn(n, |i, _| r[i]));
     for i in 0..n {
         normal[(i, i)] += 1e-3 + 1e-4 * normal[(0, 0)] * if i >= 6 { 1.0 } else { 0.1 };
-        for j in 0..i {
-            normal[(j, i)] = normal[(i, j)];
-        }
     }
     let factor = normal.cholesky()?;
     let mut poly = [[0.0; TERMS]; 3];
@@ -131,6 +175,25 @@ fn solve(samples: &[Sample], area: MatRect, degree: usize, weights: &[f32]) -> O
         }
     }
     Some(poly)
+}
+
+/// Lower triangle of the normal matrix, and the right sides of the three channels.
+fn normal_equations(samples: &[Termed], weights: &[f32]) -> ([[f64; TERMS]; TERMS], [[f64; TERMS]; 3]) {
+    let mut normal = [[0f64; TERMS]; TERMS];
+    let mut right = [[0f64; TERMS]; 3];
+    for (sample, &w) in samples.iter().zip(weights).filter(|(_, w)| **w > 0.0) {
+        let t = sample.terms.map(f64::from);
+        for i in 0..TERMS {
+            let wt = f64::from(w) * t[i];
+            for j in 0..=i {
+                normal[i][j] += wt * t[j];
+            }
+            for (right, log) in right.iter_mut().zip(sample.log) {
+                right[i] += wt * f64::from(log);
+            }
+        }
+    }
+    (normal, right)
 }
 
 #[derive(Debug, Clone)]
@@ -175,13 +238,25 @@ impl Blocks {
         if self.columns < 2 || self.rows < 2 {
             return [0.0; 3];
         }
-        let place = |v: f64, o: f64, n: usize| ((v - o) / BLOCK_MM).clamp(0.0, n as f64 - 1.001);
-        let (c, r) = (place(p.x, self.origin.x, self.columns), place(p.y, self.origin.y, self.rows));
-        let (fc, fr) = ((c.fract()) as f32, (r.fract()) as f32);
-        let k = r as usize * self.columns + c as usize;
+        let (c, fc) = block_place(p.x, self.origin.x, self.columns);
+        let (r, fr) = block_place(p.y, self.origin.y, self.rows);
+        let k = r * self.columns + c;
         let (a, b, d, e) =
             (self.values[k], self.values[k + 1], self.values[k + self.columns], self.values[k + self.columns + 1]);
         std::array::from_fn(|i| (a[i] * (1.0 - fc) + b[i] * fc) * (1.0 - fr) + (d[i] * (1.0 - fc) + e[i] * fc) * fr)
+    }
+}
+
+impl Blocks {
+    /// The values between two rows of blocks.
+    fn row(&self, y: f64) -> Vec<[f32; 3]> {
+        if self.columns < 2 || self.rows < 2 {
+            return Vec::new();
+        }
+        let (r, t) = block_place(y, self.origin.y, self.rows);
+        let row = |r: usize| &self.values[r * self.columns..(r + 1) * self.columns];
+        let pairs = row(r).iter().zip(row(r + 1));
+        pairs.map(|(a, b)| std::array::from_fn(|i| a[i] + (b[i] - a[i]) * t)).collect()
     }
 }
 
@@ -207,4 +282,29 @@ fn smoothed(middles: &[([f32; 3], f32)], columns: usize, rows: usize, c: usize, 
         }
     }
     sum.map(|s| s / total)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::garment::tests::Random;
+
+    #[test]
+    fn along_a_row_the_shade_is_the_same() {
+        let mut random = Random(5);
+        let area = MatRect { min: MatPoint::new(-200.0, -100.0), max: MatPoint::new(300.0, 250.0) };
+        let samples: Vec<Sample> = (0..4000)
+            .map(|_| {
+                let at = MatPoint::new(500.0 * random.unit() - 200.0, 350.0 * random.unit() - 100.0);
+                let bump = (-((at.x - 40.0) / 30.0).powi(2)).exp();
+                Sample { at, log: [4.0 + 1e-3 * at.x, 4.2 + 0.2 * bump, 3.9 + 1e-6 * at.x * at.y].map(|v| v as f32) }
+            })
+            .collect();
+        let shade = Shade::fit(&samples, area, 3, None).expect("a shade").with_blocks(&samples, 1.0);
+        for _ in 0..200 {
+            let p = MatPoint::new(700.0 * random.unit() - 300.0, 500.0 * random.unit() - 150.0);
+            let (direct, row) = (shade.at(p), shade.along(p.y).at(p.x));
+            assert!((0..3).all(|i| (direct[i] - row[i]).abs() < 1e-4), "{direct:?} {row:?}");
+        }
+    }
 }

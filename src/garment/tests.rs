@@ -134,7 +134,7 @@ pub(crate) fn disc(x: f64, y: f64, radius: f64) -> impl Fn(MatPoint) -> f64 + Sy
 }
 
 fn mask_area_mm2(garment: &super::Garment) -> f64 {
-    let count = garment.mask.pixels().filter(|p| p.0[0] > 0).count() as f64;
+    let count = garment.mask().pixels().filter(|p| p.0[0] > 0).count() as f64;
     count / garment.frame.px_per_mm.powi(2)
 }
 

@@ -143,8 +143,8 @@ fn medians(values: &[[f32; 3]]) -> Option<[f32; 3]> {
     }
     Some(std::array::from_fn(|c| {
         let mut line: Vec<f32> = values.iter().map(|v| v[c]).collect();
-        line.sort_by(f32::total_cmp);
-        line[line.len() / 2]
+        let half = line.len() / 2;
+        *line.select_nth_unstable_by(half, f32::total_cmp).1
     }))
 }
 

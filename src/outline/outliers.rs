@@ -77,6 +77,6 @@ fn robust_parabola(points: &[(f64, f64)]) -> Option<(Vector3<f64>, f64, f64)> {
 
 fn median(values: impl Iterator<Item = f64>) -> f64 {
     let mut values: Vec<f64> = values.collect();
-    values.sort_by(f64::total_cmp);
+    values.sort_unstable_by(f64::total_cmp);
     values.get(values.len() / 2).copied().unwrap_or(0.0)
 }

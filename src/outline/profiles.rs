@@ -111,14 +111,16 @@ fn bilinear(photo: &Photo, at: ImagePoint) -> [f32; 3] {
     let x = at.x.clamp(0.0, f64::from(w - 1) - 0.001);
     let y = at.y.clamp(0.0, f64::from(h - 1) - 0.001);
     let (x, y) = if x.is_finite() && y.is_finite() { (x, y) } else { (0.0, 0.0) };
-    let (fx, fy) = (x.fract() as f32, y.fract() as f32);
+    let (column, row) = (x as usize, y as usize);
+    let (fx, fy) = ((x - column as f64) as f32, (y - row as f64) as f32);
     let raw = photo.rgb.as_raw();
     let stride = 3 * w as usize;
-    let base = y as usize * stride + 3 * x as usize;
+    let base = row * stride + 3 * column;
+    let rows = (raw.get(base..base + 6), raw.get(base + stride..base + stride + 6));
+    let (Some(top), Some(low)) = rows else { return [0.0; 3] };
     std::array::from_fn(|c| {
-        let p = |offset: usize| f32::from(raw.get(base + offset + c).copied().unwrap_or(0));
-        let top = p(0) + (p(3) - p(0)) * fx;
-        let low = p(stride) + (p(stride + 3) - p(stride)) * fx;
-        top + (low - top) * fy
+        let (a, b) = (f32::from(top[c]), f32::from(low[c]));
+        let (a, b) = (a + (f32::from(top[c + 3]) - a) * fx, b + (f32::from(low[c + 3]) - b) * fx);
+        a + (b - a) * fy
     })
 }

@@ -38,12 +38,11 @@ impl Ring {
     pub(crate) fn read(profiles: &Profiles, garment: &Garment, inside_mm: Option<(f64, f64)>) -> Self {
         let outside = profiles.range(OUTSIDE_MM.0, OUTSIDE_MM.1);
         let n = profiles.count();
-        let ratios: Vec<Vec<[f32; 3]>> = (0..n).map(|i| light_ratios(profiles, i, outside.clone())).collect();
-        let strange: Vec<bool> = ratios
-            .iter()
-            .map(|r| !like_mat(std::array::from_fn(|c| middle(r.iter().map(|v| v[c]))), garment.mat.spread()))
-            .collect();
-        let gain = (0..n).map(|i| pooled_gain(&ratios, &strange, i)).collect();
+        let points = || (0..n).into_par_iter().with_min_len(128);
+        let ratios: Vec<Vec<[f32; 3]>> = points().map(|i| light_ratios(profiles, i, outside.clone())).collect();
+        let middles = |r: &[[f32; 3]]| std::array::from_fn(|c| middle(r.iter().map(|v| v[c])));
+        let strange: Vec<bool> = points().map(|i| !like_mat(middles(&ratios[i]), garment.mat.spread())).collect();
+        let gain = points().map(|i| pooled_gain(&ratios, &strange, i)).collect();
         let strange = widened(&strange, 4);
         let inside = inside_mm.map(|(near, far)| profiles.range(-far, -near));
         let cloth = inside.map_or_else(Vec::new, |range| palettes(profiles, range, |_| true));
@@ -98,8 +97,11 @@ fn like_mat(ratio: [f32; 3], spread: [f32; 3]) -> bool {
 
 fn middle(values: impl Iterator<Item = f32>) -> f32 {
     let mut values: Vec<f32> = values.collect();
-    values.sort_by(f32::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(1.0)
+    if values.is_empty() {
+        return 1.0;
+    }
+    let half = values.len() / 2;
+    *values.select_nth_unstable_by(half, f32::total_cmp).1
 }
 
 fn pooled_gain(ratios: &[Vec<[f32; 3]>], strange: &[bool], i: usize) -> [f32; 3] {

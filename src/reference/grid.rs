@@ -121,6 +121,8 @@ const SHARP_PX: f64 = 2.5;
 const FIRST_MAP_PX: u32 = 1100;
 /// Seeds verified per search, and lattices grown.
 const MAX_VERIFIED: usize = 64;
+/// A seed's crossings this near to a lattice's own, in pitches, are the same ones.
+const SAME_PLACE: f64 = 0.12;
 /// Seeds verified side by side.
 const BATCH: usize = 8;
 const MAX_GROWN: usize = 6;
@@ -143,6 +145,7 @@ pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> 
     let (lattice, others) = choose(candidates)?;
     let second = rivals::speak_of(&lattice, &others)?;
     let mut sighting = ruled(luma, lattice, pitch_ratio, spec).ok_or_else(|| refusal(None))?;
+
     sighting.warnings.extend(second);
     Ok(sighting)
 }
@@ -259,12 +262,17 @@ fn grow_seeds(
             .par_iter()
             .filter_map(|seed| {
                 let map = maps.iter().find(|m| m.level == seed.level)?;
-                let (local, verified) = verified_lattice(pyramid, seed, map, pitch_ratio)?;
+                let lattices = seed.lattices(map, pitch_ratio);
+                if lattices.iter().any(|local| grown.iter().any(|l| continues(l, local))) {
+                    return None;
+                }
+                let (local, verified) = verified_lattice(pyramid, seed.marking, lattices)?;
                 Some((**seed, local, verified))
             })
             .collect();
         for (seed, local, verified) in verified {
-            if attempts < MAX_GROWN && !grown.iter().any(|l| covers(l, &seed) || repeats(l, &seed, &local)) {
+            let known = |l: &Lattice| covers(l, &seed) || continues(l, &local) || repeats(l, &seed, &local);
+            if attempts < MAX_GROWN && !grown.iter().any(known) {
                 attempts += 1;
                 grown.extend(grow(pyramid.base(), &local, seed.marking, &verified));
             }
@@ -283,12 +291,11 @@ fn most_verified(grown: &[Lattice]) -> usize {
 /// pitch, every second line of which is there.
 fn verified_lattice(
     pyramid: &Pyramid,
-    seed: &Seed,
-    map: &pyramid::RidgeMaps,
-    pitch_ratio: f64,
+    marking: Marking,
+    lattices: Vec<LocalLattice>,
 ) -> Option<(LocalLattice, Verified)> {
-    let tried: Vec<(LocalLattice, Verified)> =
-        seed.lattices(map, pitch_ratio).into_iter().map(|l| (l, verify(pyramid.base(), &l, seed.marking))).collect();
+    let verified = |l: LocalLattice| (l, verify(pyramid.base(), &l, marking));
+    let tried: Vec<(LocalLattice, Verified)> = lattices.into_iter().map(verified).collect();
     let best = tried.iter().map(|(_, v)| v.share).fold(0.0, f64::max);
     tried.into_iter().find(|(_, v)| v.share >= MIN_VERIFIED.max(0.85 * best))
 }
@@ -299,6 +306,19 @@ fn covers(lattice: &Lattice, seed: &Seed) -> bool {
     fault(lattice).is_none()
         && lattice.model.index_from_image(seed.place()).is_some_and(|index| {
             (0..2).all(|f| index[f] > f64::from(range[f][0] - 1) && index[f] < f64::from(range[f][1] + 1))
+        })
+}
+
+/// Is the seed's lattice a good one's own, seen further out?
+fn continues(lattice: &Lattice, local: &LocalLattice) -> bool {
+    let near = |at: Vector2<f64>| (0..2).all(|f| (at[f] - at[f].round()).abs() < SAME_PLACE);
+    let index = |at| lattice.model.index_from_image(at);
+    fault(lattice).is_none()
+        && index(local.origin).is_some_and(|at| {
+            let step = |by: Vector2<f64>| index(local.origin + by).map(|to| to - at);
+            let (Some(u), Some(v)) = (step(local.u), step(local.v)) else { return false };
+            let one = |d: Vector2<f64>| near(d) && (d.x.round().abs() + d.y.round().abs() - 1.0).abs() < 0.5;
+            near(at) && one(u) && one(v)
         })
 }
 

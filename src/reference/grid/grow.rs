@@ -122,6 +122,9 @@ impl Place {
     }
 }
 
+/// A side looked at: (family, line, along), whether the model was sure of its place, what was found there.
+type Tried = ((usize, i32, i32), bool, Option<FoundSide>);
+
 /// How a pass looks for sides.
 enum Pass<'c> {
     /// As wide as the model's doubt asks for.
@@ -183,7 +186,7 @@ impl<'a> Growth<'a> {
         Some(())
     }
 
-    /// Measures the sides within the bounds that were not found yet and not tried twice; says how many.
+    /// Measures the sides within the bounds that were not found yet and not tried enough; says how many.
     fn look_further(&mut self) -> usize {
         let doubt = self.quality.map(|q| covariance(&q, &self.sides, self.pitch_px));
         let known = SideTable::new(&self.sides);
@@ -191,19 +194,15 @@ impl<'a> Growth<'a> {
         let tried =
             self.measure_all(&pass, |f, line, along| !known.has(f, line, along) && self.tries.left(f, line, along));
         let count = tried.len();
-        for (side, found) in tried {
-            self.tries.count(side.0, side.1, side.2);
+        for (place, sure, found) in tried {
+            self.tries.count(place, sure);
             self.sides.extend(found);
         }
         count
     }
 
-    /// Every side looked at within the bounds, with what was found there.
-    fn measure_all(
-        &self,
-        pass: &Pass,
-        wanted: impl Fn(usize, i32, i32) -> bool + Sync,
-    ) -> Vec<((usize, i32, i32), Option<FoundSide>)> {
+    /// Every side looked at within the bounds.
+    fn measure_all(&self, pass: &Pass, wanted: impl Fn(usize, i32, i32) -> bool + Sync) -> Vec<Tried> {
         let lines: Vec<(usize, i32)> =
             (0..2).flat_map(|f| (self.bounds[f][0]..=self.bounds[f][1]).map(move |line| (f, line))).collect();
         let along_range = |family: usize| self.bounds[1 - family][0]..self.bounds[1 - family][1];
@@ -214,7 +213,8 @@ impl<'a> Growth<'a> {
                     .filter(|&along| wanted(family, line, along))
                     .filter_map(|along| {
                         let probe = self.probe(family, line, along, pass)?;
-                        Some(((family, line, along), self.measure(family, line, along, &probe, scratch)))
+                        let sure = probe.search_px <= self.least_search_px();
+                        Some(((family, line, along), sure, self.measure(family, line, along, &probe, scratch)))
                     })
                     .collect::<Vec<_>>()
             })
@@ -248,6 +248,11 @@ impl<'a> Growth<'a> {
             }
         };
         Some(SideProbe { search_px, arm_px, step_px, rows, ..place.probe(&self.model, self.marking)? })
+    }
+
+    /// The width of a search that the model's doubt did not widen, px (with some play for the pitch's change).
+    fn least_search_px(&self) -> f64 {
+        (0.09 * self.pitch_px).max(2.0)
     }
 
     fn measure(
@@ -344,7 +349,7 @@ impl<'a> Growth<'a> {
         let sigma = self.quality?.sigma_px;
         let search_px = self.width_px.max(4.0 * sigma).max(1.5);
         let tried = self.measure_all(&Pass::Narrow { search_px }, wanted);
-        let seen: Vec<FoundSide> = tried.into_iter().filter_map(|(_, found)| found).collect();
+        let seen: Vec<FoundSide> = tried.into_iter().filter_map(|(_, _, found)| found).collect();
         self.sides = seen.clone();
         self.drop_unsupported();
         if self.sides.len() < 8 {
@@ -393,7 +398,7 @@ fn further(range: &IndexRange) -> IndexRange {
     })
 }
 
-/// How often every side was tried; twice is enough, the second time with a better model.
+/// How often every side was tried; twice is enough, the second time with a better model. One sure try is.
 #[derive(Debug, Default)]
 struct Tries {
     counts: Vec<u8>,
@@ -413,12 +418,12 @@ impl Tries {
         self.counts.get(slot).is_none_or(|&n| n < Self::MOST)
     }
 
-    fn count(&mut self, family: usize, line: i32, along: i32) {
+    fn count(&mut self, (family, line, along): (usize, i32, i32), sure: bool) {
         if self.counts.is_empty() {
             self.counts = vec![0; 2 * Self::ACROSS * Self::ACROSS];
         }
         if let Some(n) = Self::slot(family, line, along).and_then(|slot| self.counts.get_mut(slot)) {
-            *n += 1;
+            *n += if sure { Self::MOST } else { 1 };
         }
     }
 }
