@@ -68,12 +68,14 @@ pub fn draft_piece(outline: &Outline, options: &PieceOptions) -> Result<(Tracing
     if refusal.kind != RefusalKind::BadOutline {
         return Err(refusal);
     }
-    // A ragged outline can make edges that cross: longer arms see past the rag, and edges that keep close to the
-    // outline cannot cross where it does not.
-    let close = close_fitting(&outline);
-    let again = edges_and_piece(&outline, coarser(edge_options.clone()), options);
-    let again = again.or_else(|_| edges_and_piece(&close, coarser(edge_options.clone()), options));
-    again.or_else(|_| edges_and_piece(&close, edge_options, options)).map_err(|_| refusal)
+    // A ragged outline can make edges that cross: longer arms see past the rag; the outline itself does not cross.
+    let coarse = coarser(edge_options);
+    let piece_of = |tracing: Tracing| {
+        let piece = seams::seam(&request_for(&tracing, options)?)?;
+        Ok((tracing, piece))
+    };
+    let again = edges_and_piece(&outline, coarse.clone(), options);
+    again.or_else(|_| edges::find_unsmoothed(&outline, &coarse).and_then(piece_of)).map_err(|_| refusal)
 }
 
 fn edges_and_piece(
@@ -84,18 +86,6 @@ fn edges_and_piece(
     let tracing = edges::find(outline, &edge_options)?;
     let piece = seams::seam(&request_for(&tracing, options)?)?;
     Ok((tracing, piece))
-}
-
-/// The doubt within which [`close_fitting`] edges keep to the outline, mm.
-const CLOSE_MM: f64 = 0.5;
-
-/// The outline as if it were nowhere in more doubt than [`CLOSE_MM`].
-fn close_fitting(outline: &Outline) -> Outline {
-    let mut close = outline.clone();
-    for point in &mut close.points {
-        point.doubt_mm = point.doubt_mm.min(CLOSE_MM);
-    }
-    close
 }
 
 /// Share of an outline that may be unseen before its corners are sought with longer arms.

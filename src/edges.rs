@@ -195,6 +195,41 @@ pub fn find(outline: &Outline, options: &EdgeOptions) -> Result<Tracing, Refusal
     Ok(tracing)
 }
 
+/// The edges of an outline too ragged for [`find`]: corner to corner through the outline's own points, unsmoothed.
+///
+/// They cross themselves nowhere that the outline does not. No fold is guessed.
+///
+/// # Errors
+/// As for [`find`].
+pub fn find_unsmoothed(outline: &Outline, options: &EdgeOptions) -> Result<Tracing, Refusal> {
+    outline.check()?;
+    let ring = Ring::resampled(outline);
+    let runs = runs(&ring, &corners::find(&ring, options));
+    let edges = runs.iter().enumerate().map(|(i, run)| followed(i + 1, run)).collect();
+    let warnings = vec![Warning::new(
+        "not-smoothed",
+        "the outline is too ragged to be smoothed without crossing itself: the edges follow it as it was traced; look \
+         at the overlay, and true them by hand or retake the photo on a mat of another colour",
+    )];
+    let mut tracing = Tracing { edges, fold: None, warnings };
+    if let FoldChoice::Edge(_) = options.fold {
+        fold::apply(&mut tracing, &runs, options)?;
+    }
+    Ok(tracing)
+}
+
+/// An edge through the run's own points.
+fn followed(number: usize, run: &Run) -> Edge {
+    let mut path = BezPath::new();
+    let mut last = run.points.first().copied().unwrap_or(run.from);
+    path.move_to(last);
+    for &next in run.points.iter().skip(1) {
+        path.curve_to(last.lerp(next, 1.0 / 3.0), last.lerp(next, 2.0 / 3.0), next);
+        last = next;
+    }
+    Edge { number, path, kind: EdgeKind::Curve, deviation_mm: 0.0, doubt_mm: run.doubt_mm() }
+}
+
 /// The points between two corners, the corners themselves first and last.
 struct Run {
     from: MatPoint,

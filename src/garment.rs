@@ -69,6 +69,8 @@ impl Garment {
 pub struct GarmentOptions {
     /// Draw pictures of the steps.
     pub pictures: bool,
+    /// Look closer: finer, slower, for cloth much like the mat.
+    pub closer: bool,
 }
 
 /// Where the cloth lies, coarsely, and the bare mat's model for the stages that follow.
@@ -108,14 +110,31 @@ pub fn separate(
     if extent.share_seen < LEAST_SEEN {
         return Err(covered(extent.share_seen));
     }
-    let frame = extent.frame(photo, camera);
+    let (usual, wider) = extent.frames(photo, camera, options.closer);
+    match (separate_within(usual, photo, camera, grid, &extent, options), wider) {
+        // Cut by the frame, not by the photo, perhaps.
+        (Err(refusal), Some(wider)) if refusal.kind == RefusalKind::ClothOutOfView => {
+            separate_within(wider, photo, camera, grid, &extent, options)
+        }
+        (done, _) => done,
+    }
+}
+
+fn separate_within(
+    frame: FlatFrame,
+    photo: &Photo,
+    camera: &Camera,
+    grid: &GridSighting,
+    extent: &MatExtent,
+    options: GarmentOptions,
+) -> Result<Garment, Refusal> {
     let flat = flat::rectify(photo, camera, frame, 0.0);
     let layout = cells::Layout::new(frame, photo, camera);
     let seen = extent::Seen::new(&layout, grid);
-    let mat = MatModel::learn(&flat, &layout, grid, &extent, &seen)?;
-    let evidence = evidence::gather(&flat, &layout, &mat, &extent, &seen);
-    let found = region::find(&flat, &layout, &evidence, &extent)?;
-    let mut garment = assemble(flat.frame, extent, mat, evidence.grid_shows.clone(), found.label);
+    let mat = MatModel::learn(&flat, &layout, grid, extent, &seen)?;
+    let evidence = evidence::gather(&flat, &layout, &mat, extent, &seen);
+    let found = region::find(&flat, &layout, &evidence, extent)?;
+    let mut garment = assemble(flat.frame, *extent, mat, evidence.grid_shows.clone(), found.label);
     garment.warnings = found.warnings;
     garment.cloth = Palette::learn(&region::cloth_pixels(&flat, &layout, &found.cells), CLOTH_COLOURS);
     if options.pictures {

@@ -109,6 +109,12 @@ struct Scene<'a> {
 }
 
 impl Scene<'_> {
+    /// Step of the second round's profiles: a quarter of a photo pixel, in bounds.
+    fn fine_step_mm(&self, points: &[MatPoint]) -> f64 {
+        let px_per_mm = points.first().map_or(2.5, |p| self.camera.px_per_mm(*p).0);
+        (0.25 / px_per_mm).clamp(0.1, 0.15)
+    }
+
     fn profiles(&self, points: &[MatPoint], normals: &[Vector2<f64>], span: &Span) -> Profiles {
         Profiles::sample(self.photo, self.camera, &self.garment.mat, points, normals, self.above_mm, span)
     }
@@ -125,7 +131,7 @@ impl Scene<'_> {
 
     fn second_round(&self, points: &[MatPoint]) -> Trace {
         let normals = contour::normals(points, 2);
-        let span = Span { from_mm: -5.0, to_mm: ring::OUTSIDE_MM.1, step_mm: 0.1 };
+        let span = Span { from_mm: -5.0, to_mm: ring::OUTSIDE_MM.1, step_mm: self.fine_step_mm(points) };
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, Some((1.2, 5.0)));
         let path = self.change_points(&profiles, &ring, SECOND_REACH_MM, (1.5, 5.0));

@@ -182,7 +182,7 @@ pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Re
     warnings.extend(fit.warnings.iter().cloned());
 
     watch.stage("telling cloth from mat");
-    let garment_options = GarmentOptions { pictures: watch.wants_pictures() };
+    let garment_options = GarmentOptions { pictures: watch.wants_pictures(), closer: false };
     let garment = garment::separate(photo, &fit.camera, &grid, garment_options)?;
     warnings.extend(garment.warnings.iter().cloned());
     for (name, picture) in &garment.pictures {

@@ -12,7 +12,14 @@ use crate::units::{ImagePoint, MatPoint};
 const PX_PER_MM: f64 = 1.37;
 
 /// Most flat pixels; a larger place is seen more coarsely.
-const MAX_FLAT_PX: f64 = 4.0e6;
+const MAX_FLAT_PX: f64 = 2.6e6;
+
+/// The same for cloth much like the mat, where every pixel counts.
+const CLOSER_FLAT_PX: f64 = 5.0e6;
+
+/// Least and usual greatest margin about the grid, mm, and the margin's share of the grid's longer side.
+const MARGIN_MM: (f64, f64) = (80.0, 160.0);
+const MARGIN_SHARE: f64 = 0.35;
 
 /// A line counts towards the extent when at least this many of its sides were seen.
 const SIDES_OF_A_LINE: usize = 2;
@@ -48,19 +55,26 @@ impl MatExtent {
         (p.x - r.min.x).min(r.max.x - p.x).min(p.y - r.min.y).min(r.max.y - p.y)
     }
 
-    /// The flat frame to work in: the grid with a broad margin, as far as the photo reaches.
-    pub(crate) fn frame(&self, photo: &Photo, camera: &Camera) -> FlatFrame {
-        let margin = 80f64.max(0.35 * self.rect.width_mm().max(self.rect.height_mm()));
-        let wide = self.rect.grown(margin);
-        let rect = match footprint(photo, camera) {
-            Some(f) => MatRect {
-                min: MatPoint::new(wide.min.x.max(f.min.x), wide.min.y.max(f.min.y)),
-                max: MatPoint::new(wide.max.x.min(f.max.x), wide.max.y.min(f.max.y)),
-            },
-            None => wide,
+    /// The flat frames to work in, the usual first: the grid with a margin, as far as the photo reaches. The second
+    /// has a broader margin, for cloth that hangs far over the rim; `None` where it holds no more.
+    pub(crate) fn frames(&self, photo: &Photo, camera: &Camera, closer: bool) -> (FlatFrame, Option<FlatFrame>) {
+        let size = self.rect.width_mm().max(self.rect.height_mm());
+        let most = if closer { CLOSER_FLAT_PX } else { MAX_FLAT_PX };
+        let (broad, footprint) = (MARGIN_MM.0.max(MARGIN_SHARE * size), footprint(photo, camera));
+        let within = |margin: f64| {
+            let wide = self.rect.grown(margin);
+            let rect = match footprint {
+                Some(f) => MatRect {
+                    min: MatPoint::new(wide.min.x.max(f.min.x), wide.min.y.max(f.min.y)),
+                    max: MatPoint::new(wide.max.x.min(f.max.x), wide.max.y.min(f.max.y)),
+                },
+                None => wide,
+            };
+            let area = (rect.width_mm() * rect.height_mm()).max(1.0);
+            FlatFrame::new(rect, PX_PER_MM.min((most / area).sqrt()))
         };
-        let area = (rect.width_mm() * rect.height_mm()).max(1.0);
-        FlatFrame::new(rect, PX_PER_MM.min((MAX_FLAT_PX / area).sqrt()))
+        let (usual, wide) = (within(broad.min(MARGIN_MM.1)), within(broad));
+        (usual, (wide.rect != usual.rect).then_some(wide))
     }
 }
 

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 
 /// Rounds on the coarsest lattice, where labels travel farthest, and on each finer one.
 const COARSEST_ROUNDS: usize = 80;
-const FINER_ROUNDS: usize = 32;
+const FINER_ROUNDS: usize = 24;
 
 /// Halvings of the lattice.
 const HALVINGS: usize = 2;

@@ -61,7 +61,8 @@ impl Shade {
             None => Shade::flat(samples, area),
         };
         let termed: Vec<Termed> = samples.iter().map(|s| Termed { terms: terms(area, s.at), log: s.log }).collect();
-        for _ in 0..4 {
+        // A start that fits nearly leaves little to do.
+        for _ in 0..if start.is_some() { 2 } else { 4 } {
             let weights = inlier_weights(&termed, &shade.poly);
             shade.poly = solve(&termed, degree, &weights)?;
         }
@@ -161,7 +162,7 @@ pub(crate) fn robust_scale(values: impl Iterator<Item = f32>) -> f32 {
 
 fn solve(samples: &[Termed], degree: usize, weights: &[f32]) -> Option<[[f32; TERMS]; 3]> {
     let n = (degree + 1) * (degree + 2) / 2;
-    let (normal, right) = normal_equations(samples, weights);
+    let (normal, right) = normal_equations(samples, weights, n);
     let mut normal = DMatrix::from_fn(n, n, |i, j| normal[i.max(j)][i.min(j)]);
     let right = right.map(|r| DVector::from_fn(n, |i, _| r[i]));
     for i in 0..n {
@@ -178,12 +179,12 @@ fn solve(samples: &[Termed], degree: usize, weights: &[f32]) -> Option<[[f32; TE
 }
 
 /// Lower triangle of the normal matrix, and the right sides of the three channels.
-fn normal_equations(samples: &[Termed], weights: &[f32]) -> ([[f64; TERMS]; TERMS], [[f64; TERMS]; 3]) {
+fn normal_equations(samples: &[Termed], weights: &[f32], n: usize) -> ([[f64; TERMS]; TERMS], [[f64; TERMS]; 3]) {
     let mut normal = [[0f64; TERMS]; TERMS];
     let mut right = [[0f64; TERMS]; 3];
     for (sample, &w) in samples.iter().zip(weights).filter(|(_, w)| **w > 0.0) {
         let t = sample.terms.map(f64::from);
-        for i in 0..TERMS {
+        for i in 0..n {
             let wt = f64::from(w) * t[i];
             for j in 0..=i {
                 normal[i][j] += wt * t[j];

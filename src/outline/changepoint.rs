@@ -234,8 +234,10 @@ pub(crate) fn cheapest_path(profiles: &Profiles, costs: &[f32], range: std::ops:
     let unary: Vec<&[f32]> = costs.chunks(profiles.len).map(|c| &c[range.clone()]).collect();
     let reach = ((LARGEST_STEP_MM / profiles.step_mm).round() as usize).max(1);
     let price: Vec<f32> = (0..=reach).map(|k| STEP_PRICE * (k as f64 * profiles.step_mm).powi(2) as f32).collect();
-    let forward = sweep(&unary, m, &price, (0..n + WRAP).map(|i| (i + n - WRAP % n) % n), n);
-    let backward = sweep(&unary, m, &price, (0..n + WRAP).rev().map(|i| i % n), n);
+    let (forward, backward) = rayon::join(
+        || sweep(&unary, m, &price, (0..n + WRAP).map(|i| (i + n - WRAP % n) % n), n),
+        || sweep(&unary, m, &price, (0..n + WRAP).rev().map(|i| i % n), n),
+    );
     let mut at = Vec::with_capacity(n);
     let mut span_mm = Vec::with_capacity(n);
     for i in 0..n {

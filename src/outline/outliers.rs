@@ -68,7 +68,11 @@ fn robust_parabola(points: &[(f64, f64)]) -> Option<(Vector3<f64>, f64, f64)> {
             a += row * row.transpose() * w;
             b += row * (w * p.1);
         }
+        let before = course;
         course = a.try_inverse()? * b;
+        if round >= 2 && (course - before).amax() < 0.01 * FLOOR_MM {
+            break;
+        }
     }
     let near = |p: &&(f64, f64)| (p.1 - course.dot(&Vector3::new(1.0, p.0, p.0 * p.0))).abs() < 4.0 * spread.min(0.15);
     let agreement = points.iter().filter(near).count() as f64 / points.len() as f64;
