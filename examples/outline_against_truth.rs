@@ -113,7 +113,8 @@ fn run(case: &Case) -> (usize, usize) {
         draw(Path::new(&folder), case, &garment, &trace, &truth, &c);
         if std::env::var("CLOTHLINE_STEPS").is_ok() {
             let garment =
-                garment::separate(&case.photo, &case.camera, &grid, GarmentOptions { pictures: true }).unwrap();
+                garment::separate(&case.photo, &case.camera, &grid, GarmentOptions { pictures: true, closer: false })
+                    .unwrap();
             for (step, picture) in &garment.pictures {
                 picture.save(Path::new(&folder).join(format!("{}-{step}.png", case.name))).unwrap();
             }

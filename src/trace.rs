@@ -191,7 +191,7 @@ pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Re
 
     watch.stage("tracing the edge");
     let thickness = Thickness::of(options.thickness, fit.camera.pose.as_ref(), &mut warnings);
-    let mut outline = edge(photo, &fit, &garment, thickness.mm, &mut warnings)?;
+    let mut outline = edge(photo, &fit, &grid, &garment, thickness.mm, &mut warnings)?;
     add_doubt(&mut outline, &fit, &thickness);
 
     watch.stage("flattening the photo");
@@ -202,14 +202,26 @@ pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Re
     Ok(Trace { grid, fit, outline, scale, flat, warnings })
 }
 
+/// Share of the edge that is not seen, from which a closer look is worth its time.
+const LOOK_CLOSER: f64 = 0.25;
+
 fn edge(
     photo: &Photo,
     fit: &CameraFit,
+    grid: &GridSighting,
     garment: &Garment,
     thickness_mm: f64,
     warnings: &mut Vec<Warning>,
 ) -> Result<Outline, Refusal> {
-    let traced = outline::trace(photo, &fit.camera, garment, thickness_mm)?;
+    let trace = |garment: &Garment| outline::trace(photo, &fit.camera, garment, thickness_mm);
+    let mut traced = trace(garment)?;
+    if traced.statistics.unseen_mm > LOOK_CLOSER * traced.statistics.length_mm {
+        let options = GarmentOptions { pictures: false, closer: true };
+        // A closer look that fails leaves what the first one found.
+        if let Ok(closer) = garment::separate(photo, &fit.camera, grid, options).and_then(|garment| trace(&garment)) {
+            traced = closer;
+        }
+    }
     warnings.extend(traced.warnings);
     Ok(traced.outline)
 }
