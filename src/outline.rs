@@ -159,7 +159,7 @@ impl Scene<'_> {
             .iter()
             .map(|p| OutlinePoint { at: p.at, doubt_mm: doubts[p.from].mm, seen: doubts[p.from].seen })
             .collect();
-        let points = closely_spaced(&calm::calmed(&points));
+        let points = closely_spaced(&doubt::widened_at_corners(calm::calmed(&points)));
         let outline = Outline { points };
         let statistics = Statistics::of(&outline, self.garment);
         Trace { warnings: statistics.warnings(), statistics, outline }

@@ -1,6 +1,8 @@
 //! How far each point may be off, and which stretches were not seen at all.
 
+use super::OutlinePoint;
 use super::crossing::Crossing;
+use crate::units::MatPoint;
 
 /// Doubt of a clear edge: a part of its own and a part of the cloth's thickness (its rounded rim, its shadow).
 const CLEAR_MM: f64 = 0.10;
@@ -19,6 +21,19 @@ const LINE_MM: f64 = 0.3;
 /// A path that leaves more than this open is ambiguous, mm; over at least [`STRETCH_POINTS`] it is not seen.
 const OPEN_MM: f32 = 1.0;
 const STRETCH_POINTS: usize = 11;
+
+/// Longest seen island in an unseen stretch that is not believed, points (about 40 mm).
+const ISLAND_POINTS: usize = 45;
+
+/// Points on either side of an island that are looked at, and the share of unseen ones that discredits it.
+const AMID_POINTS: usize = 100;
+const AMID_SHARE: f64 = 0.4;
+
+/// Arms over which an unseen corner's turn is read, points (about 15 mm).
+const CORNER_POINTS: usize = 17;
+
+/// Turns from which the doubt grows, and at which it has doubled, degrees.
+const CORNER_DEG: (f64, f64) = (25.0, 60.0);
 
 /// Doubt where the path is open: a part of the span that does nearly as well, and in long stretches a least, mm.
 const OF_SPAN: f64 = 0.45;
@@ -51,7 +66,7 @@ pub(crate) struct Doubt {
 pub(crate) fn doubts(clues: &[Clue], thickness_mm: f64, pitch_mm: f64) -> Vec<Doubt> {
     let least_unseen = (OF_PITCH * pitch_mm).min(LARGEST_OF_PITCH_MM);
     let spans: Vec<f32> = clues.iter().map(|c| c.span_mm).collect();
-    let open = open_stretches(&spans);
+    let open = islands_joined(open_stretches(&spans));
     let local: Vec<f64> = clues.iter().map(|c| local(c, thickness_mm)).collect();
     let n = clues.len();
     (0..n)
@@ -63,6 +78,29 @@ pub(crate) fn doubts(clues: &[Clue], thickness_mm: f64, pitch_mm: f64) -> Vec<Do
             Doubt { mm: (0.5 * (worst + local[i])).max(unseen), seen: open[i] < 0.5 }
         })
         .collect()
+}
+
+/// Seen islands amid what is not seen are chance finds as often as not: they share its doubt.
+///
+/// An island is at most [`ISLAND_POINTS`] long, and of the edge within [`AMID_POINTS`] of it, itself included, a
+/// share of [`AMID_SHARE`] is not seen.
+fn islands_joined(mut open: Vec<f32>) -> Vec<f32> {
+    let n = open.len();
+    let unseen: Vec<bool> = open.iter().map(|o| *o >= 0.5).collect();
+    let Some(first) = unseen.iter().position(|u| *u) else { return open };
+    let mut k = first;
+    while k < first + n {
+        let length = (0..n).take_while(|i| !unseen[(k + i) % n]).count();
+        if (1..=ISLAND_POINTS).contains(&length) {
+            let reach = (length + 2 * AMID_POINTS).min(n);
+            let around = (0..reach).filter(|i| unseen[(k + n - AMID_POINTS.min(n) + i) % n]).count();
+            if around as f64 > AMID_SHARE * reach as f64 {
+                (k..k + length).for_each(|i| open[i % n] = 1.0);
+            }
+        }
+        k += length.max(1);
+    }
+    open
 }
 
 fn local(clue: &Clue, thickness_mm: f64) -> f64 {
@@ -80,6 +118,24 @@ fn local(clue: &Clue, thickness_mm: f64) -> f64 {
     (square + (OF_SPAN * open).powi(2)).sqrt()
 }
 
+/// Wider doubts about corners that were not seen: what was seen of neither side says where they meet.
+pub(crate) fn widened_at_corners(mut points: Vec<OutlinePoint>) -> Vec<OutlinePoint> {
+    let at: Vec<MatPoint> = points.iter().map(|p| p.at).collect();
+    let n = at.len();
+    if n < 4 * CORNER_POINTS {
+        return points;
+    }
+    let turn = |i: usize| {
+        let (before, after) = (at[i] - at[(i + n - CORNER_POINTS) % n], at[(i + CORNER_POINTS) % n] - at[i]);
+        (before.x * after.y - before.y * after.x).atan2(before.dot(&after)).abs().to_degrees()
+    };
+    for (i, point) in points.iter_mut().enumerate().filter(|(_, p)| !p.seen) {
+        let sharp = ((turn(i) - CORNER_DEG.0) / (CORNER_DEG.1 - CORNER_DEG.0)).clamp(0.0, 1.0);
+        point.doubt_mm *= 1.0 + sharp;
+    }
+    points
+}
+
 /// How far each point lies in a long ambiguous stretch, 0 to 1 (ramps at the ends).
 pub(crate) fn open_stretches(span_mm: &[f32]) -> Vec<f32> {
     let n = span_mm.len();
@@ -88,4 +144,29 @@ pub(crate) fn open_stretches(span_mm: &[f32]) -> Vec<f32> {
     let share =
         |i: usize| (0..STRETCH_POINTS).map(|k| wide[(i + n + k - half) % n]).sum::<f32>() / STRETCH_POINTS as f32;
     (0..n).map(|i| ((share(i) - 0.3) / 0.4).clamp(0.0, 1.0)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_short_seen_island_shares_the_doubt_around_it_and_a_long_one_does_not() {
+        // Unseen from 400 to 800 but for an island; seen elsewhere.
+        let ring = |island: usize| -> Vec<f32> {
+            let seen = |i: usize| (600..600 + island).contains(&i) || !(400..800).contains(&i);
+            (0..1200).map(|i| if seen(i) { 0.0 } else { 1.0 }).collect()
+        };
+        let short = islands_joined(ring(30));
+        assert!((400..800).all(|i| short[i] == 1.0), "the island is doubted");
+        assert!((0..400).chain(800..1200).all(|i| short[i] == 0.0), "what is seen stays seen");
+        assert_eq!(islands_joined(ring(60)), ring(60));
+        assert_eq!(islands_joined(vec![0.0; 50]), vec![0.0; 50]);
+    }
+
+    #[test]
+    fn one_short_unseen_stretch_discredits_nothing() {
+        let ring: Vec<f32> = (0..600).map(|i| if (100..130).contains(&i) { 1.0 } else { 0.0 }).collect();
+        assert_eq!(islands_joined(ring.clone()), ring);
+    }
 }
