@@ -1,7 +1,7 @@
 //! Times of every stage on one photo, against decoding its JPEG, and OpenCV's times for the like steps.
 //!
 //! `cargo bench --bench stages [-- PHOTO GRID]`; set `CLOTHLINE_PYTHON` to a Python with OpenCV for the comparison.
-//! Medians of several runs. These are figures to read; nothing is asserted.
+//! Medians of several runs, and the most memory held. These are figures to read; nothing is asserted.
 
 use std::collections::BTreeMap;
 use std::process::Command;
@@ -12,6 +12,10 @@ use clothline::photo::Photo;
 use clothline::trace::{ThicknessChoice, TraceOptions, Watch, trace};
 
 const RUNS: usize = 7;
+
+/// Counts what the heap holds at most.
+#[global_allocator]
+static HEAP: peak_alloc::PeakAlloc = peak_alloc::PeakAlloc;
 
 #[derive(Default)]
 struct Clock {
@@ -52,6 +56,7 @@ fn main() {
 
     let mut times: BTreeMap<usize, (&'static str, Vec<f64>)> = BTreeMap::new();
     let mut whole = Vec::new();
+    HEAP.reset_peak_usage();
     for _ in 0..RUNS {
         let mut clock = Clock::default();
         let started = Instant::now();
@@ -72,7 +77,16 @@ fn main() {
     for (name, seconds) in rows {
         println!("{name:28} {:8.1} {:14.2}", 1000.0 * seconds, seconds / decode);
     }
+    println!(
+        "most memory held on the heap, the JPEG's {:.0} MB included: {:.0} MB",
+        mb(bytes.len()),
+        mb(HEAP.peak_usage())
+    );
     opencv(&path);
+}
+
+fn mb(bytes: usize) -> f64 {
+    bytes as f64 / 1e6
 }
 
 fn opencv(photo: &std::path::Path) {
