@@ -63,7 +63,7 @@ pub fn draft_piece(outline: &Outline, options: &PieceOptions) -> Result<(Tracing
     outline.check()?;
     let outline = outline.settled();
     let edge_options = EdgeOptions { fold: options.fold, ..options.edges.clone() };
-    let first = edges_and_piece(&outline, coarser_where_unseen(edge_options.clone(), &outline), options);
+    let first = edges_and_piece(&outline, coarser_where_unclear(edge_options.clone(), &outline), options);
     let Err(refusal) = first else { return first };
     if refusal.kind != RefusalKind::BadOutline {
         return Err(refusal);
@@ -88,17 +88,18 @@ fn edges_and_piece(
     Ok((tracing, piece))
 }
 
-/// Share of an outline that may be unseen before its corners are sought with longer arms.
-const MOSTLY_SEEN: f64 = 0.8;
+/// Share of an outline that must be seen, in less doubt than this, for its corners to be sought with short arms.
+const MOSTLY_CLEAR: f64 = 0.8;
+const CLEAR_MM: f64 = 1.0;
 
 /// Arms and turn of a corner on an outline that wanders by its doubt: a millimetre over 30 mm is 2 degrees.
 const COARSE_ARM_MM: f64 = 30.0;
 const COARSE_TURN_DEG: f64 = 25.0;
 
-/// Where much of the edge was not seen, a wander of the outline must not pass for a corner.
-fn coarser_where_unseen(options: EdgeOptions, outline: &Outline) -> EdgeOptions {
-    let seen = outline.points.iter().filter(|p| p.seen).count();
-    if seen as f64 >= MOSTLY_SEEN * outline.points.len() as f64 {
+/// Where much of the edge was not seen, or from afar, a wander of the outline must not pass for a corner.
+fn coarser_where_unclear(options: EdgeOptions, outline: &Outline) -> EdgeOptions {
+    let clear = outline.points.iter().filter(|p| p.seen && p.doubt_mm <= CLEAR_MM).count();
+    if clear as f64 >= MOSTLY_CLEAR * outline.points.len() as f64 {
         return options;
     }
     coarser(options)

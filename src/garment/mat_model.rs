@@ -1,7 +1,9 @@
 //! The bare mat, predicted at any point: shade plus printed pattern, and how far the real one strays.
 
+use std::collections::HashMap;
+
 use super::Flat;
-use super::appearance::{Departure, gamma_from_log, log_table};
+use super::appearance::{Departure, gamma_from_log, log_table, median};
 use super::cells::{CELL_PX, Layout};
 use super::extent::{MatExtent, Seen};
 use super::lines::Lines;
@@ -16,6 +18,11 @@ const MAX_SAMPLES: usize = 40_000;
 
 /// The shade is smooth: every so many of them suffice for it.
 const SHADE_STRIDE: usize = 4;
+
+/// Size of the blocks whose hue is compared, mm, and the least difference that tells another (log units: a third more
+/// red for the same green).
+const HUE_BLOCK_MM: f64 = 12.0;
+const LEAST_HUE_GATE: f32 = 0.3;
 
 /// Fewest pixels to learn from.
 const MIN_SAMPLES: usize = 300;
@@ -58,7 +65,7 @@ impl MatModel {
         extent: &MatExtent,
         seen: &Seen,
     ) -> Result<Self, Refusal> {
-        let samples = samples(flat, layout, seen);
+        let samples = of_one_hue(samples(flat, layout, seen));
         if samples.len() < MIN_SAMPLES {
             return Err(too_little());
         }
@@ -113,6 +120,29 @@ fn samples(flat: &Flat, layout: &Layout, seen: &Seen) -> Vec<Sample> {
         }
     }
     out
+}
+
+/// The samples without those amid another hue than most: cloth that reaches near a side that was seen.
+///
+/// Judged by blocks much wider than a printed line, and with a wide gate: what is left out is of plainly another colour.
+fn of_one_hue(samples: Vec<Sample>) -> Vec<Sample> {
+    let block = |s: &Sample| ((s.at.x / HUE_BLOCK_MM).floor() as i32, (s.at.y / HUE_BLOCK_MM).floor() as i32);
+    let hue = |s: &Sample| [s.log[0] - s.log[1], s.log[2] - s.log[1]];
+    let mut sums: HashMap<(i32, i32), ([f32; 2], f32)> = HashMap::new();
+    for s in &samples {
+        let (sum, count) = sums.entry(block(s)).or_default();
+        *sum = [sum[0] + hue(s)[0], sum[1] + hue(s)[1]];
+        *count += 1.0;
+    }
+    let means: HashMap<(i32, i32), [f32; 2]> = sums.into_iter().map(|(k, (s, n))| (k, s.map(|v| v / n))).collect();
+    let middle: [f32; 2] = std::array::from_fn(|i| median(&mut means.values().map(|m| m[i]).collect::<Vec<_>>()));
+    let gate: [f32; 2] =
+        std::array::from_fn(|i| (6.0 * robust_scale(means.values().map(|m| m[i] - middle[i]))).max(LEAST_HUE_GATE));
+    let usual = |s: &Sample| {
+        means.get(&block(s)).is_none_or(|m| (m[0] - middle[0]).abs() < gate[0] && (m[1] - middle[1]).abs() < gate[1])
+    };
+    let kept: Vec<Sample> = samples.iter().filter(|s| usual(s)).copied().collect();
+    if 2 * kept.len() > samples.len() { kept } else { samples }
 }
 
 fn without_lines<'a>(samples: impl Iterator<Item = &'a Sample>, lines: &Lines) -> Vec<Sample> {

@@ -61,8 +61,7 @@ impl Shade {
             None => Shade::flat(samples, area),
         };
         let termed: Vec<Termed> = samples.iter().map(|s| Termed { terms: terms(area, s.at), log: s.log }).collect();
-        // A start that fits nearly leaves little to do.
-        for _ in 0..if start.is_some() { 2 } else { 4 } {
+        for _ in 0..4 {
             let weights = inlier_weights(&termed, &shade.poly);
             shade.poly = solve(&termed, degree, &weights)?;
         }

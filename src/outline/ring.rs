@@ -13,7 +13,7 @@ pub(crate) const OUTSIDE_MM: (f64, f64) = (4.0, 8.0);
 const LIGHT_POINTS: usize = 20;
 
 /// Points that share one palette, and points either way it is learnt from.
-const PALETTE_POINTS: usize = 40;
+const PALETTE_POINTS: usize = 24;
 const PALETTE_REACH: usize = 40;
 
 /// Colours of a local palette.
