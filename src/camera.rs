@@ -9,6 +9,7 @@ pub mod calibrate;
 mod doubt;
 pub mod fit;
 pub mod homography;
+pub mod joint;
 mod left_out;
 mod line_model;
 mod pose;

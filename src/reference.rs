@@ -1,7 +1,10 @@
 //! Finding what is of known size in the photo, and what was seen of it.
 
+pub mod body;
+pub mod cards;
 pub mod chequers;
 pub mod grid;
+pub(crate) mod light;
 pub mod tiles;
 
 use image::GrayImage;

@@ -2,6 +2,7 @@
 import cv2
 import numpy as np
 
+import references
 import stage
 import textures
 
@@ -157,4 +158,4 @@ def _scrap(rng, at, size, turn, colour, z=-2.4):
 
 
 KINDS = dict(book=_book, mug=_mug, scissors=_scissors, pin=_pin, weight=_weight, ruler=_ruler, hand=_hand,
-             photographer=_photographer, spool=_spool, scrap=_scrap)
+             photographer=_photographer, spool=_spool, scrap=_scrap, **references.KINDS)

@@ -8,7 +8,7 @@
 
 mod lattice;
 mod response;
-mod saddle;
+pub(super) mod saddle;
 
 use image::GrayImage;
 

@@ -1,0 +1,95 @@
+"""Things of known size to lay beside a garment: printed cards, rulers, sheets of paper, all painted at true size."""
+import os
+
+import cv2
+import numpy as np
+
+import stage
+import textures
+
+INCH = 25.4
+CODES = os.path.join(os.path.dirname(__file__), "..", "..", "src", "reference", "cards", "tag36h11.txt")
+
+
+def lay(sheet_bgr, at, turn, size, z, thick, side, lift=(0.0, 0.0), **look):
+    """A printed slab of `size` mm, its middle at `at`, its face at z + thick (plus `lift` mm per mm of x and y of its own)."""
+    a = np.radians(turn)
+    u, v = np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
+    corners = [(i*size[0]/2, j*size[1]/2) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
+    top = [(*(np.array(at) + x*u + y*v), z + thick + lift[0]*x + lift[1]*y) for x, y in corners]
+    stage.mesh(top, [(0, 1, 2, 3)], stage.material(sheet=sheet_bgr, **look), [(0, 0), (1, 0), (1, 1), (0, 1)])
+    if thick > 0.3:
+        x, y = at
+        stage.slab(x - size[0]/2, x + size[0]/2, y - size[1]/2, y + size[1]/2, z, z + thick - 0.02, stage.material(rgb=side), turn)
+
+
+def code(number):
+    """The 6 x 6 cells of a tag36h11 code, 1 = white, first row at the top."""
+    with open(CODES) as f:
+        value = int(f.read().split()[number], 16)
+    return np.array([(value >> (35 - i)) & 1 for i in range(36)]).reshape(6, 6)
+
+
+def card_picture(number, size=80.0, s=10):
+    """Black square of `size` with its code, small squares at its corners, on white: as `clothline targets` prints it."""
+    cell = size/8
+    white, black = 244, 26
+    half = 0.75*size
+    n = int(round(2*half*s))
+    p = np.full((n, n, 3), white, np.float32)
+    edge = lambda mm: (mm + half)*s
+
+    def square(x, y, w, tone):
+        a, b, c, d = edge(x), edge(x + w), edge(y), edge(y + w)
+        cover = np.outer(textures._coverage(n, [(c + d)/2 - 0.5], d - c), textures._coverage(n, [(a + b)/2 - 0.5], b - a))[..., None]
+        p[:] = p*(1 - cover) + tone*cover
+    square(-size/2, -size/2, size, black)
+    for i in (-1, 1):
+        for j in (-1, 1):
+            square(i*size/2 - (cell if i < 0 else 0), j*size/2 - (cell if j < 0 else 0), cell, black)
+    for r, row in enumerate(code(number)):
+        for c, bit in enumerate(row):
+            if bit:
+                square(-size/2 + (c + 1)*cell, -size/2 + (r + 1)*cell, cell, white)
+    return np.clip(p + 0.5, 0, 255).astype(np.uint8), 2*half
+
+
+def card(rng, at, turn, number, size=80.0, z=0.0, lift=(0.0, 0.0)):
+    picture, side = card_picture(number, size)
+    lay(picture, at, turn, (side, side), z, 0.15, (240, 240, 240), lift, roughness=0.9, specular=0.05)
+
+
+def ruler_picture(rng, length, unit, width, base, ink, margin, s=10):
+    """Ticks along the upper edge: each mm (5 and 10 longer) or each 1/16 in (1/8, 1/4, 1/2, 1 longer), numerals below."""
+    h, w = int(round(width*s)), int(round((length + 2*margin)*s))
+    p = np.full((h, w, 3), textures.srgb(base), np.float32)
+    p *= (1 + 0.012*textures.mottle(rng, p.shape[:2], ((60, 1.0), (6, 0.6))))[..., None]
+    step, levels = (1.0, ((10, 9.0), (5, 7.0), (1, 4.5))) if unit == "mm" else (INCH/16, ((16, 11.0), (8, 8.5), (4, 7.0), (2, 5.5), (1, 4.0)))
+    line = 0.22 if unit == "mm" else 0.28
+    for k in range(int(round(length/step)) + 1):
+        tall = next(t for every, t in levels if k % every == 0)
+        cover = textures._coverage(w, [(margin + k*step)*s - 0.5], line*s)[None, :, None]
+        rows = slice(0, int(tall*s))
+        p[rows] = p[rows]*(1 - cover) + textures.srgb(ink)*cover
+        if k % levels[0][0] == 0 and k:
+            text = str(k//10 if unit == "mm" else k//16)
+            size = 0.011*s*min(width, 30)
+            (tw, _), _ = cv2.getTextSize(text, textures.FONT, size, 4)
+            cv2.putText(p, text, (int((margin + k*step)*s - tw/2), int((tall + 0.27*width)*s)), textures.FONT, size,
+                        textures.srgb(ink).tolist(), 4, cv2.LINE_AA)
+    return np.clip(p + 0.5, 0, 255).astype(np.uint8)
+
+
+def measure(rng, at, turn, length, unit="mm", width=28.0, base=(236, 234, 226), ink=(20, 20, 24), z=0.0, thick=0.8, margin=4.0,
+            rough=0.5, specular=0.2, stretch=1.0):
+    picture = ruler_picture(rng, length, unit, width, base, ink, margin)
+    lay(picture, at, turn, ((length + 2*margin)*stretch, width), z, thick, base, roughness=rough, specular=specular)
+
+
+def paper(rng, at, turn, size=(210.0, 297.0), z=0.0, tone=(240, 240, 236)):
+    p = np.full((int(size[1]*2), int(size[0]*2), 3), textures.srgb(tone), np.float32)
+    p *= (1 + 0.004*textures.mottle(rng, p.shape[:2], ((80, 1.0), (5, 0.5))))[..., None]
+    lay(np.clip(p, 0, 255).astype(np.uint8), at, turn, size, z, 0.12, tone, roughness=0.95, specular=0.02)
+
+
+KINDS = dict(card=card, measure=measure, paper=paper)
