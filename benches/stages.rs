@@ -50,7 +50,8 @@ fn main() {
     let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join(&photo);
     let bytes = std::fs::read(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
     let options = TraceOptions {
-        pitch: Pitch::nominal(grid.parse().expect("a length")),
+        pitch: Some(Pitch::nominal(grid.parse().expect("a length"))),
+        references: clothline::measure::References::default(),
         thickness: ThicknessChoice::Measured(3.0),
     };
 

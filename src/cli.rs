@@ -6,4 +6,5 @@ pub mod mats;
 pub mod progress;
 pub mod results;
 pub mod seam;
+pub mod targets;
 pub mod trace;

@@ -16,6 +16,7 @@ mod lines;
 mod mat_model;
 mod palette;
 mod pictures;
+mod plain;
 mod region;
 mod shade;
 
@@ -34,6 +35,7 @@ pub use extent::MatExtent;
 pub use mat_model::MatModel;
 pub(crate) use palette::Light;
 pub use palette::Palette;
+pub use plain::separate_plain;
 
 /// Colours kept of the cloth: enough for a print, few enough to mean something.
 const CLOTH_COLOURS: usize = 8;

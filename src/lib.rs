@@ -12,6 +12,8 @@
 //! 8. [`seams`]: allowances, notches, grainline, label.
 //! 9. [`sheets`]: SVG and PDF.
 //!
+//! [`measure`] is steps 2 and 3 for every kind of reference; [`targets`] draws cards to print.
+//!
 //! [`draft::draft_piece`] is steps 7 and 8 in one call, for outlines traced and outlines read by [`outline_file`] alike;
 //! [`pattern_file`] keeps finished pieces.
 //!
@@ -24,6 +26,7 @@ pub mod edges;
 pub mod flat;
 pub mod garment;
 pub mod mats;
+pub mod measure;
 pub mod outline;
 pub mod outline_file;
 pub mod overlay;
@@ -34,6 +37,7 @@ pub mod reference;
 pub mod refusal;
 pub mod seams;
 pub mod sheets;
+pub mod targets;
 pub mod trace;
 pub mod units;
 

@@ -19,6 +19,7 @@ fn main() -> ExitCode {
     let done = match &cli.command {
         Command::Trace(args) => cli::trace::run(args),
         Command::Seam(args) => cli::seam::run(args),
+        Command::Targets(args) => cli::targets::run(args),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

@@ -5,6 +5,8 @@ pub mod cards;
 pub mod chequers;
 pub mod grid;
 pub(crate) mod light;
+pub mod ruler;
+pub mod sheet;
 pub mod tiles;
 
 use image::GrayImage;

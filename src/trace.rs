@@ -3,12 +3,13 @@
 use image::RgbImage;
 use serde::{Deserialize, Serialize};
 
-use crate::camera::fit::{self, CameraFit};
+use crate::camera::fit::CameraFit;
 use crate::camera::{Camera, Pose, PoseSource};
 use crate::cloths::{Cloth, ThicknessSource};
 use crate::flat::{self, FlatFrame, FlatPhoto, MatRect};
 use crate::garment::{self, Garment, GarmentOptions};
 use crate::mats::Pitch;
+use crate::measure::{self, Measured, Placed, ReferenceCheck, ReferenceReport, References};
 use crate::outline::{self, Outline};
 use crate::photo::Photo;
 use crate::reference::grid::{self, GridSighting, GridSpec};
@@ -37,8 +38,10 @@ const PICTURE_PX_PER_MM: f64 = 2.0;
 /// What the person says.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TraceOptions {
-    /// The mat's pitch and what it is worth.
-    pub pitch: Pitch,
+    /// The mat's pitch and what it is worth, where there is a mat.
+    pub pitch: Option<Pitch>,
+    /// What else of known size lies in the photo.
+    pub references: References,
     /// Height of the folded garment above the mat.
     pub thickness: ThicknessChoice,
 }
@@ -75,8 +78,8 @@ impl Watch for Unwatched {}
 /// What came of it.
 #[derive(Debug, Clone)]
 pub struct Trace {
-    /// The grid as seen.
-    pub grid: GridSighting,
+    /// The references: how they lie, and what they say of each other.
+    pub placed: Vec<Placed>,
     /// The camera and its doubts.
     pub fit: CameraFit,
     /// The cloth's outline in plan, mat frame.
@@ -92,15 +95,22 @@ pub struct Trace {
 /// How the size is known and what it is worth; goes into `outline.json` as `"scale"`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Scale {
-    /// What of known size was in the photo: "grid".
+    /// What of known size gave the camera: "grid", "cards", "ruler", "rulers", "sheet", "id-card", or some of them.
     pub reference: String,
-    /// How it is drawn.
-    pub marking: Marking,
-    /// Distance between lines as printed, mm.
-    pub nominal_pitch_mm: f64,
-    /// Distance between lines as used, mm (x, y).
-    pub pitch_mm: [f64; 2],
-    /// Has a person measured the mat?
+    /// Every reference, and how it came out.
+    pub references: Vec<ReferenceReport>,
+    /// References of different kinds held against each other.
+    pub checks: Vec<ReferenceCheck>,
+    /// How the grid is drawn.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub marking: Option<Marking>,
+    /// Distance between the grid's lines as printed, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub nominal_pitch_mm: Option<f64>,
+    /// Distance between the grid's lines as used, mm (x, y).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pitch_mm: Option<[f64; 2]>,
+    /// Has a person measured what gave the camera?
     pub measured: bool,
     /// Half-width of the scale's doubt (95 %), per cent of any length.
     pub doubt_percent: f64,
@@ -167,23 +177,21 @@ pub struct LensTerms {
 /// # Errors
 /// A refusal where the grid, the cloth or the outline cannot be had with confidence.
 pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Result<Trace, Refusal> {
-    watch.stage("finding the grid");
-    let mean = options.pitch.mean_mm();
-    let luma = photo.luma();
-    let mut grid = reference::find(&luma, &GridSpec { pitch_mm: [mean, mean] })?;
-    let mut warnings = grid.warnings.clone();
-    let print_doubt = set_pitch(&mut grid, &options.pitch, &mut warnings);
-    if watch.wants_pictures() {
-        watch.picture("grid", &grid::overlay(&photo.rgb, &grid));
-    }
-
-    watch.stage("fitting the camera");
-    let fit = fit::fit(&grid, (photo.width(), photo.height()), photo.focal_px())?;
-    warnings.extend(fit.warnings.iter().cloned());
+    let mut warnings = Vec::new();
+    let sized = size_up(photo, options, &mut warnings, watch)?;
+    let measured = &sized.measured;
+    let fit = &measured.fit;
+    warnings.extend(measured.warnings.iter().cloned());
 
     watch.stage("telling cloth from mat");
     let garment_options = GarmentOptions { pictures: watch.wants_pictures(), closer: false };
-    let garment = garment::separate(photo, &fit.camera, &grid, garment_options)?;
+    let garment = match &sized.grid {
+        Some(grid) => garment::separate(photo, &fit.camera, grid, garment_options)?,
+        None => {
+            let things: Vec<Vec<MatPoint>> = measured.placed.iter().map(|p| p.ring.clone()).collect();
+            garment::separate_plain(photo, &fit.camera, &things, garment_options)?
+        }
+    };
     warnings.extend(garment.warnings.iter().cloned());
     for (name, picture) in &garment.pictures {
         watch.picture(name, picture);
@@ -191,15 +199,53 @@ pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Re
 
     watch.stage("tracing the edge");
     let thickness = Thickness::of(options.thickness, fit.camera.pose.as_ref(), &mut warnings);
-    let mut outline = edge(photo, &fit, &grid, &garment, thickness.mm, &mut warnings)?;
-    add_doubt(&mut outline, &fit, &thickness);
+    let mut outline = edge(photo, fit, sized.grid.as_ref(), &garment, thickness.mm, &mut warnings)?;
+    add_doubt(&mut outline, fit, &thickness);
 
     watch.stage("flattening the photo");
-    let flat = flatten(photo, &fit, &outline);
-    let scale = describe(&options.pitch, print_doubt, &grid, &fit, &outline, &thickness);
+    let flat = flatten(photo, fit, &outline);
+    let scale = describe(options.pitch.as_ref(), &sized, &outline, &thickness);
     scale_warning(&scale, &mut warnings);
     dedup(&mut warnings);
-    Ok(Trace { grid, fit, outline, scale, flat, warnings })
+    let Measured { fit, placed, .. } = sized.measured;
+    Ok(Trace { placed, fit, outline, scale, flat, warnings })
+}
+
+/// What gave the size.
+struct Sized {
+    measured: Measured,
+    grid: Option<GridSighting>,
+}
+
+/// Finds the references and fits the camera.
+fn size_up(
+    photo: &Photo,
+    options: &TraceOptions,
+    warnings: &mut Vec<Warning>,
+    watch: &mut dyn Watch,
+) -> Result<Sized, Refusal> {
+    let mut bodies = Vec::new();
+    if options.references.any() {
+        watch.stage("finding the references");
+        let (found, said) = measure::find_bodies(photo, &options.references)?;
+        bodies = found;
+        warnings.extend(said);
+    }
+    let Some(pitch) = &options.pitch else {
+        watch.stage("fitting the camera");
+        return Ok(Sized { measured: measure::by_bodies(&bodies, photo)?, grid: None });
+    };
+    watch.stage("finding the grid");
+    let mean = pitch.mean_mm();
+    let mut grid = reference::find(&photo.luma(), &GridSpec { pitch_mm: [mean, mean] })?;
+    warnings.extend(grid.warnings.iter().cloned());
+    let print_doubt = set_pitch(&mut grid, pitch, warnings);
+    if watch.wants_pictures() {
+        watch.picture("grid", &grid::overlay(&photo.rgb, &grid));
+    }
+    watch.stage("fitting the camera");
+    let measured = measure::by_grid(&grid, print_doubt, &bodies, photo)?;
+    Ok(Sized { measured, grid: Some(grid) })
 }
 
 /// Share of the edge that is not seen, from which a closer look is worth its time.
@@ -208,14 +254,15 @@ const LOOK_CLOSER: f64 = 0.25;
 fn edge(
     photo: &Photo,
     fit: &CameraFit,
-    grid: &GridSighting,
+    grid: Option<&GridSighting>,
     garment: &Garment,
     thickness_mm: f64,
     warnings: &mut Vec<Warning>,
 ) -> Result<Outline, Refusal> {
     let trace = |garment: &Garment| outline::trace(photo, &fit.camera, garment, thickness_mm);
     let mut traced = trace(garment)?;
-    if traced.statistics.unseen_mm > LOOK_CLOSER * traced.statistics.length_mm {
+    let looked_for = grid.filter(|_| traced.statistics.unseen_mm > LOOK_CLOSER * traced.statistics.length_mm);
+    if let Some(grid) = looked_for {
         let options = GarmentOptions { pictures: false, closer: true };
         // A closer look that fails leaves what the first one found.
         if let Ok(closer) = garment::separate(photo, &fit.camera, grid, options).and_then(|garment| trace(&garment)) {
@@ -320,24 +367,21 @@ fn flatten(photo: &Photo, fit: &CameraFit, outline: &Outline) -> FlatPhoto {
     flat::rectify(photo, &fit.camera, frame, 0.0)
 }
 
-fn describe(
-    pitch: &Pitch,
-    print_doubt: f64,
-    grid: &GridSighting,
-    fit: &CameraFit,
-    outline: &Outline,
-    thickness: &Thickness,
-) -> Scale {
+fn describe(pitch: Option<&Pitch>, sized: &Sized, outline: &Outline, thickness: &Thickness) -> Scale {
+    let Sized { measured, grid } = sized;
+    let fit = &measured.fit;
     let shift = |p: MatPoint| fit.camera.lift(p, 0.5 * thickness.mm).distance(p);
     let largest = |of: &dyn Fn(MatPoint) -> f64| outline.points.iter().map(|p| of(p.at)).fold(0.0, f64::max);
     let lens = fit.camera.lens;
     Scale {
-        reference: "grid".to_string(),
-        marking: grid.marking,
-        nominal_pitch_mm: pitch.nominal.mm(),
-        pitch_mm: grid.pitch_mm,
-        measured: pitch.measured,
-        doubt_percent: 100.0 * print_doubt.hypot(SIGMAS_95 * fit.scale_sigma),
+        reference: measured.reference.clone(),
+        references: measured.reports.clone(),
+        checks: measured.checks.clone(),
+        marking: grid.as_ref().map(|g| g.marking),
+        nominal_pitch_mm: pitch.map(|p| p.nominal.mm()),
+        pitch_mm: grid.as_ref().map(|g| g.pitch_mm),
+        measured: pitch.is_none_or(|p| p.measured),
+        doubt_percent: 100.0 * scale_doubt(measured, grid.is_some(), outline),
         crossings: fit.crossings,
         sides: fit.sides_used,
         lines: fit.lines,
@@ -359,6 +403,18 @@ fn describe(
         thickness_shift_mm: largest(&shift),
         thickness_shift_doubt_mm: largest(&|p| thickness.parallax_doubt_mm(&fit.camera, p)),
     }
+}
+
+/// Half-width (95 %) of the scale's doubt, as a share: what the references are worth, how well the camera is known over
+/// the garment, and what the references say against each other.
+fn scale_doubt(measured: &Measured, grid: bool, outline: &Outline) -> f64 {
+    let rect = MatRect::around(outline.points.iter().map(|p| p.at));
+    let fitted = match rect.filter(|_| !grid) {
+        Some(rect) => measured.fit.doubt.scale_sigma_over(rect),
+        None => measured.fit.scale_sigma,
+    };
+    let apart = measured.checks.iter().filter(|c| c.disagree).map(|c| 0.01 * c.apart_percent.abs()).fold(0.0, f64::max);
+    measured.size_doubt.hypot(SIGMAS_95 * fitted).max(apart)
 }
 
 fn scale_warning(scale: &Scale, warnings: &mut Vec<Warning>) {

@@ -106,7 +106,7 @@ fn measure(case: &Case, out: &Path) -> Verdict {
     let truth = points(&case.truth["outline"]);
     let doubt: Vec<f64> = serde_json::from_value(file["doubt_mm"].clone()).expect("doubt_mm");
     assert_eq!(doubt.len(), found.len(), "{}: one doubt a point", case.name);
-    let comparison = best_of_quarter_turns(&found, &truth);
+    let comparison = best_of_turns(&found, &truth, !case.truth["grid"].is_null());
     let held = comparison.per_point.iter().zip(&doubt).filter(|(d, half)| d.abs() <= **half).count();
     Verdict::Traced {
         coverage: held as f64 / found.len() as f64,
@@ -116,19 +116,31 @@ fn measure(case: &Case, out: &Path) -> Verdict {
     }
 }
 
-/// The mat's origin and quarter turn are free; the comparison itself only settles small motions.
-fn best_of_quarter_turns(found: &[MatPoint], truth: &[MatPoint]) -> Comparison {
+/// The mat's origin and quarter turn (without a mat any turn) are free; the comparison itself only settles small motions.
+fn best_of_turns(found: &[MatPoint], truth: &[MatPoint], on_mat: bool) -> Comparison {
     let middle = |points: &[MatPoint]| {
         let n = points.len() as f64;
         MatPoint::new(points.iter().map(|p| p.x).sum::<f64>() / n, points.iter().map(|p| p.y).sum::<f64>() / n)
     };
     let (from, to) = (middle(&compare::densify(found, 0.5)), middle(&compare::densify(truth, 0.5)));
-    let turned = |quarter: u32| -> Vec<MatPoint> {
-        let turn = Rotation2::new(f64::from(quarter) * std::f64::consts::FRAC_PI_2);
+    let turned = |degrees: f64| -> Vec<MatPoint> {
+        let turn = Rotation2::new(degrees.to_radians());
         found.iter().map(|p| to + turn * (*p - from)).collect()
     };
-    let placed = (0..4).map(turned).min_by(|a, b| roughly_apart(a, truth).total_cmp(&roughly_apart(b, truth)));
-    compare::rigid_compare(&placed.expect("four turns"), truth)
+    let best_of = |some: Vec<f64>| -> f64 {
+        let apart = |degrees: &f64| roughly_apart(&turned(*degrees), truth);
+        let rated = some.iter().map(|d| (apart(d), *d));
+        rated.min_by(|a, b| a.0.total_cmp(&b.0)).expect("some turns").1
+    };
+    // Without a mat the frame follows the photo: any turn is possible.
+    let mut turn = best_of((0..4).map(|k| 90.0 * f64::from(k)).collect());
+    if !on_mat {
+        turn = best_of((0..72).map(|k| 5.0 * f64::from(k)).collect());
+        for step in [1.0, 0.2, 0.05] {
+            turn = best_of((-6..=6).map(|k| turn + step * f64::from(k)).collect());
+        }
+    }
+    compare::rigid_compare(&turned(turn), truth)
 }
 
 /// Mean distance of every so many points from the nearest of the true ones: enough to tell quarter turns apart.

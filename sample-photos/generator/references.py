@@ -36,6 +36,7 @@ def card_picture(number, size=80.0, s=10):
     white, black = 244, 26
     half = 0.75*size
     n = int(round(2*half*s))
+    s = n/(2*half)
     p = np.full((n, n, 3), white, np.float32)
     edge = lambda mm: (mm + half)*s
 
@@ -62,6 +63,7 @@ def card(rng, at, turn, number, size=80.0, z=0.0, lift=(0.0, 0.0)):
 def ruler_picture(rng, length, unit, width, base, ink, margin, s=10):
     """Ticks along the upper edge: each mm (5 and 10 longer) or each 1/16 in (1/8, 1/4, 1/2, 1 longer), numerals below."""
     h, w = int(round(width*s)), int(round((length + 2*margin)*s))
+    s = w/(length + 2*margin)
     p = np.full((h, w, 3), textures.srgb(base), np.float32)
     p *= (1 + 0.012*textures.mottle(rng, p.shape[:2], ((60, 1.0), (6, 0.6))))[..., None]
     step, levels = (1.0, ((10, 9.0), (5, 7.0), (1, 4.5))) if unit == "mm" else (INCH/16, ((16, 11.0), (8, 8.5), (4, 7.0), (2, 5.5), (1, 4.0)))

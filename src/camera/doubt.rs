@@ -68,9 +68,12 @@ impl PlaneDoubt {
 
     /// Relative standard deviation of length over the hull: the worse of across and up.
     pub fn scale_sigma(&self) -> f64 {
-        let Some(rect) = crate::flat::MatRect::around(self.hull.iter().copied()) else {
-            return f64::INFINITY;
-        };
+        let rect = crate::flat::MatRect::around(self.hull.iter().copied());
+        rect.map_or(f64::INFINITY, |rect| self.scale_sigma_over(rect))
+    }
+
+    /// Relative standard deviation of length over a rectangle of the mat: the worse of across and up.
+    pub fn scale_sigma_over(&self, rect: crate::flat::MatRect) -> f64 {
         let middle = rect.min.lerp(rect.max, 0.5);
         let across = self.length_sigma(MatPoint::new(rect.min.x, middle.y), MatPoint::new(rect.max.x, middle.y));
         let up = self.length_sigma(MatPoint::new(middle.x, rect.min.y), MatPoint::new(middle.x, rect.max.y));

@@ -140,12 +140,7 @@ struct Solved<'a> {
     noise: f64,
 }
 
-fn solve<'a>(
-    bodies: &'a [Body],
-    kept: &[usize],
-    size: (u32, u32),
-    focal_px: Option<f64>,
-) -> Option<Solved<'a>> {
+fn solve<'a>(bodies: &'a [Body], kept: &[usize], size: (u32, u32), focal_px: Option<f64>) -> Option<Solved<'a>> {
     let some: Vec<&Body> = kept.iter().filter_map(|&k| bodies.get(k)).collect();
     let problem = Problem::new(some, size, focal_px)?;
     let mut p = problem.start.clone();
@@ -373,14 +368,7 @@ impl Solved<'_> {
         let camera = frame.camera(&params).ok_or_else(too_little)?;
         let rows = self.problem.rows(&self.p);
         let residual = residuals(&rows, self.misfit());
-        let hull = convex_hull(
-            self.problem
-                .bodies
-                .iter()
-                .flat_map(|b| b.anchors.iter().map(|(_, at)| camera.mat_from_image(*at)))
-                .filter(|p| p.is_finite())
-                .collect(),
-        );
+        let hull = convex_hull(self.outlines());
         let doubt = PlaneDoubt::new(frame, params, covariance, 0.0, hull);
         let pose = pose::pose(&frame, &params, &covariance, focal_px, size);
         let mut poses = vec![None; bodies.len()];
@@ -413,6 +401,17 @@ impl Solved<'_> {
         Ok(JointFit { fit, poses, misfit_share: self.misfit() })
     }
 
+    /// The bodies' outlines on the mat.
+    fn outlines(&self) -> Vec<MatPoint> {
+        let unit = self.problem.frame.unit_mm;
+        let of = |(i, body): (usize, &&Body)| {
+            let j = POSES + 3 * i;
+            let pose = BodyPose { at: MatPoint::new(self.p[j] * unit, self.p[j + 1] * unit), turn: self.p[j + 2] };
+            body.outline.iter().map(|own| pose.mat_from_body(*own)).collect::<Vec<_>>()
+        };
+        self.problem.bodies.iter().enumerate().flat_map(of).collect()
+    }
+
     fn left_out<'b>(&self, bodies: &'b [Body], kept: &[usize]) -> Vec<&'b str> {
         (0..bodies.len()).filter(|k| !kept.contains(k)).map(|k| bodies[k].name.as_str()).collect()
     }
@@ -437,9 +436,8 @@ fn odd(left_out: &[&str], pose: Vec<Warning>) -> Vec<Warning> {
 }
 
 fn residuals(rows: &[Row], share: f64) -> ResidualSummary {
-    let rms = |f: &dyn Fn(&Row) -> f64| {
-        (rows.iter().map(|r| f(r).powi(2)).sum::<f64>() / rows.len().max(1) as f64).sqrt()
-    };
+    let rms =
+        |f: &dyn Fn(&Row) -> f64| (rows.iter().map(|r| f(r).powi(2)).sum::<f64>() / rows.len().max(1) as f64).sqrt();
     let mut off: Vec<f64> = rows.iter().map(|r| r.px.abs()).collect();
     let robust_px = 1.4826 * median(&mut off);
     let mut off: Vec<f64> = rows.iter().map(|r| r.px.abs() / r.px_per_mm.max(1e-9)).collect();
@@ -462,8 +460,7 @@ struct Guess {
 
 /// A rough plane map: the depth's slope from the bodies' apparent sizes, then a similarity; the photo's right is the mat's.
 fn first_guess(bodies: &[&Body], centre: ImagePoint, scale_px: f64) -> Option<Guess> {
-    let sizes: Vec<(Vector2<f64>, f64, bool)> =
-        bodies.iter().filter_map(|b| apparent(b, centre, scale_px)).collect();
+    let sizes: Vec<(Vector2<f64>, f64, bool)> = bodies.iter().filter_map(|b| apparent(b, centre, scale_px)).collect();
     if sizes.is_empty() || sizes.len() != bodies.len() {
         return None;
     }
@@ -489,7 +486,7 @@ fn first_guess(bodies: &[&Body], centre: ImagePoint, scale_px: f64) -> Option<Gu
         let f = flat((at - centre) / scale_px) / gain;
         MatPoint::new(f.x, -f.y)
     };
-    let poses: Vec<BodyPose> = bodies.iter().filter_map(|b| rigid(b, &mat)).collect();
+    let poses: Vec<BodyPose> = bodies.iter().filter_map(|b| place(b, &mat)).collect();
     let reach = poses.iter().zip(bodies).map(|(p, b)| p.at.distance(MatPoint::default()) + 0.5 * b.size_mm);
     let unit_mm = reach.fold(50.0, f64::max);
     let k = gain * unit_mm;
@@ -531,7 +528,8 @@ fn depth_slope(sizes: &[(Vector2<f64>, f64, bool)]) -> Vector2<f64> {
     if slope.norm() < 1.0 { slope } else { Vector2::zeros() }
 }
 
-fn rigid(body: &Body, mat: &dyn Fn(ImagePoint) -> MatPoint) -> Option<BodyPose> {
+/// Where a body lies, by where its anchors come to lie.
+pub(crate) fn place(body: &Body, mat: impl Fn(ImagePoint) -> MatPoint) -> Option<BodyPose> {
     let n = body.anchors.len() as f64;
     let own = body.anchors.iter().fold(Vector2::zeros(), |s, (o, _)| s + o) / n;
     let there: Vec<MatPoint> = body.anchors.iter().map(|(_, at)| mat(*at)).collect();

@@ -7,6 +7,7 @@ use clap::{Args, Parser, Subcommand};
 use clothline::cloths::{CLOTHS, Cloth, MOST_LAYERS};
 use clothline::draft::PieceOptions;
 use clothline::edges::FoldChoice;
+use clothline::measure::References;
 use clothline::seams::request::{EdgeAllowance, EdgeName, NotchRequest};
 use clothline::sheets::tiles::Paper;
 use clothline::trace::ThicknessChoice;
@@ -34,7 +35,10 @@ pub enum Command {
   clothline trace tee.jpg --grid 1cm --thickness 3mm --fold 4 --edge-allowance 1=1in --out tee
   clothline trace hoodie.jpg --grid 1in --layers 4 --cloth sweatshirt --out hoodie
   clothline trace tee.jpg --mat attic --out tee        (a mat measured once, see calibration/mats)
-  clothline trace tee.jpg --grid 1in --measured 20=507mm --out tee")]
+  clothline trace tee.jpg --grid 1in --measured 20=507mm --out tee
+  clothline trace tee.jpg --ruler 450mm --out tee      (one ruler, or two alike laid as an L, no mat)
+  clothline trace tee.jpg --card 80mm --out tee        (printed cards around the garment, no mat)
+  clothline trace tee.jpg --grid 1in --card 80mm --out tee    (a card on the mat checks it)")]
     Trace(TraceArgs),
     /// Add seam allowances and marks to an outline from anywhere.
     #[command(after_help = "Examples:
@@ -43,6 +47,14 @@ pub enum Command {
 
 The least an outline file holds: {\"units\": \"mm\", \"outline\": [[0, 0], [200, 0], [200, 300]]}")]
     Seam(SeamArgs),
+    /// Draw reference cards and a grid sheet to print, for photos without a mat.
+    #[command(after_help = "Examples:
+  clothline targets --out cards
+  clothline targets --card 80mm --count 8 --paper Letter --grid 1/2in --out cards
+
+Print at 100 %, measure a black square with a steel rule, lay three or more cards (better five) flat around the garment,
+and give what you measured: clothline trace tee.jpg --card 79.4mm --out tee")]
+    Targets(TargetsArgs),
 }
 
 /// `clothline trace`.
@@ -52,7 +64,7 @@ pub struct TraceArgs {
     pub photo: PathBuf,
 
     /// Printed distance between the mat's lines, such as 1in, 1cm, 25.4mm, 300mm.
-    #[arg(long, value_name = "LENGTH", value_parser = some_length, required_unless_present = "mat")]
+    #[arg(long, value_name = "LENGTH", value_parser = some_length, required_unless_present_any = ["mat", "card", "ruler", "sheet", "id_card"])]
     pub grid: Option<Length>,
 
     /// A mat measured once: a name in calibration/mats, or a file.
@@ -66,6 +78,26 @@ pub struct TraceArgs {
     /// How far an unmeasured mat's print may be off, in per cent.
     #[arg(long, value_name = "PERCENT", value_parser = percent)]
     pub mat_doubt: Option<f64>,
+
+    /// Side of the black square of the printed cards (`clothline targets`) as it came out of the printer, such as 80mm.
+    #[arg(long, value_name = "LENGTH", value_parser = some_length, help_heading = "Other references")]
+    pub card: Option<Length>,
+
+    /// Length of a ruler in the photo, in the unit of its ticks, such as 450mm, 18in or 1m; once for two like rulers.
+    #[arg(long, value_name = "LENGTH", value_parser = length, help_heading = "Other references")]
+    pub ruler: Vec<Length>,
+
+    /// A sheet of standard paper lies beside the garment: a4, letter (cut to 2 mm only, so the doubt is larger).
+    #[arg(long, value_name = "PAPER", value_parser = typed::<Paper>, help_heading = "Other references")]
+    pub sheet: Option<Paper>,
+
+    /// A bank or identity card (85.60 x 53.98 mm) lies beside the garment: best with another reference.
+    #[arg(long, help_heading = "Other references")]
+    pub id_card: bool,
+
+    /// How high the face of rulers or cards lies above the table (rulers: 1 mm is assumed).
+    #[arg(long, value_name = "LENGTH", value_parser = length, help_heading = "Other references")]
+    pub reference_height: Option<Length>,
 
     /// Height of the folded garment above the mat.
     #[arg(long, value_name = "LENGTH", value_parser = length, conflicts_with_all = ["layers", "cloth"])]
@@ -93,6 +125,17 @@ pub struct TraceArgs {
 }
 
 impl TraceArgs {
+    /// What lies beside the garment besides a mat.
+    pub fn references(&self) -> References {
+        References {
+            card_mm: self.card.map(Length::mm),
+            rulers: self.ruler.clone(),
+            sheet: self.sheet,
+            id_card: self.id_card,
+            height_mm: self.reference_height.map(Length::mm),
+        }
+    }
+
     /// What is said of the garment's height.
     pub fn thickness(&self) -> ThicknessChoice {
         match (self.thickness, self.layers, self.cloth) {
@@ -116,6 +159,42 @@ pub struct SeamArgs {
     /// Where the results go and how they are told.
     #[command(flatten)]
     pub output: OutputArgs,
+}
+
+/// `clothline targets`.
+#[derive(Debug, Args)]
+pub struct TargetsArgs {
+    /// Side of a card's black square.
+    #[arg(long, value_name = "LENGTH", default_value = "80mm", value_parser = some_length)]
+    pub card: Length,
+
+    /// How many cards.
+    #[arg(long, value_name = "COUNT", default_value_t = 6, value_parser = clap::value_parser!(u32).range(1..=60))]
+    pub count: u32,
+
+    /// Number of the first card.
+    #[arg(long, value_name = "NUMBER", default_value_t = 0, value_parser = clap::value_parser!(u32).range(0..=586))]
+    pub first: u32,
+
+    /// Distance between the grid sheet's lines.
+    #[arg(long, value_name = "LENGTH", default_value = "1cm", value_parser = some_length)]
+    pub grid: Length,
+
+    /// Paper: A4, Letter, A3, Tabloid, Legal, A2, A1 or A0.
+    #[arg(long, value_name = "PAPER", default_value = "A4", value_parser = typed::<Paper>)]
+    pub paper: Paper,
+
+    /// Folder for the results (made if it is not there).
+    #[arg(long, value_name = "FOLDER")]
+    pub out: PathBuf,
+
+    /// Print what was written as JSON on standard output.
+    #[arg(long)]
+    pub json: bool,
+
+    /// Say nothing unless something is wrong.
+    #[arg(short, long)]
+    pub quiet: bool,
 }
 
 /// Seam allowance, fold and marks.
@@ -199,6 +278,7 @@ impl Command {
         match self {
             Self::Trace(args) => args.output.json,
             Self::Seam(args) => args.output.json,
+            Self::Targets(args) => args.json,
         }
     }
 }

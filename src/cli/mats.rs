@@ -10,15 +10,16 @@ use super::args::TraceArgs;
 /// Names the folder that holds `mats/`, where it is not `calibration` below the current folder.
 const FOLDER_VARIABLE: &str = "CLOTHLINE_CALIBRATION";
 
-/// The pitch asked for: typed, measured on the spot, or from a mat description.
+/// The pitch asked for: typed, measured on the spot, or from a mat description; none where other references are named.
 ///
 /// # Errors
 /// If a mat description is not there or cannot be read, or a measurement makes no sense.
-pub fn pitch(args: &TraceArgs) -> Result<Pitch, Refusal> {
+pub fn pitch(args: &TraceArgs) -> Result<Option<Pitch>, Refusal> {
     let mut pitch = match (&args.mat, args.grid, args.measured) {
         (Some(name), _, _) => load(name)?.pitch()?,
         (None, Some(grid), Some((squares, length))) => Pitch::measured(grid, squares, length)?,
         (None, Some(grid), None) => Pitch::nominal(grid),
+        (None, None, _) if args.references().any() => return Ok(None),
         (None, None, _) => {
             return Err(Refusal::new(
                 RefusalKind::BadRequest,
@@ -30,7 +31,7 @@ pub fn pitch(args: &TraceArgs) -> Result<Pitch, Refusal> {
     if let Some(percent) = args.mat_doubt {
         pitch.doubt = percent / 100.0;
     }
-    Ok(pitch)
+    Ok(Some(pitch))
 }
 
 fn load(name: &str) -> Result<MatDescription, Refusal> {

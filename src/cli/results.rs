@@ -80,9 +80,12 @@ impl Told<'_> {
     fn words(&self, batch: &Batch) {
         if let Some(scale) = self.scale {
             println!(
-                "scale: {} cell sides, fitted to {:.3} mm; every length within {:.1} %",
-                scale.sides, scale.reprojection_mm, scale.doubt_percent
+                "scale: by {}, {} places fitted to {:.3} mm; every length within {:.1} %",
+                scale.reference, scale.sides, scale.reprojection_mm, scale.doubt_percent
             );
+            for check in &scale.checks {
+                println!("check: by the {}, the {} is {:+.2} % off", check.by, check.of, check.apart_percent);
+            }
             println!("{}", thickness(scale));
         }
         for edge in &self.tracing.edges {

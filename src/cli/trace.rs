@@ -2,12 +2,10 @@
 
 use clothline::draft::draft_piece;
 use clothline::edges::{Edge, Tracing};
-use clothline::mats::Pitch;
 use clothline::outline_file;
 use clothline::overlay::{self, Annotations};
 use clothline::pattern_file::Pattern;
 use clothline::photo::Photo;
-use clothline::reference::Axis;
 use clothline::trace::{Scale, Trace, TraceOptions, Watch, trace};
 use clothline::units::{MM_PER_INCH, MatPoint};
 use clothline::{Refusal, RefusalKind};
@@ -34,10 +32,11 @@ const LABEL_INSET_MM: f64 = 12.0;
 /// # Errors
 /// A refusal from any stage; nothing is written then.
 pub fn run(args: &TraceArgs) -> Result<(), Refusal> {
-    let pitch = super::mats::pitch(args)?;
+    let options =
+        TraceOptions { pitch: super::mats::pitch(args)?, references: args.references(), thickness: args.thickness() };
     files::check_writable(&args.output.out)?;
     let mut progress = Progress::new(args.output.quiet, args.debug.as_deref());
-    let made = make(args, pitch, &mut progress);
+    let made = make(args, &options, &mut progress);
     progress.finish();
     // Pictures of the stages are most wanted when something went wrong.
     progress.write_debug()?;
@@ -56,12 +55,11 @@ struct Made {
     scale: Scale,
 }
 
-fn make(args: &TraceArgs, pitch: Pitch, progress: &mut Progress) -> Result<Made, Refusal> {
+fn make(args: &TraceArgs, options: &TraceOptions, progress: &mut Progress) -> Result<Made, Refusal> {
     progress.stage("reading the photo");
     let bytes = files::read(&args.photo)?;
     let photo = Photo::decode(&bytes)?;
-    let options = TraceOptions { pitch, thickness: args.thickness() };
-    let traced = trace(&photo, &options, progress)?;
+    let traced = trace(&photo, options, progress)?;
 
     progress.stage("drafting the piece");
     let (tracing, piece) = draft_piece(&traced.outline, &args.piece.options())?;
@@ -101,14 +99,7 @@ fn too_large(name: &str) -> Refusal {
 }
 
 fn annotations(traced: &Trace, tracing: &Tracing) -> Annotations {
-    let [px, py] = traced.grid.pitch_mm;
-    let grid = traced.grid.sides.iter().map(|side| {
-        let across = f64::from(side.index);
-        [side.along - 0.3, side.along + 0.3].map(|along| match side.axis {
-            Axis::X => MatPoint::new(across * px, along * py),
-            Axis::Y => MatPoint::new(along * px, across * py),
-        })
-    });
+    let grid = traced.placed.iter().flat_map(|p| p.ticks.iter().copied());
     let fold = tracing.fold.as_ref().and_then(|f| tracing.edge(f.edge).ok());
     let scale = &traced.scale;
     Annotations {
@@ -117,7 +108,7 @@ fn annotations(traced: &Trace, tracing: &Tracing) -> Annotations {
         labels: tracing.edges.iter().map(|edge| (middle_inside(edge), edge.number.to_string())).collect(),
         fold: fold.map(|edge| [edge.from(), edge.to()]),
         caption: vec![
-            format!("grid {}: {} sides used, fitted to {:.3} mm", nominal(scale), scale.sides, scale.reprojection_mm),
+            format!("{}: {} places used, fitted to {:.3} mm", nominal(scale), scale.sides, scale.reprojection_mm),
             "solid: seen   dashed: weak, check it   dash-dot: fold".to_string(),
         ],
         weak_above_mm: WEAK_MM,
@@ -125,8 +116,9 @@ fn annotations(traced: &Trace, tracing: &Tracing) -> Annotations {
 }
 
 fn nominal(scale: &Scale) -> String {
-    let inches = scale.nominal_pitch_mm / MM_PER_INCH;
-    if (inches * 8.0).fract().abs() < 1e-6 { format!("{inches} in") } else { format!("{} mm", scale.nominal_pitch_mm) }
+    let Some(pitch_mm) = scale.nominal_pitch_mm else { return scale.reference.clone() };
+    let inches = pitch_mm / MM_PER_INCH;
+    if (inches * 8.0).fract().abs() < 1e-6 { format!("grid {inches} in") } else { format!("grid {pitch_mm} mm") }
 }
 
 /// A little inside the middle of an edge (edges run anticlockwise, so inside is to the left).

@@ -78,6 +78,16 @@ impl MatExtent {
     }
 }
 
+/// The flat frame that covers the whole photo; `None` where the photo looks past the horizon.
+pub(crate) fn photo_frame(photo: &Photo, camera: &Camera) -> Option<FlatFrame> {
+    /// A floor seen over more than this is seen at a glancing angle, mm.
+    const WIDEST_MM: f64 = 6000.0;
+    let rect = footprint(photo, camera)?;
+    let usable = rect.width_mm() < WIDEST_MM && rect.height_mm() < WIDEST_MM;
+    let area = (rect.width_mm() * rect.height_mm()).max(1.0);
+    usable.then(|| FlatFrame::new(rect, PX_PER_MM.min((MAX_FLAT_PX / area).sqrt())))
+}
+
 /// First and last line index of a family with enough sides.
 fn line_range(grid: &GridSighting, axis: Axis) -> Option<(i32, i32)> {
     let mut indices: Vec<i32> = grid.sides.iter().filter(|s| s.axis == axis).map(|s| s.index).collect();

@@ -91,6 +91,31 @@ impl MatModel {
     }
 }
 
+impl MatModel {
+    /// Learns the shade of a surface without a known print over `rect`.
+    pub(crate) fn learn_plain(
+        flat: &Flat,
+        layout: &Layout,
+        rect: crate::flat::MatRect,
+        seen: &Seen,
+    ) -> Result<Self, Refusal> {
+        let samples = samples(flat, layout, seen);
+        if samples.len() < MIN_SAMPLES {
+            return Err(too_little());
+        }
+        let some: Vec<Sample> = samples.iter().step_by(SHADE_STRIDE).copied().collect();
+        let mut shade: Option<Shade> = None;
+        for degree in [0, 1, 2, 3] {
+            shade = Some(Shade::fit(&some, rect, degree, shade.as_ref()).ok_or_else(too_little)?);
+        }
+        let shade = shade.ok_or_else(too_little)?;
+        let first = spread(&samples, &shade);
+        let shade = shade.with_blocks(&samples, 4.0 * first[1].max(first[2]));
+        let spread = spread(&samples, &shade);
+        Ok(Self { shade, lines: Lines::none(), spread })
+    }
+}
+
 fn too_little() -> Refusal {
     Refusal::new(
         RefusalKind::TooLittleReference,

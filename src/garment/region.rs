@@ -179,7 +179,7 @@ fn connected(layout: &Layout, chosen: &[bool], e: &Evidence) -> Vec<Piece> {
         .collect()
 }
 
-fn neighbours(w: usize, h: usize, k: usize) -> impl Iterator<Item = usize> {
+pub(crate) fn neighbours(w: usize, h: usize, k: usize) -> impl Iterator<Item = usize> {
     let (c, r) = (k % w, k / w);
     [(c > 0).then(|| k - 1), (c + 1 < w).then_some(k + 1), (r > 0).then(|| k - w), (r + 1 < h).then_some(k + w)]
         .into_iter()

@@ -60,6 +60,8 @@ pub struct Body {
     pub sightings: Vec<BodySighting>,
     /// Points of it (own frame, mm) and where they are seen: two at least, for the first guess.
     pub anchors: Vec<(Vector2<f64>, ImagePoint)>,
+    /// Its outline, own frame, mm.
+    pub outline: Vec<Vector2<f64>>,
     /// Its size across the widest way, mm.
     pub size_mm: f64,
     /// Half-width (95 %) of the doubt of its own measures, as a share.

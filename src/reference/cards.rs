@@ -1,11 +1,11 @@
 //! Printed cards: a black square with a coded middle and four small squares that touch its corners.
 //!
-//! The size typed is the black square's side. At a corner where two black squares meet the edge may bleed or the camera
-//! sharpen as it will: the saddle between them stays put. A plain coded square without the small ones is measured by its
-//! four sides instead, half-way between the tones in linear light, and trusted less.
+//! The size typed is the black square's side. A card is measured by all the borders between its black and white cells,
+//! of either polarity, so that ink that bleeds and cameras that sharpen change nothing. The small squares tell a card that
+//! is partly hidden; a plain coded square without them is read as well.
 
 pub mod family;
-mod quads;
+pub(super) mod quads;
 mod refine;
 
 use image::GrayImage;
@@ -14,17 +14,13 @@ use nalgebra::Vector2;
 use super::body::{Body, BodyKind};
 use crate::refusal::Warning;
 use crate::units::ImagePoint;
-use refine::CornerKind;
 
 /// A reading of a steel rule across a card, mm: half-width of the doubt of the size typed.
 const READING_MM: f64 = 0.15;
 /// How a home printer's two directions differ (share): no card fits better than this.
 const PRINT_SHARE: f64 = 0.0002;
-/// One standard deviation of a saddle and of a corner between sides, px.
-const SADDLE_PX: f64 = 0.05;
-const SIDES_PX: f64 = 0.15;
-/// Doubt added where sides and not saddles were measured: ink that bleeds, share.
-const BLEED_SHARE: f64 = 0.002;
+/// One standard deviation of a corner, px.
+const CORNER_PX: f64 = 0.05;
 /// Paper lying on a table, mm.
 const PAPER_MM: f64 = 0.1;
 
@@ -36,7 +32,7 @@ pub struct Card {
     /// Corners of the black square: upper left, upper right, lower right, lower left of the code as printed.
     pub corners: [ImagePoint; 4],
     /// Were the corners' small squares there?
-    pub saddles: bool,
+    pub small_squares: bool,
 }
 
 /// The cards and what was noticed.
@@ -58,9 +54,11 @@ pub fn find(luma: &GrayImage) -> Found {
             continue;
         }
         match refine::settle(luma, &read) {
-            Some((corners, kind)) => {
-                found.cards.push(Card { number: read.number, corners, saddles: kind == CornerKind::Saddles });
-            }
+            Some(settled) => found.cards.push(Card {
+                number: read.number,
+                corners: settled.corners,
+                small_squares: settled.small_squares,
+            }),
             None => spoilt.push(read.number),
         }
     }
@@ -77,9 +75,9 @@ fn near(card: &Card, at: ImagePoint) -> bool {
 
 /// Where cards carry small squares, one without them is half hidden.
 fn partly_hidden(found: &mut Found, mut spoilt: Vec<usize>) {
-    if found.cards.iter().any(|c| c.saddles) {
-        spoilt.extend(found.cards.iter().filter(|c| !c.saddles).map(|c| c.number));
-        found.cards.retain(|c| c.saddles);
+    if found.cards.iter().any(|c| c.small_squares) {
+        spoilt.extend(found.cards.iter().filter(|c| !c.small_squares).map(|c| c.number));
+        found.cards.retain(|c| c.small_squares);
     }
     if !spoilt.is_empty() {
         found.warnings.push(Warning::new(
@@ -126,16 +124,17 @@ fn body(card: &Card, side_mm: f64) -> Body {
     let h = 0.5 * side_mm;
     let own = [(-h, h), (h, h), (h, -h), (-h, -h)].map(|(x, y)| Vector2::new(x, y));
     let side_px = card.corners[0].distance(card.corners[2]) * std::f64::consts::FRAC_1_SQRT_2;
-    let sigma = (if card.saddles { SADDLE_PX } else { SIDES_PX }).hypot(PRINT_SHARE * side_px);
+    let sigma = CORNER_PX.hypot(PRINT_SHARE * side_px);
     let sightings = card.corners.iter().zip(own).flat_map(|(at, own)| Body::point(*at, own, sigma)).collect();
-    let bleed = if card.saddles { 0.0 } else { BLEED_SHARE };
     Body {
         kind: BodyKind::Card,
         name: format!("card {}", card.number),
         sightings,
         anchors: own.into_iter().zip(card.corners).collect(),
+        // The small squares and the white around them.
+        outline: own.iter().map(|o| o * 1.5).collect(),
         size_mm: side_mm,
-        size_doubt: (READING_MM / side_mm).hypot(bleed),
+        size_doubt: READING_MM / side_mm,
         height_mm: PAPER_MM,
         height_doubt_mm: PAPER_MM,
     }

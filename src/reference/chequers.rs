@@ -8,7 +8,7 @@
 
 mod lattice;
 mod response;
-pub(super) mod saddle;
+mod saddle;
 
 use image::GrayImage;
 

@@ -53,10 +53,12 @@ pub(crate) fn half_way(luma: &GrayImage, foot: ImagePoint, outward: Vector2<f64>
     }
     let plateau = (3.0 / STEP_PX) as usize;
     let low = mean(values.get(steepest.saturating_sub(2 * plateau)..=steepest.saturating_sub(plateau))?)?;
-    let high = mean(values.get((steepest + plateau).min(values.len() - 1)..(steepest + 2 * plateau).min(values.len()))?)?;
+    let high =
+        mean(values.get((steepest + plateau).min(values.len() - 1)..(steepest + 2 * plateau).min(values.len()))?)?;
     let middle = 0.5 * (low + high);
     let from = steepest.saturating_sub(plateau);
-    let i = (from..(steepest + plateau).min(values.len() - 1)).find(|&i| values[i] <= middle && values[i + 1] > middle)?;
+    let i =
+        (from..(steepest + plateau).min(values.len() - 1)).find(|&i| values[i] <= middle && values[i + 1] > middle)?;
     let t = (middle - values[i]) / (values[i + 1] - values[i]);
     Some(foot + outward * ((i as f64 + t - f64::from(n)) * STEP_PX))
 }

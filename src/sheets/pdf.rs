@@ -47,6 +47,19 @@ pub fn full_page(pattern: &Pattern) -> Result<Vec<u8>, Refusal> {
     Ok(document::write(&title(pattern), &[page]))
 }
 
+/// Any drawings, a page each, at true size.
+pub fn drawings(title: &str, drawings: &[&Drawing]) -> Vec<u8> {
+    let pages: Vec<Page<'_>> = drawings
+        .iter()
+        .map(|&drawing| Page {
+            width_mm: drawing.width_mm,
+            height_mm: drawing.height_mm,
+            parts: vec![Part { drawing, shift: Vec2::ZERO, clip: None }],
+        })
+        .collect();
+    document::write(title, &pages)
+}
+
 /// A cover with test squares, key and page map, then one page a sheet.
 ///
 /// # Errors

@@ -17,6 +17,11 @@ pub fn write(pattern: &Pattern) -> String {
     document(&drawing, &names.join(", "))
 }
 
+/// Writes any drawing, in millimetres, with a title.
+pub fn drawing(drawing: &Drawing, title: &str) -> String {
+    document(drawing, title)
+}
+
 fn document(drawing: &Drawing, title: &str) -> String {
     let (wide, high) = (number(drawing.width_mm), number(drawing.height_mm));
     let mut out = String::new();

@@ -44,6 +44,7 @@ fn cards(camera: &Camera, places: &[(f64, f64, f64)], noise: f64) -> Vec<Body> {
                 name: format!("card {i}"),
                 sightings: anchors.iter().flat_map(|(o, at)| Body::point(*at, *o, 0.05)).collect(),
                 anchors,
+                outline: Vec::new(),
                 size_mm: 80.0,
                 size_doubt: 0.0,
                 height_mm: 0.0,
@@ -53,8 +54,13 @@ fn cards(camera: &Camera, places: &[(f64, f64, f64)], noise: f64) -> Vec<Body> {
         .collect()
 }
 
-const FIVE: [(f64, f64, f64); 5] =
-    [(-300.0, 420.0, 12.0), (290.0, 400.0, -21.0), (-310.0, -400.0, 133.0), (300.0, -390.0, 5.0), (-330.0, 20.0, -68.0)];
+const FIVE: [(f64, f64, f64); 5] = [
+    (-300.0, 420.0, 12.0),
+    (290.0, 400.0, -21.0),
+    (-310.0, -400.0, 133.0),
+    (300.0, -390.0, 5.0),
+    (-330.0, 20.0, -68.0),
+];
 
 /// The worst error of lengths between points of the mat, as a share.
 fn worst_length(truth: &Camera, found: &Camera) -> f64 {

@@ -17,7 +17,7 @@ const LEAST: i32 = 14;
 const FILLS: f64 = 0.9;
 
 /// Corners of a dark blob in the photo, clockwise as seen.
-pub(super) type Quad = [ImagePoint; 4];
+pub(in crate::reference) type Quad = [ImagePoint; 4];
 
 /// The dark quadrilaterals of a photo, at two reductions.
 pub(super) fn find(luma: &GrayImage) -> Vec<Quad> {
@@ -72,7 +72,7 @@ fn eroded(dark: &GrayImage) -> GrayImage {
 }
 
 /// Ends of every row of each 4-connected blob of a useful size.
-fn blobs(dark: &GrayImage) -> Vec<Vec<(i32, i32)>> {
+pub(in crate::reference) fn blobs(dark: &GrayImage) -> Vec<Vec<(i32, i32)>> {
     let (w, h) = (dark.width() as i32, dark.height() as i32);
     let mut seen = vec![false; (w * h).max(0) as usize];
     let on = |x: i32, y: i32| dark.as_raw()[(y * w + x) as usize] > 0;
@@ -123,7 +123,7 @@ fn row_ends(pixels: &[(i32, i32)], w: i32, h: i32) -> Option<Vec<(i32, i32)>> {
 }
 
 /// The four corners of a blob that is a quadrilateral, clockwise (y down).
-fn quad(points: &[(i32, i32)]) -> Option<[(f64, f64); 4]> {
+pub(in crate::reference) fn quad(points: &[(i32, i32)]) -> Option<[(f64, f64); 4]> {
     let hull = hull(points);
     if hull.len() < 4 {
         return None;
@@ -174,7 +174,11 @@ fn hull(points: &[(i32, i32)]) -> Vec<(f64, f64)> {
             }
             chain.push(p);
         };
-        if pass == 0 { sorted.iter().for_each(|p| add(*p)) } else { sorted.iter().rev().for_each(|p| add(*p)) }
+        if pass == 0 {
+            sorted.iter().for_each(|p| add(*p))
+        } else {
+            sorted.iter().rev().for_each(|p| add(*p))
+        }
         chain.pop();
         chains.extend(chain);
     }
@@ -182,7 +186,7 @@ fn hull(points: &[(i32, i32)]) -> Vec<(f64, f64)> {
 }
 
 /// Corners moved outwards along the diagonals, and put clockwise as seen (y down).
-fn grown(quad: Quad, by: f64) -> Quad {
+pub(in crate::reference) fn grown(quad: Quad, by: f64) -> Quad {
     let middle = quad.iter().fold(nalgebra::Vector2::zeros(), |s, p| s + nalgebra::Vector2::new(p.x, p.y)) / 4.0;
     let middle = ImagePoint::new(middle.x, middle.y);
     let mut out = quad.map(|p| {

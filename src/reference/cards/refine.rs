@@ -1,12 +1,11 @@
-//! From a rough quadrilateral to a card: its sides in linear light, its code, its corners' saddles.
+//! From a rough quadrilateral to a card: its sides in linear light, its code, the borders of its cells.
 
 use image::GrayImage;
-use nalgebra::{Matrix2, Matrix3, Vector2, Vector3};
+use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2, Vector3};
 
 use super::family::{self, ACROSS, CELLS};
 use super::quads::Quad;
 use crate::camera::homography::image_from_mat;
-use crate::reference::chequers::saddle;
 use crate::reference::light::{linear, sample};
 use crate::units::{ImagePoint, MatPoint};
 
@@ -14,17 +13,12 @@ use crate::units::{ImagePoint, MatPoint};
 const ALONG: usize = 24;
 /// Least difference of white and black, linear light (0 to 1).
 const LEAST_CONTRAST: f64 = 0.03;
+/// Samples along a border between two cells.
+const SAMPLES: usize = 8;
+/// Share of them that must be seen.
+const LEAST_SEEN: f64 = 0.85;
 /// Border cells that may be read white.
 const BORDER_WRONG: usize = 3;
-
-/// How the corners were measured.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum CornerKind {
-    /// By the saddles between black squares.
-    Saddles,
-    /// By the sides.
-    Sides,
-}
 
 /// A card read.
 pub(super) struct Read {
@@ -95,41 +89,184 @@ fn through(map: &Matrix3<f64>, at: Vector2<f64>) -> ImagePoint {
     ImagePoint::new(h.x / h.z, h.y / h.z)
 }
 
-/// Saddles at all four corners, or sides where there is no small square at any; `None` where only some are there.
-pub(super) fn settle(luma: &GrayImage, read: &Read) -> Option<(Quad, CornerKind)> {
-    let map = four_points(&read.corners)?;
-    let module = 1.0 / ACROSS as f64;
-    let squares: Vec<bool> = [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)]
-        .iter()
-        .map(|&(x, y)| {
-            let corner = Vector2::new(0.5 + 0.5 * x, 0.5 + 0.5 * y);
-            let dark = |dx: f64, dy: f64| {
-                let p = through(&map, corner + Vector2::new(dx * module, dy * module));
-                sample(luma, p).is_some_and(|v| linear(v) < read.middle)
-            };
-            dark(0.5 * x, 0.5 * y) && !dark(0.5 * x, -0.5 * y) && !dark(-0.5 * x, 0.5 * y)
-        })
-        .collect();
-    match squares.iter().filter(|s| **s).count() {
-        4 => saddles(luma, &read.corners).map(|c| (c, CornerKind::Saddles)),
-        0 => Some((read.corners, CornerKind::Sides)),
+/// The card measured by every border between a black and a white cell.
+///
+/// Ink bleeds and cameras sharpen, so that every black cell looks a little too large or too small all round. Borders
+/// with black on the one side and on the other tell that apart from the card's size: it is solved for with the map.
+/// `None` where too many borders are hidden.
+pub(super) fn settle(luma: &GrayImage, read: &Read) -> Option<Settled> {
+    let mut map = four_points(&read.corners)?;
+    let small = small_squares(luma, read, &map)?;
+    let borders = borders(read.number, small);
+    let mut seen_share = 0.0;
+    for round in 0..4 {
+        let reach = if round == 0 { 0.42 } else { 0.3 };
+        let steps = steps(luma, &map, &borders, reach);
+        seen_share = steps.len() as f64 / (borders.len() * SAMPLES) as f64;
+        if seen_share < LEAST_SEEN {
+            return None;
+        }
+        map = improved(&map, &steps)?;
+    }
+    let corners = [(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)].map(|(x, y)| through(&map, Vector2::new(x, y)));
+    let steady =
+        corners.iter().zip(&read.corners).all(|(a, b)| a.distance(*b) < 0.03 * b.distance(read.corners[0]).max(100.0));
+    (steady && seen_share >= LEAST_SEEN).then_some(Settled { corners, small_squares: small })
+}
+
+/// A card measured.
+pub(super) struct Settled {
+    pub corners: Quad,
+    /// Were the corners' small squares there?
+    pub small_squares: bool,
+}
+
+/// Are there small squares at the corners? All or none; `None` where only some are in view.
+fn small_squares(luma: &GrayImage, read: &Read, map: &Matrix3<f64>) -> Option<bool> {
+    let cell = 1.0 / ACROSS as f64;
+    let dark = [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)].iter().filter(|&&(x, y)| {
+        let corner = Vector2::new(0.5 + 0.5 * x, 0.5 + 0.5 * y);
+        let p = through(map, corner + Vector2::new(0.5 * x * cell, 0.5 * y * cell));
+        sample(luma, p).is_some_and(|v| linear(v) < read.middle)
+    });
+    match dark.count() {
+        4 => Some(true),
+        0 => Some(false),
         _ => None,
     }
 }
 
-fn saddles(luma: &GrayImage, corners: &Quad) -> Option<Quad> {
-    let mut out = *corners;
-    for (i, at) in out.iter_mut().enumerate() {
-        let sides = [corners[(i + 1) % 4], corners[(i + 3) % 4]].map(|c| c.distance(corners[i]));
-        let module = sides[0].min(sides[1]) / ACROSS as f64;
-        let saddle = saddle::refine(luma, *at, module, 1.0)?;
-        // Sides found half-way between tones stray by a pixel or so; more is something else.
-        if saddle.at.distance(*at) > 0.3 * module + 1.5 {
-            return None;
+/// A border between two cells, on the square of [`ACROSS`] cells, row 0 at the top.
+struct Border {
+    from: Vector2<f64>,
+    to: Vector2<f64>,
+    /// From the black cell to the white one.
+    lighter: Vector2<f64>,
+}
+
+fn borders(number: usize, small: bool) -> Vec<Border> {
+    let last = ACROSS as i32;
+    let inside = |k: i32| (0..last).contains(&k);
+    let white = |row: i32, column: i32| match (inside(row), inside(column)) {
+        (true, true) => family::is_white(number, row as usize, column as usize),
+        (false, false) => !small,
+        _ => true,
+    };
+    let mut out = Vec::new();
+    let mut add = |from: (i32, i32), along: (f64, f64), lighter: (f64, f64)| {
+        let from = Vector2::new(f64::from(from.0), f64::from(from.1));
+        out.push(Border {
+            from,
+            to: from + Vector2::new(along.0, along.1),
+            lighter: Vector2::new(lighter.0, lighter.1),
+        });
+    };
+    for k in -1..=last {
+        for line in 0..=last {
+            let (before, after) = (white(k, line - 1), white(k, line));
+            if before != after && (inside(k) || small) {
+                add((line, k), (0.0, 1.0), if after { (1.0, 0.0) } else { (-1.0, 0.0) });
+            }
+            let (above, below) = (white(line - 1, k), white(line, k));
+            if above != below && (inside(k) || small) {
+                add((k, line), (1.0, 0.0), if below { (0.0, 1.0) } else { (0.0, -1.0) });
+            }
         }
-        *at = saddle.at;
     }
-    Some(out)
+    out
+}
+
+/// A place on a border: on the unit square, the direction to the lighter side in the photo, and how far that way the
+/// border was seen, px.
+struct Step {
+    own: Vector2<f64>,
+    towards: Vector2<f64>,
+    off_px: f64,
+}
+
+fn steps(luma: &GrayImage, map: &Matrix3<f64>, borders: &[Border], reach: f64) -> Vec<Step> {
+    let cell = 1.0 / ACROSS as f64;
+    let mut out = Vec::new();
+    for border in borders {
+        for k in 0..SAMPLES {
+            let t = 0.2 + 0.6 * k as f64 / (SAMPLES as f64 - 1.0);
+            let own = (border.from + (border.to - border.from) * t) * cell;
+            let at = through(map, own);
+            let along = through(map, own + (border.to - border.from) * (0.1 * cell)) - at;
+            let mut towards = Vector2::new(-along.y, along.x) / along.norm().max(1e-9);
+            let lighter = through(map, own + border.lighter * cell) - at;
+            if towards.dot(&lighter) < 0.0 {
+                towards = -towards;
+            }
+            let span = reach * towards.dot(&lighter).abs();
+            if let Some(off_px) = crossing(luma, at, towards, span) {
+                out.push(Step { own, towards, off_px });
+            }
+        }
+    }
+    out
+}
+
+/// Where the light passes half-way between what it is a span before and a span after.
+fn crossing(luma: &GrayImage, at: ImagePoint, towards: Vector2<f64>, span: f64) -> Option<f64> {
+    let n = (span / 0.35).ceil().max(3.0) as i32;
+    let step = span / f64::from(n);
+    let values: Option<Vec<f64>> =
+        (-n..=n).map(|k| sample(luma, at + towards * (f64::from(k) * step)).map(linear)).collect();
+    let values = values?;
+    let end = (values.len() / 6).max(1);
+    let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
+    let (low, high) = (mean(&values[..end]), mean(&values[values.len() - end..]));
+    if high - low < LEAST_CONTRAST {
+        return None;
+    }
+    let middle = 0.5 * (low + high);
+    let i = values.windows(2).position(|w| w[0] <= middle && w[1] > middle)?;
+    let t = (middle - values[i]) / (values[i + 1] - values[i]);
+    Some((i as f64 + t - f64::from(n)) * step)
+}
+
+/// One robust Gauss-Newton step of the map's eight entries and the borders' common shift.
+fn improved(map: &Matrix3<f64>, steps: &[Step]) -> Option<Matrix3<f64>> {
+    type Row = SVector<f64, 9>;
+    let rows: Vec<(Row, f64)> = steps
+        .iter()
+        .map(|s| {
+            let h = map * Vector3::new(s.own.x, s.own.y, 1.0);
+            let (u, n) = (Vector2::new(h.x, h.y) / h.z, s.towards / h.z);
+            let (x, y) = (s.own.x, s.own.y);
+            let fall = -n.dot(&u);
+            (Row::from_row_slice(&[n.x * x, n.x * y, n.x, n.y * x, n.y * y, n.y, fall * x, fall * y, 1.0]), s.off_px)
+        })
+        .collect();
+    let mut solution = Row::zeros();
+    let mut scale = f64::INFINITY;
+    for _ in 0..4 {
+        let (mut a, mut b) = (SMatrix::<f64, 9, 9>::zeros(), Row::zeros());
+        for (row, off) in &rows {
+            let z = (off - row.dot(&solution)) / scale;
+            let w = (1.0 - (z * z).min(1.0)).powi(2);
+            a += row * row.transpose() * w;
+            b += row * (off * w);
+        }
+        solution = a.try_inverse()? * b;
+        let mut off: Vec<f64> = rows.iter().map(|(row, off)| (off - row.dot(&solution)).abs()).collect();
+        scale = (4.685 * 1.4826 * crate::camera::median(&mut off)).max(0.3);
+    }
+    let h = map / map[(2, 2)];
+    let d = solution * map[(2, 2)].recip();
+    let out = Matrix3::new(
+        h[(0, 0)] + d[0],
+        h[(0, 1)] + d[1],
+        h[(0, 2)] + d[2],
+        h[(1, 0)] + d[3],
+        h[(1, 1)] + d[4],
+        h[(1, 2)] + d[5],
+        h[(2, 0)] + d[6],
+        h[(2, 1)] + d[7],
+        1.0,
+    );
+    out.iter().all(|v| v.is_finite()).then_some(out)
 }
 
 /// Corners from lines through the sides' half-way points in linear light; `reach` in sides.

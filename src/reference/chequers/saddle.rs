@@ -7,7 +7,7 @@ use nalgebra::{Matrix2, Vector2};
 use crate::units::ImagePoint;
 
 /// A refined corner.
-pub(crate) struct Saddle {
+pub(super) struct Saddle {
     /// Its place.
     pub at: ImagePoint,
     /// Light square over dark, grey levels.
@@ -23,7 +23,7 @@ const MOST_HALF: f64 = 10.0;
 /// `narrowest` is the least distance across a neighbouring square, px; the half-window is 0.4 of it: a wider
 /// one takes in the edges of the next squares and is drawn to them. `None` if it does not come to rest near
 /// its start.
-pub(crate) fn refine(luma: &GrayImage, start: ImagePoint, narrowest: f64, factor: f64) -> Option<Saddle> {
+pub(super) fn refine(luma: &GrayImage, start: ImagePoint, narrowest: f64, factor: f64) -> Option<Saddle> {
     let half = (0.4 * narrowest).clamp(LEAST_HALF, MOST_HALF.max(2.5 * factor));
     let mut at = start;
     for _ in 0..12 {

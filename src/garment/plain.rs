@@ -1,0 +1,151 @@
+//! Cloth on a surface without a known print: a table, a floor, a plain mat. What the surface looks like is learnt from
+//! the photo's rim inwards, whatever its grain; things of known size lying about are no cloth.
+
+use super::appearance::{log_table, quantile};
+use super::cells::Layout;
+use super::evidence::{self, Evidence};
+use super::extent::{MatExtent, Seen, photo_frame};
+use super::mat_model::MatModel;
+use super::{CLOTH_COLOURS, Garment, GarmentOptions, Palette, assemble, colours, pictures, region};
+use crate::camera::Camera;
+use crate::flat::{self, MatRect};
+use crate::photo::Photo;
+use crate::polygon;
+use crate::refusal::{Refusal, RefusalKind};
+use crate::units::MatPoint;
+
+/// Share of the photo's sides taken for its rim, where a garment seldom lies.
+const RIM: f64 = 0.08;
+/// A cell within so many bare levels is surface.
+const BARE: f32 = 1.5;
+/// Room around a thing of known size, where its shadow and its margin lie, mm.
+const AROUND_MM: f64 = 4.0;
+/// Least stray that counts as one, spreads.
+const LEAST_LEVEL: f32 = 0.9;
+/// What a soft shadow beside a garment darkens by at most (log gamma units; about half the linear light).
+const SOFT_SHADOW: f32 = 0.32;
+/// Floor of the surface's spread of brightness, log gamma units.
+const LEAST_SPREAD: f32 = 0.04;
+/// Rounds of learning the surface.
+const ROUNDS: usize = 3;
+/// Stands in for a pitch where other stages want one, mm.
+const NO_PITCH_MM: f64 = 20.0;
+
+/// Tells the garment from a surface without a known print.
+///
+/// `things` are the outlines (mat frame) of what lies about and is no cloth.
+///
+/// # Errors
+/// A refusal if no cloth can be told from the surface, or if it leaves the picture.
+pub fn separate_plain(
+    photo: &Photo,
+    camera: &Camera,
+    things: &[Vec<MatPoint>],
+    options: GarmentOptions,
+) -> Result<Garment, Refusal> {
+    let frame = photo_frame(photo, camera).ok_or_else(too_oblique)?;
+    let rect = frame.rect;
+    let extent = MatExtent { rect: rect.grown(1000.0), pitch_mm: NO_PITCH_MM, share_seen: 1.0 };
+    let flat = flat::rectify(photo, camera, frame, 0.0);
+    let layout = Layout::new(frame, photo, camera);
+    let thing = covered(&layout, things);
+    let mut bare = rim(&layout, photo, camera, &thing);
+    let (mut mat, mut evidence) = look(&flat, &layout, rect, &extent, &bare)?;
+    for _ in 1..ROUNDS {
+        bare = spread_inwards(&layout, &evidence, &bare, &thing);
+        (mat, evidence) = look(&flat, &layout, rect, &extent, &bare)?;
+    }
+    for (k, thing) in thing.iter().enumerate().filter(|(_, t)| **t) {
+        evidence.departure[k] = 0.0;
+        evidence.on_side[k] = *thing;
+    }
+    let found = region::find(&flat, &layout, &evidence, &extent)?;
+    let mut garment = assemble(flat.frame, extent, mat, evidence.grid_shows.clone(), found.label);
+    garment.warnings = found.warnings;
+    garment.cloth = Palette::learn(&region::cloth_pixels(&flat, &layout, &found.cells), CLOTH_COLOURS);
+    if options.pictures {
+        garment.pictures = pictures::draw(&flat, &layout, &evidence, &garment);
+    }
+    Ok(garment)
+}
+
+fn too_oblique() -> Refusal {
+    Refusal::new(
+        RefusalKind::ContradictoryReference,
+        "by what was found the photo looks along the table and not down on it",
+        "retake from above, with the references flat on the table",
+    )
+}
+
+/// The surface's model learnt from cells taken for bare, and what every cell says against it.
+fn look(
+    flat: &super::Flat,
+    layout: &Layout,
+    rect: MatRect,
+    extent: &MatExtent,
+    bare: &[bool],
+) -> Result<(MatModel, Evidence), Refusal> {
+    let seen = Seen { on: bare.to_vec(), near: bare.to_vec() };
+    let mat = MatModel::learn_plain(flat, layout, rect, &seen)?;
+    let mut evidence = evidence::gather(flat, layout, &mat, extent, &seen);
+    // A surface is smoother than a printed mat: what nine tenths of it stray by is the measure, however little that is.
+    let mut strays: Vec<f32> = evidence.departure.iter().zip(bare).filter(|(_, b)| **b).map(|(d, _)| *d).collect();
+    let level = quantile(&mut strays, 0.9);
+    evidence.bare_level = if level.is_finite() { level.clamp(LEAST_LEVEL, 5.0) } else { 3.0 };
+    for (k, stray) in evidence.departure.iter_mut().enumerate().filter(|(k, _)| layout.valid[*k]) {
+        *stray += too_dark(flat, layout, &mat, k);
+    }
+    evidence.on_side = vec![false; layout.len()];
+    Ok((mat, evidence))
+}
+
+/// What a cell's darkness adds: no soft shadow takes so much light, and no print is there to show through.
+fn too_dark(flat: &super::Flat, layout: &Layout, mat: &MatModel, k: usize) -> f32 {
+    let (column, row) = (k % layout.columns, k / layout.columns);
+    let table = log_table();
+    let (sum, n) = colours::pixels(column, row).fold((0.0, 0.0), |(sum, n), (x, y)| {
+        let rgb = flat.rgb.get_pixel(x, y).0;
+        (sum + rgb.iter().map(|v| table[usize::from(*v)]).sum::<f32>() / 3.0, n + 1.0)
+    });
+    let base = mat.shade.at(layout.centre(column, row));
+    let drop = (base[0] + base[1] + base[2]) / 3.0 - sum / n;
+    (drop - SOFT_SHADOW).max(0.0) / mat.spread[0].max(LEAST_SPREAD)
+}
+
+/// Cells on or beside things that are no cloth.
+fn covered(layout: &Layout, things: &[Vec<MatPoint>]) -> Vec<bool> {
+    let near = |p: MatPoint| {
+        things.iter().any(|ring| polygon::contains(ring, p) || polygon::distance_to_ring(ring, p) < AROUND_MM)
+    };
+    (0..layout.len()).map(|k| near(layout.centre(k % layout.columns, k / layout.columns))).collect()
+}
+
+/// Cells along the photo's border.
+fn rim(layout: &Layout, photo: &Photo, camera: &Camera, thing: &[bool]) -> Vec<bool> {
+    let (w, h) = (f64::from(photo.width()), f64::from(photo.height()));
+    let band = RIM * w.min(h);
+    (0..layout.len())
+        .map(|k| {
+            let at = camera.image_from_mat(layout.centre(k % layout.columns, k / layout.columns));
+            let from_border = at.x.min(w - at.x).min(at.y).min(h - at.y);
+            layout.valid[k] && !thing[k] && from_border < band
+        })
+        .collect()
+}
+
+/// The bare cells joined to those already taken for bare, by a flood over cells that look bare.
+fn spread_inwards(layout: &Layout, evidence: &Evidence, from: &[bool], thing: &[bool]) -> Vec<bool> {
+    let (w, h) = (layout.columns, layout.rows);
+    let looks_bare = |k: usize| layout.valid[k] && !thing[k] && evidence.departure[k] < BARE * evidence.bare_level;
+    let mut bare: Vec<bool> = (0..layout.len()).map(|k| from[k] && looks_bare(k)).collect();
+    let mut stack: Vec<usize> = (0..bare.len()).filter(|k| bare[*k]).collect();
+    while let Some(k) = stack.pop() {
+        for n in region::neighbours(w, h, k) {
+            if !bare[n] && looks_bare(n) {
+                bare[n] = true;
+                stack.push(n);
+            }
+        }
+    }
+    bare
+}

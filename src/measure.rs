@@ -1,0 +1,416 @@
+//! What of known size is in the photo, and the camera that follows from it: mat, cards, rulers, paper, alone or together.
+//!
+//! The most telling kind of reference gives the camera; every other one is then measured with that camera and must come
+//! out as typed. Where the first does not pin the plane down alone (a ruler, one card, a sheet) and the others agree, all
+//! are fitted together.
+
+use nalgebra::{Matrix3, Vector2};
+use serde::{Deserialize, Serialize};
+
+use crate::camera::fit::{self, CameraFit};
+use crate::camera::joint::{self, BodyPose, JointFit};
+use crate::camera::{Camera, Pose};
+use crate::photo::Photo;
+use crate::reference::body::{Body, BodyKind};
+use crate::reference::grid::GridSighting;
+use crate::reference::sheet::{self, Rectangle};
+use crate::reference::{Axis, cards, ruler};
+use crate::refusal::{Refusal, RefusalKind, Warning};
+use crate::sheets::tiles::Paper;
+use crate::units::{Length, MatPoint};
+
+/// References further apart than this are said to disagree (share).
+pub const DISAGREE: f64 = 0.003;
+
+/// Cards, and rulers, that pin a plane down without help.
+const ENOUGH_CARDS: usize = 3;
+const ENOUGH_RULERS: usize = 2;
+
+/// What the person says lies beside the garment, besides a mat.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct References {
+    /// Side of the printed cards' black squares, mm.
+    pub card_mm: Option<f64>,
+    /// Lengths of the rulers, in the unit of their ticks; one serves for two like rulers.
+    pub rulers: Vec<Length>,
+    /// A sheet of standard paper.
+    pub sheet: Option<Paper>,
+    /// A bank or identity card.
+    pub id_card: bool,
+    /// How high the references' faces lie above the table, mm, where somebody measured.
+    pub height_mm: Option<f64>,
+}
+
+impl References {
+    /// Is anything named?
+    pub fn any(&self) -> bool {
+        self.card_mm.is_some() || !self.rulers.is_empty() || self.sheet.is_some() || self.id_card
+    }
+}
+
+/// One reference as it was seen; goes into `outline.json`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ReferenceReport {
+    /// "grid", "card 3", "ruler 1", "sheet of paper", "ID-1 card".
+    pub name: String,
+    /// Did the camera come from it?
+    pub used: bool,
+    /// Its size as measured with the camera over the size typed, less 1, per cent.
+    pub off_percent: Option<f64>,
+}
+
+/// Two kinds of reference held against each other.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ReferenceCheck {
+    /// What gave the camera.
+    pub by: String,
+    /// What was measured with it.
+    pub of: String,
+    /// By how much the second came out too large, per cent.
+    pub apart_percent: f64,
+    /// Half-width (95 %) of what both sizes and the way between them leave open, per cent.
+    pub doubt_percent: f64,
+    /// Over 0.3 %?
+    pub disagree: bool,
+    /// Does that doubt explain it (or is it below 0.3 %)?
+    pub within_doubt: bool,
+}
+
+/// A reference's place in the picture, for drawing.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Placed {
+    /// Its outline on the mat.
+    pub ring: Vec<MatPoint>,
+    /// Short strokes where it was measured.
+    pub ticks: Vec<[MatPoint; 2]>,
+}
+
+/// The camera and everything said about how it is known.
+#[derive(Debug, Clone)]
+pub struct Measured {
+    /// The camera, of the plane the garment lies on.
+    pub fit: CameraFit,
+    /// "grid", "cards", "ruler", "rulers", "sheet", "id-card", or several joined by " and ".
+    pub reference: String,
+    /// The references one by one.
+    pub reports: Vec<ReferenceReport>,
+    /// The references against each other.
+    pub checks: Vec<ReferenceCheck>,
+    /// Where they lie.
+    pub placed: Vec<Placed>,
+    /// Half-width (95 %) of the doubt of the references' own size and height, as a share.
+    pub size_doubt: f64,
+    /// What a person should know.
+    pub warnings: Vec<Warning>,
+}
+
+/// Finds what is named besides a mat.
+///
+/// # Errors
+/// Nothing of it was found.
+pub fn find_bodies(photo: &Photo, references: &References) -> Result<(Vec<Body>, Vec<Warning>), Refusal> {
+    let luma = photo.luma();
+    let mut bodies = Vec::new();
+    let mut warnings = Vec::new();
+    if let Some(side_mm) = references.card_mm {
+        let found = cards::find(&luma);
+        warnings.extend(found.warnings);
+        if found.cards.is_empty() {
+            return Err(nothing(
+                "card",
+                "print them with `clothline targets`, lay three or more flat around the garment",
+            ));
+        }
+        bodies.extend(cards::bodies(&found.cards, side_mm));
+    }
+    if !references.rulers.is_empty() {
+        let found = ruler::find(&luma, &references.rulers)?;
+        warnings.extend(found.warnings);
+        bodies.extend(found.bodies);
+    }
+    if let Some(paper) = references.sheet {
+        bodies.push(sheet::find(&luma, Rectangle::sheet(paper.width_mm, paper.height_mm))?);
+    }
+    if references.id_card {
+        bodies.push(sheet::find(&luma, Rectangle::id_card())?);
+    }
+    if let Some(height_mm) = references.height_mm {
+        for body in &mut bodies {
+            body.height_mm = height_mm;
+            body.height_doubt_mm = 0.2;
+        }
+    }
+    Ok((bodies, warnings))
+}
+
+fn nothing(what: &str, advice: &str) -> Refusal {
+    Refusal::new(
+        RefusalKind::NoReference,
+        format!("no {what} was found in the photo"),
+        format!("{advice}, and retake from above with all of them in view"),
+    )
+}
+
+/// The camera from bodies alone.
+///
+/// # Errors
+/// Bodies that contradict one another, or too little of them.
+pub fn by_bodies(bodies: &[Body], photo: &Photo) -> Result<Measured, Refusal> {
+    let size = (photo.width(), photo.height());
+    let best = best_kind(bodies).ok_or_else(|| nothing("reference", "lay cards or rulers beside the garment"))?;
+    let some: Vec<Body> = bodies.iter().filter(|b| b.kind == best).cloned().collect();
+    let alone = joint::fit_bodies(&some, size, photo.focal_px())?;
+    let sure = enough(best, alone.poses.iter().flatten().count());
+    let first = measured(alone, &some, bodies);
+    if sure || some.len() == bodies.len() || first.checks.iter().any(|c| !c.within_doubt) {
+        return Ok(first);
+    }
+    // What agrees is fitted together; the check stays that of the one kind by the other.
+    let Ok(all) = joint::fit_bodies(bodies, size, photo.focal_px()) else { return Ok(first) };
+    let mut together = measured(all, bodies, bodies);
+    together.warnings.extend(disagreements(&first.checks));
+    together.checks = first.checks;
+    Ok(together)
+}
+
+/// The kind that says most.
+fn best_kind(bodies: &[Body]) -> Option<BodyKind> {
+    let count = |kind: BodyKind| bodies.iter().filter(|b| b.kind == kind).count();
+    let worth = |kind: BodyKind| match kind {
+        BodyKind::Card if count(kind) >= ENOUGH_CARDS => 6,
+        BodyKind::Ruler if count(kind) >= ENOUGH_RULERS => 5,
+        BodyKind::Ruler => 4,
+        BodyKind::Card => 3,
+        BodyKind::Sheet => 2,
+        BodyKind::IdCard => 1,
+    };
+    bodies.iter().map(|b| b.kind).max_by_key(|k| worth(*k))
+}
+
+fn enough(kind: BodyKind, count: usize) -> bool {
+    match kind {
+        BodyKind::Card => count >= ENOUGH_CARDS,
+        BodyKind::Ruler => count >= ENOUGH_RULERS,
+        _ => false,
+    }
+}
+
+fn measured(joint: JointFit, used: &[Body], all: &[Body]) -> Measured {
+    let mut fit = joint.fit;
+    let kept: Vec<&Body> = used.iter().zip(&joint.poses).filter(|(_, p)| p.is_some()).map(|(b, _)| b).collect();
+    let mean = |f: &dyn Fn(&Body) -> f64| kept.iter().map(|b| f(b)).sum::<f64>() / kept.len().max(1) as f64;
+    let height_mm = mean(&|b| b.height_mm);
+    let height_doubt = mean(&|b| b.height_doubt_mm) / fit.camera.pose.map_or(600.0, |p| p.height_mm);
+    let size_doubt = mean(&|b| b.size_doubt).hypot(height_doubt);
+    let mut warnings = std::mem::take(&mut fit.warnings);
+    if let Some(camera) = onto_table(&fit.camera, height_mm) {
+        fit.camera = camera;
+    }
+    let names: Vec<&str> = kept.iter().map(|b| b.name.as_str()).collect();
+    let reports = reports(&fit.camera, all, &names);
+    let kinds = kinds(&kept);
+    let by = kinds.join(" and ");
+    let own: Vec<BodyKind> = used.iter().map(|b| b.kind).collect();
+    let checks = checks(&by, &fit, size_doubt, all, &own);
+    warnings.extend(disagreements(&checks));
+    warnings.extend(few(&kept));
+    Measured { placed: placed(&fit.camera, all), fit, reference: by, reports, checks, size_doubt, warnings }
+}
+
+/// The camera of a plane so much lower than the one it was fitted to.
+///
+/// What is seen at a place of the upper plane lies H+h over H further from the camera's foot on the lower.
+fn onto_table(camera: &Camera, height_mm: f64) -> Option<Camera> {
+    let pose = camera.pose.filter(|_| height_mm != 0.0)?;
+    let gain = (pose.height_mm + height_mm) / pose.height_mm;
+    let (fx, fy) = (pose.foot.x, pose.foot.y);
+    let upper_from_lower =
+        Matrix3::new(1.0 / gain, 0.0, fx - fx / gain, 0.0, 1.0 / gain, fy - fy / gain, 0.0, 0.0, 1.0);
+    let map = camera.undistorted_from_mat() * upper_from_lower;
+    let lowered = Pose { height_mm: pose.height_mm + height_mm, ..pose };
+    Camera::new(map / map[(2, 2)], camera.lens).map(|c| c.with_pose(Some(lowered)))
+}
+
+fn kinds(bodies: &[&Body]) -> Vec<String> {
+    let mut out: Vec<String> = Vec::new();
+    for kind in [BodyKind::Card, BodyKind::Ruler, BodyKind::Sheet, BodyKind::IdCard] {
+        let count = bodies.iter().filter(|b| b.kind == kind).count();
+        let name = match (kind, count) {
+            (_, 0) => continue,
+            (BodyKind::Card, 1) => "card",
+            (BodyKind::Card, _) => "cards",
+            (BodyKind::Ruler, 1) => "ruler",
+            (BodyKind::Ruler, _) => "rulers",
+            (BodyKind::Sheet, _) => "sheet",
+            (BodyKind::IdCard, _) => "id-card",
+        };
+        out.push(name.to_string());
+    }
+    out
+}
+
+/// A body's size as this camera sees it over its true size: distances of its anchors, the long ones telling most.
+pub fn seen_over_true(camera: &Camera, body: &Body) -> f64 {
+    let lowered = |at| camera.mat_from_image_at(at, body.height_mm);
+    let (mut seen, mut real) = (0.0, 0.0);
+    for (i, (own, at)) in body.anchors.iter().enumerate() {
+        for (other, there) in body.anchors.iter().skip(i + 1) {
+            seen += lowered(*at).distance(lowered(*there));
+            real += (other - own).norm();
+        }
+    }
+    seen / real
+}
+
+fn reports(camera: &Camera, bodies: &[Body], used: &[&str]) -> Vec<ReferenceReport> {
+    bodies
+        .iter()
+        .map(|b| ReferenceReport {
+            name: b.name.clone(),
+            used: used.contains(&b.name.as_str()),
+            off_percent: Some(100.0 * (seen_over_true(camera, b) - 1.0)),
+        })
+        .collect()
+}
+
+/// Every kind that is not the camera's own, held against it.
+fn checks(by: &str, fit: &CameraFit, own_doubt: f64, bodies: &[Body], own: &[BodyKind]) -> Vec<ReferenceCheck> {
+    let mut out = Vec::new();
+    for kind in [BodyKind::Card, BodyKind::Ruler, BodyKind::Sheet, BodyKind::IdCard] {
+        let of: Vec<&Body> = bodies.iter().filter(|b| b.kind == kind && !own.contains(&kind)).collect();
+        if of.is_empty() {
+            continue;
+        }
+        let mean = |f: &dyn Fn(&Body) -> f64| of.iter().map(|b| f(b)).sum::<f64>() / of.len() as f64;
+        let apart = mean(&|b| seen_over_true(&fit.camera, b)) - 1.0;
+        let doubt = mean(&|b| b.size_doubt.hypot(1.96 * carried_sigma(fit, b)).hypot(own_doubt));
+        out.push(ReferenceCheck {
+            by: by.to_string(),
+            of: kind.name().to_string(),
+            apart_percent: 100.0 * apart,
+            doubt_percent: 100.0 * doubt,
+            disagree: apart.abs() > DISAGREE,
+            within_doubt: apart.abs() <= doubt.max(DISAGREE),
+        });
+    }
+    out
+}
+
+/// One standard deviation of a body's size as the camera's fit carries it to where the body lies, as a share.
+fn carried_sigma(fit: &CameraFit, body: &Body) -> f64 {
+    let places: Vec<MatPoint> = body.anchors.iter().map(|(_, at)| fit.camera.mat_from_image(*at)).collect();
+    let pairs = places.iter().enumerate().flat_map(|(i, a)| places.iter().skip(i + 1).map(move |b| (*a, *b)));
+    pairs.filter(|(a, b)| a.distance(*b) > 0.0).map(|(a, b)| fit.doubt.length_sigma(a, b)).fold(0.0, f64::max)
+}
+
+fn disagreements(checks: &[ReferenceCheck]) -> Vec<Warning> {
+    let wrong = checks.iter().filter(|c| c.disagree);
+    wrong
+        .map(|c| {
+            Warning::new(
+                "references-disagree",
+                format!(
+                    "measured by the {}, the {} comes out {:.2} % {} ({} explains {:.2} %): one of them is not what was \
+                     typed, or does not lie flat; measure both before you trust either",
+                    c.by,
+                    c.of,
+                    c.apart_percent.abs(),
+                    if c.apart_percent > 0.0 { "too large" } else { "too small" },
+                    "their own doubt",
+                    c.doubt_percent
+                ),
+            )
+        })
+        .collect()
+}
+
+/// What alone pins the plane down poorly.
+fn few(kept: &[&Body]) -> Option<Warning> {
+    let count = |kind: BodyKind| kept.iter().filter(|b| b.kind == kind).count();
+    let all = kept.len();
+    if count(BodyKind::Card) == all && all < ENOUGH_CARDS {
+        let text = format!(
+            "only {all} card{} could be used: how the camera is tilted is known poorly and nothing checks the size; lay \
+             three or more, better five, around the garment",
+            if all == 1 { "" } else { "s" }
+        );
+        return Some(Warning::new("few-cards", text));
+    }
+    if count(BodyKind::Ruler) == 1 && all == 1 {
+        let text = "one ruler tells the size along it; how the table runs away across it is read from the ticks' own \
+                    directions and the doubt is wider there: lay a second ruler as an L to do better";
+        return Some(Warning::new("one-ruler", text));
+    }
+    if count(BodyKind::Sheet) + count(BodyKind::IdCard) == all {
+        let text = "a sheet of paper or a small card is cut only roughly to size: every length carries that doubt; add a \
+                    ruler or printed cards";
+        return Some(Warning::new("rough-reference", text));
+    }
+    None
+}
+
+fn placed(camera: &Camera, bodies: &[Body]) -> Vec<Placed> {
+    bodies.iter().filter_map(|b| place(camera, b)).collect()
+}
+
+/// A body's outline from its anchors' extent, wider by what surrounds its marks.
+fn place(camera: &Camera, body: &Body) -> Option<Placed> {
+    let pose = pose_of(camera, body)?;
+    let range = |f: fn(&Vector2<f64>) -> f64| {
+        let all = body.anchors.iter().map(|(o, _)| f(o)).chain(body.outline.iter().map(f));
+        all.fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), v| (lo.min(v), hi.max(v)))
+    };
+    let ((x0, x1), (y0, y1)) = (range(|o| o.x), range(|o| o.y));
+    let ring = [(x0, y0), (x1, y0), (x1, y1), (x0, y1)];
+    let ticks = body.sightings.iter().filter(|s| s.sigma_px.is_finite()).map(|s| {
+        let half = (0.02 * body.size_mm).clamp(1.5, 5.0);
+        let (a, b) = match s.axis {
+            Axis::X => ((s.known_mm, s.along_mm - half), (s.known_mm, s.along_mm + half)),
+            Axis::Y => ((s.along_mm - half, s.known_mm), (s.along_mm + half, s.known_mm)),
+        };
+        [pose.mat_from_body(Vector2::new(a.0, a.1)), pose.mat_from_body(Vector2::new(b.0, b.1))]
+    });
+    Some(Placed {
+        ring: ring.iter().map(|&(x, y)| pose.mat_from_body(Vector2::new(x, y))).collect(),
+        ticks: ticks.collect(),
+    })
+}
+
+/// Where a body lies by this camera.
+fn pose_of(camera: &Camera, body: &Body) -> Option<BodyPose> {
+    joint::place(body, |at| camera.mat_from_image(at))
+}
+
+/// Holds bodies against a camera that a mat gave.
+pub fn check_by_grid(fit: CameraFit, grid: &GridSighting, print_doubt: f64, bodies: &[Body]) -> Measured {
+    let used = ReferenceReport { name: "grid".to_string(), used: true, off_percent: None };
+    let mut reports = reports(&fit.camera, bodies, &[]);
+    let checks = checks("grid", &fit, print_doubt, bodies, &[]);
+    reports.insert(0, used);
+    let mut warnings = fit.warnings.clone();
+    warnings.extend(disagreements(&checks));
+    let mut placed = placed(&fit.camera, bodies);
+    placed.push(Placed { ring: Vec::new(), ticks: grid_ticks(grid) });
+    Measured { reference: "grid".to_string(), reports, checks, placed, size_doubt: print_doubt, warnings, fit }
+}
+
+fn grid_ticks(grid: &GridSighting) -> Vec<[MatPoint; 2]> {
+    let [px, py] = grid.pitch_mm;
+    let side = grid.sides.iter().map(|side| {
+        let across = f64::from(side.index);
+        [side.along - 0.3, side.along + 0.3].map(|along| match side.axis {
+            Axis::X => MatPoint::new(across * px, along * py),
+            Axis::Y => MatPoint::new(along * px, across * py),
+        })
+    });
+    side.collect()
+}
+
+/// The camera that a mat's grid gives.
+///
+/// # Errors
+/// Those of [`fit::fit`].
+pub fn by_grid(grid: &GridSighting, print_doubt: f64, bodies: &[Body], photo: &Photo) -> Result<Measured, Refusal> {
+    let fit = fit::fit(grid, (photo.width(), photo.height()), photo.focal_px())?;
+    Ok(check_by_grid(fit, grid, print_doubt, bodies))
+}

@@ -1,0 +1,249 @@
+//! Straight rulers, found by their ticks: steel, white, wooden or see-through.
+//!
+//! Long straight lines are looked along at several distances for an even comb of ticks, whose phase is then followed
+//! from end to end. Which ticks are longer (every 5th and 10th, or every 4th, 8th and 16th) tells millimetres from
+//! sixteenths of an inch; it must agree with what was typed. The size comes from the ticks, never from the ruler's ends.
+//! Ticks seen at both ends of their length tell how the ruler's sides run away from the camera across it.
+
+mod comb;
+mod lines;
+mod ticks;
+
+use image::GrayImage;
+use nalgebra::Vector2;
+use rayon::prelude::*;
+
+use self::comb::Comb;
+use self::lines::PhotoLine;
+use self::ticks::{Family, Ticks};
+use super::Axis;
+use super::body::{Body, BodyKind, BodySighting};
+use crate::refusal::{Refusal, RefusalKind, Warning};
+use crate::units::Length;
+
+/// Distances from a line at which ticks are looked for, px.
+const BESIDE_PX: [f64; 8] = [-24.0, -15.0, -9.0, -4.0, 4.0, 9.0, 15.0, 24.0];
+/// Two combs this near and this parallel are of one ruler, mm and radians.
+const ONE_RULER_MM: f64 = 60.0;
+const PARALLEL: f64 = 0.06;
+/// More ticks than the typed length has (share) contradict it.
+const TOO_LONG: f64 = 1.03;
+/// Less of the ruler than this share does not check the length typed.
+const MOSTLY: f64 = 0.88;
+/// One standard deviation of a place read from several ticks, px.
+const TICK_PX: f64 = 0.08;
+/// Rulers' own doubt: class III of OIML R 35 allows about 0.1 % (half-width, share).
+const RULER_DOUBT: f64 = 0.001;
+/// The face of an ordinary ruler above the table, and the half-width of what is not known of it, mm.
+const FACE_MM: f64 = 1.0;
+const FACE_DOUBT_MM: f64 = 1.0;
+
+/// The rulers and what was noticed.
+#[derive(Debug, Clone, Default)]
+pub struct Found {
+    /// One or two rulers.
+    pub bodies: Vec<Body>,
+    /// What a person should know.
+    pub warnings: Vec<Warning>,
+}
+
+/// Finds rulers of the typed lengths; one length typed serves for two like rulers.
+///
+/// # Errors
+/// No ruler; ticks that contradict the unit or the length typed.
+pub fn find(luma: &GrayImage, typed: &[Length]) -> Result<Found, Refusal> {
+    let combs = combs(luma);
+    let mut read: Vec<(Comb, Ticks)> = combs
+        .into_iter()
+        .filter_map(|c| {
+            let c = ticks::straightened(luma, &c)?;
+            let t = ticks::read(luma, &c)?;
+            Some((c, t))
+        })
+        .collect();
+    read.sort_by(|a, b| b.0.ticks().total_cmp(&a.0.ticks()));
+    let mut found = Found::default();
+    let mut taken: Vec<(PhotoLine, f64)> = Vec::new();
+    let mut contrary: Option<Refusal> = None;
+    for (comb, ticks) in &read {
+        if taken.iter().any(|(line, px_per_mm)| one_ruler(line, *px_per_mm, comb)) {
+            continue;
+        }
+        let chosen = typed.iter().map(|length| unit(comb, ticks, *length));
+        let mut units: Vec<(f64, Length)> = Vec::new();
+        for result in chosen {
+            match result {
+                Ok(chosen) => units.push(chosen),
+                Err(refusal) => contrary = contrary.or(Some(refusal)),
+            }
+        }
+        // Of several lengths typed, the one nearest to what is seen.
+        let off = |u: &(f64, Length)| (comb.ticks() * u.0 / u.1.mm() - 1.0).abs();
+        let Some((unit_mm, length)) = units.into_iter().min_by(|a, b| off(a).total_cmp(&off(b))) else { continue };
+        let name = format!("ruler {}", found.bodies.len() + 1);
+        let Some(body) = body(luma, comb, ticks, unit_mm, name) else { continue };
+        found.warnings.extend(short(comb, unit_mm, length, &body.name));
+        taken.push((comb.line, ticks.period_px / unit_mm));
+        found.bodies.push(body);
+        if found.bodies.len() == typed.len().max(2) {
+            break;
+        }
+    }
+    if found.bodies.is_empty() { Err(contrary.unwrap_or_else(nothing)) } else { Ok(found) }
+}
+
+fn nothing() -> Refusal {
+    Refusal::new(
+        RefusalKind::NoReference,
+        "no ruler with ticks that can be told apart was found",
+        "lay the ruler flat beside the garment, ticks up, out of glare, go nearer or use a larger photo, and retake",
+    )
+}
+
+/// Combs along all long lines, each ruler's side once.
+fn combs(luma: &GrayImage) -> Vec<Comb> {
+    let lines = lines::find(luma);
+    let mut all: Vec<Comb> = lines
+        .par_iter()
+        .flat_map_iter(|line| {
+            let normal = Vector2::new(-line.along.y, line.along.x);
+            BESIDE_PX
+                .iter()
+                .filter_map(move |off| comb::along(luma, PhotoLine { at: line.at + normal * *off, ..*line }))
+        })
+        .collect();
+    let worth = |c: &Comb| c.ticks() * c.strength;
+    all.sort_by(|a, b| worth(b).total_cmp(&worth(a)));
+    let mut kept: Vec<Comb> = Vec::new();
+    for comb in all {
+        if kept.len() < 8 && !kept.iter().any(|k| same_side(k, &comb)) {
+            kept.push(comb);
+        }
+    }
+    kept
+}
+
+fn middle(comb: &Comb) -> Option<crate::units::ImagePoint> {
+    let (a, b) = (comb.track.first()?.0, comb.track.last()?.0);
+    Some(comb.line.at + comb.line.along * (0.5 * (a + b)))
+}
+
+fn same_side(a: &Comb, b: &Comb) -> bool {
+    let Some(at) = middle(b) else { return true };
+    let way = at - a.line.at;
+    let (Some(first), Some(last)) = (a.track.first(), a.track.last()) else { return false };
+    let beyond = (first.0 - way.dot(&a.line.along)).max(way.dot(&a.line.along) - last.0);
+    a.line.along.perp(&b.line.along).abs() < 0.1 && a.line.along.perp(&way).abs() < 40.0 && beyond < 0.0
+}
+
+fn one_ruler(line: &PhotoLine, px_per_mm: f64, comb: &Comb) -> bool {
+    let Some(at) = middle(comb) else { return true };
+    let apart = line.along.perp(&(at - line.at)).abs();
+    line.along.perp(&comb.line.along).abs() < PARALLEL && apart < ONE_RULER_MM * px_per_mm
+}
+
+/// Millimetres from tick to tick by what was typed.
+fn unit(comb: &Comb, ticks: &Ticks, typed: Length) -> Result<(f64, Length), Refusal> {
+    let inches = typed.is_in_inches();
+    let (own, units): (Family, &[f64]) =
+        if inches { (Family::Inches, &[25.4 / 16.0, 25.4 / 32.0]) } else { (Family::Millimetres, &[1.0, 0.5]) };
+    let said = ticks.family;
+    if said.is_some_and(|f| f != own) {
+        return Err(Refusal::new(
+            RefusalKind::ContradictoryReference,
+            format!(
+                "{typed} was typed, but the ruler's longer ticks show {}",
+                if inches {
+                    "tenths: it is divided in millimetres"
+                } else {
+                    "eighths and sixteenths: it is divided in inches"
+                }
+            ),
+            "lay the ruler with the typed unit's ticks towards the camera, or type its length in the unit that it shows",
+        ));
+    }
+    // The phase is followed a little beyond the last tick.
+    let whole = (comb.ticks() - 6.0) / typed.mm();
+    // The coarser division, unless the ruler is then longer than typed or its ticks say otherwise.
+    let fits = |u: &&f64| **u * whole <= TOO_LONG && ticks.fine.is_none_or(|f| f == **u);
+    let unit = units.iter().find(fits).copied();
+    if unit.is_some_and(|u| u * whole < MOSTLY) && said.is_none() {
+        return Err(Refusal::new(
+            RefusalKind::ContradictoryReference,
+            format!("only {:.0} ticks of a ruler of {typed} were seen, and not which of them are longer", comb.ticks()),
+            "show the whole ruler, ticks bare and out of glare, or go nearer: the size cannot be known from this",
+        ));
+    }
+    unit.map(|u| (u, typed)).ok_or_else(|| {
+        Refusal::new(
+            RefusalKind::ContradictoryReference,
+            format!("{:.0} ticks were counted along the ruler, more than {typed} can have", comb.ticks()),
+            "check the length and its unit; or the ruler is divided otherwise than in millimetres or sixteenths",
+        )
+    })
+}
+
+/// Most of the ruler not seen: the count cannot check what was typed.
+fn short(comb: &Comb, unit_mm: f64, typed: Length, name: &str) -> Option<Warning> {
+    let share = comb.ticks() * unit_mm / typed.mm();
+    (share < MOSTLY).then(|| {
+        Warning::new(
+            "ruler-partly-seen",
+            format!(
+                "{name}: ticks were followed over {:.0} mm of the {typed} typed ({:.0} %): if all of it is in view and \
+                 bare, its division or its length is not what was typed",
+                comb.ticks() * unit_mm,
+                100.0 * share
+            ),
+        )
+    })
+}
+
+fn body(luma: &GrayImage, comb: &Comb, ticks: &Ticks, unit_mm: f64, name: String) -> Option<Body> {
+    let (first, last) = (comb.track.first()?.1.ceil(), comb.track.last()?.1.floor());
+    let middle = (0.5 * (first + last)).round();
+    let px_per_mm = ticks.period_px / unit_mm;
+    // The frame's y axis runs up seen from above; the photo's normal (along turned a quarter, y down) runs down it.
+    let y_of = |off: f64| -off / px_per_mm;
+    let mut sightings = Vec::new();
+    let mut tick = first + 3.0;
+    while tick <= last - 3.0 {
+        for &off in &ticks.rows {
+            if let Some((at, strength)) = comb::beside(luma, comb, off, tick) {
+                if strength > 0.45 * ticks.strength {
+                    let known_mm = (tick - middle) * unit_mm;
+                    sightings.push(BodySighting {
+                        at,
+                        axis: Axis::X,
+                        known_mm,
+                        along_mm: y_of(off),
+                        sigma_px: TICK_PX,
+                    });
+                }
+            }
+        }
+        tick += 4.0;
+    }
+    let edge_mm = y_of(ticks.edge_off);
+    for &(tick, at) in &ticks.edge {
+        let along_mm = (tick - middle) * unit_mm;
+        sightings.push(BodySighting { at, axis: Axis::Y, known_mm: edge_mm, along_mm, sigma_px: ticks.edge_sigma });
+    }
+    let on_line = |tick: f64| comb.place_of(tick).map(|s| comb.line.at + comb.line.along * s);
+    let own = |tick: f64| Vector2::new((tick - middle) * unit_mm, 0.0);
+    let anchors: Option<Vec<_>> =
+        [first + 1.0, middle, last - 1.0].iter().map(|&t| Some((own(t), on_line(t)?))).collect();
+    let half = 0.5 * (last - first) * unit_mm + 8.0;
+    let (y0, y1) = (y_of(ticks.extent.0), y_of(ticks.extent.1));
+    Some(Body {
+        kind: BodyKind::Ruler,
+        name,
+        sightings,
+        anchors: anchors?,
+        outline: [(-half, y0), (half, y0), (half, y1), (-half, y1)].map(|(x, y)| Vector2::new(x, y)).to_vec(),
+        size_mm: (last - first) * unit_mm,
+        size_doubt: RULER_DOUBT,
+        height_mm: FACE_MM,
+        height_doubt_mm: FACE_DOUBT_MM,
+    })
+}

@@ -1,0 +1,259 @@
+//! A comb of ticks along a line: windows with one strong frequency, chained while it changes slowly, then the phase
+//! followed from tick to tick.
+
+use image::GrayImage;
+use nalgebra::Vector2;
+
+use super::lines::PhotoLine;
+use crate::reference::light::sample;
+use crate::units::ImagePoint;
+
+/// Length of a window, px, and how far apart windows start.
+const WINDOW: usize = 160;
+const HOP: usize = 80;
+/// Longest and shortest period of ticks, px.
+const PERIODS: (f64, f64) = (2.6, 40.0);
+/// Share of a window's variance at its strongest frequency that makes it a comb.
+const PERIODIC: f64 = 0.2;
+/// The period changes by less than this from window to window (share).
+const DRIFT: f64 = 0.035;
+/// Shortest comb, windows and ticks.
+const LEAST_WINDOWS: usize = 4;
+const LEAST_TICKS: f64 = 30.0;
+
+/// A stretch of a line with ticks.
+#[derive(Debug, Clone)]
+pub(super) struct Comb {
+    /// The line along the middle of the ticks' common part.
+    pub line: PhotoLine,
+    /// (place along the line px, tick number), a point every few px, in order.
+    pub track: Vec<(f64, f64)>,
+    /// Mean share of variance.
+    pub strength: f64,
+}
+
+impl Comb {
+    /// Ticks from end to end.
+    pub(super) fn ticks(&self) -> f64 {
+        match (self.track.first(), self.track.last()) {
+            (Some(a), Some(b)) => b.1 - a.1,
+            _ => 0.0,
+        }
+    }
+
+    /// The place along the line of a tick number; `None` beyond the ends.
+    pub(super) fn place_of(&self, tick: f64) -> Option<f64> {
+        let i = self.track.partition_point(|t| t.1 <= tick);
+        let (a, b) = (self.track.get(i.checked_sub(1)?)?, self.track.get(i)?);
+        Some(a.0 + (b.0 - a.0) * (tick - a.1) / (b.1 - a.1))
+    }
+
+    /// Px from tick to tick around a place.
+    pub(super) fn period_at(&self, tick: f64) -> Option<f64> {
+        Some(0.25 * (self.place_of(tick + 2.0)? - self.place_of(tick - 2.0)?))
+    }
+}
+
+/// Grey values along a line, from its point `from` px on; NaN outside the photo.
+pub(super) fn profile(luma: &GrayImage, line: &PhotoLine, from: i32, count: usize) -> Vec<f64> {
+    (0..count).map(|k| sample(luma, line.at + line.along * f64::from(from + k as i32)).unwrap_or(f64::NAN)).collect()
+}
+
+/// The longest comb along a line.
+pub(super) fn along(luma: &GrayImage, line: PhotoLine) -> Option<Comb> {
+    let reach = (f64::from(luma.width()).hypot(f64::from(luma.height()))) as i32;
+    let values = profile(luma, &line, -reach, 2 * reach as usize);
+    let windows: Vec<Option<(f64, f64)>> =
+        (0..values.len().saturating_sub(WINDOW) / HOP).map(|k| strongest(&values[k * HOP..k * HOP + WINDOW])).collect();
+    let chain = longest_chain(&windows)?;
+    let strength =
+        windows[chain.0..=chain.1].iter().flatten().map(|w| w.1).sum::<f64>() / (chain.1 - chain.0 + 1) as f64;
+    let track = follow(&values, &windows, chain)?;
+    let track = track.into_iter().map(|(s, k)| (s - f64::from(reach), k)).collect();
+    let comb = Comb { line, track, strength };
+    (comb.ticks() >= LEAST_TICKS).then_some(comb)
+}
+
+/// The strongest frequency of a window (cycles per px) and its share of the variance.
+fn strongest(values: &[f64]) -> Option<(f64, f64)> {
+    if values.iter().any(|v| v.is_nan()) {
+        return None;
+    }
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    // Hann window, and the slope taken out with the mean of neighbours two long periods wide would cost more than it gains.
+    let shaped: Vec<f64> = values
+        .iter()
+        .enumerate()
+        .map(|(i, v)| (v - mean) * (0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / n).cos()))
+        .collect();
+    let total: f64 = shaped.iter().map(|v| v * v).sum();
+    if total < n * 1.5 {
+        return None;
+    }
+    let power = |f: f64| {
+        // Goertzel's recurrence.
+        let c = 2.0 * (std::f64::consts::TAU * f).cos();
+        let (mut a, mut b) = (0.0, 0.0);
+        for v in &shaped {
+            (a, b) = (v + c * a - b, a);
+        }
+        a * a + b * b - c * a * b
+    };
+    let step = 0.5 / n;
+    let (lo, hi) = (1.0 / PERIODS.1, 1.0 / PERIODS.0);
+    let count = ((hi - lo) / step) as usize;
+    let powers: Vec<f64> = (0..=count).map(|k| power(lo + k as f64 * step)).collect();
+    let (k, most) = powers.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1))?;
+    // A Hann window spreads a tone over 1.5 bins: 2/3 of N/2 of its power comes back.
+    let share = most / (total * n / 3.0);
+    let f = match (powers.get(k.wrapping_sub(1)), powers.get(k + 1)) {
+        (Some(a), Some(b)) if a + b < 2.0 * most => k as f64 + 0.5 * (b - a) / (2.0 * most - a - b),
+        _ => k as f64,
+    };
+    (share > PERIODIC).then_some((lo + f * step, share))
+}
+
+/// First and last window of the longest run whose frequency changes slowly; single gaps are bridged.
+fn longest_chain(windows: &[Option<(f64, f64)>]) -> Option<(usize, usize)> {
+    let mut best: Option<(usize, usize, f64)> = None;
+    for start in 0..windows.len() {
+        let Some((mut f, share)) = windows[start] else { continue };
+        if start > 0 && best.is_some_and(|b| start <= b.1) {
+            continue;
+        }
+        let (mut last, mut gap, mut weight) = (start, 0, share);
+        for (k, window) in windows.iter().enumerate().skip(start + 1) {
+            match window {
+                Some((g, share)) if (g / f).ln().abs() < DRIFT * (1.0 + f64::from(gap)) => {
+                    (f, last, gap) = (*g, k, 0);
+                    weight += share;
+                }
+                _ => gap += 1,
+            }
+            if gap > 3 {
+                break;
+            }
+        }
+        let ticks = (last - start) as f64 * HOP as f64 * f;
+        let rating = weight.min(ticks);
+        if last - start + 1 >= LEAST_WINDOWS && best.is_none_or(|b| rating > b.2) {
+            best = Some((start, last, rating));
+        }
+    }
+    best.map(|b| (b.0, b.1))
+}
+
+/// Follows the phase: the tick number at places every few px, demodulated at the local frequency.
+fn follow(values: &[f64], windows: &[Option<(f64, f64)>], chain: (usize, usize)) -> Option<Vec<(f64, f64)>> {
+    let known: Vec<(f64, f64)> = (chain.0..=chain.1)
+        .filter_map(|k| windows[k].map(|(f, _)| ((k * HOP) as f64 + 0.5 * WINDOW as f64, f)))
+        .collect();
+    let frequency = |s: f64| {
+        let i = known.partition_point(|p| p.0 <= s).clamp(1, known.len().max(2) - 1);
+        let (a, b) = (known[i - 1], known[i]);
+        a.1 + (b.1 - a.1) * ((s - a.0) / (b.0 - a.0)).clamp(0.0, 1.0)
+    };
+    if known.len() < 2 {
+        return None;
+    }
+    let (first, last) = (known[0].0 - 0.5 * WINDOW as f64, known[known.len() - 1].0 + 0.5 * WINDOW as f64);
+    // The running sum of the frequency: a first count of ticks.
+    let n = (last - first) as usize;
+    let mut count = vec![0.0; n + 1];
+    for i in 0..n {
+        count[i + 1] = count[i] + frequency(first + i as f64 + 0.5);
+    }
+    let mut track = Vec::new();
+    let mut before = 0.0;
+    let amplitude = |s: f64| demodulated(values, &count, first, s, 2.5 / frequency(s));
+    let mut strengths: Vec<f64> = (0..n / 16).filter_map(|k| amplitude(first + 16.0 * k as f64)).map(|a| a.0).collect();
+    let typical = crate::camera::median(&mut strengths);
+    let step = (0.5 / frequency(0.5 * (first + last))).max(2.0);
+    let mut s = first;
+    while s <= last {
+        if let Some((_, phase)) = amplitude(s).filter(|a| a.0 > 0.3 * typical) {
+            let turns: f64 = phase / std::f64::consts::TAU;
+            let near = turns + (before - turns).round();
+            before = near;
+            track.push((s, count[(s - first) as usize] + (s - s.floor()) * frequency(s) + near));
+        }
+        s += step;
+    }
+    Some(steady(track))
+}
+
+/// Amplitude and phase (of what is darkest at whole numbers) against the count, under a Gaussian of a width.
+fn demodulated(values: &[f64], count: &[f64], first: f64, s: f64, sigma: f64) -> Option<(f64, f64)> {
+    let reach = (3.0 * sigma).ceil() as i64;
+    let (mut re, mut im, mut sum, mut mean, mut weight) = (0.0, 0.0, (0.0, 0.0), 0.0, 0.0);
+    for i in -reach..=reach {
+        let at = s.round() as i64 + i;
+        let k = at - first as i64;
+        let (Some(v), Some(c)) =
+            (values.get(usize::try_from(at).ok()?), count.get(usize::try_from(k).unwrap_or(usize::MAX)))
+        else {
+            continue;
+        };
+        if v.is_nan() {
+            continue;
+        }
+        let w = (-0.5 * ((at as f64 - s) / sigma).powi(2)).exp();
+        let (sin, cos) = (std::f64::consts::TAU * c).sin_cos();
+        re += w * v * cos;
+        im += w * v * sin;
+        sum = (sum.0 + w * cos, sum.1 + w * sin);
+        mean += w * v;
+        weight += w;
+    }
+    if weight < 1.5 * sigma {
+        return None;
+    }
+    mean /= weight;
+    (re, im) = (-(re - mean * sum.0), -(im - mean * sum.1));
+    // cos(2 pi (count + turns)) has its crest where count + turns is whole.
+    Some(((re * re + im * im).sqrt() / weight, -im.atan2(re)))
+}
+
+/// The track without places where the number runs backwards or jumps.
+fn steady(track: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
+    let mut out: Vec<(f64, f64)> = Vec::with_capacity(track.len());
+    for t in track {
+        if out.last().is_none_or(|b| t.1 > b.1 + 1e-6) {
+            out.push(t);
+        }
+    }
+    out
+}
+
+/// The same comb read along a parallel line `off` px to the side; `None` where its ticks are too faint there.
+pub(super) fn beside(luma: &GrayImage, comb: &Comb, off: f64, tick: f64) -> Option<(ImagePoint, f64)> {
+    let normal = Vector2::new(-comb.line.along.y, comb.line.along.x);
+    let (place, period) = (comb.place_of(tick)?, comb.period_at(tick)?);
+    let sigma = 2.5 * period;
+    let reach = (3.0 * sigma).ceil() as i32;
+    let (mut re, mut im, mut sum, mut mean, mut weight) = (0.0, 0.0, (0.0, 0.0), 0.0, 0.0);
+    for i in -reach..=reach {
+        let along = place + f64::from(i);
+        let v = sample(luma, comb.line.at + comb.line.along * along + normal * off)?;
+        let j = comb.track.partition_point(|t| t.0 <= along);
+        let (Some(a), Some(b)) = (comb.track.get(j.wrapping_sub(1)), comb.track.get(j)) else { continue };
+        let c = a.1 + (b.1 - a.1) * (along - a.0) / (b.0 - a.0);
+        let w = (-0.5 * (f64::from(i) / sigma).powi(2)).exp();
+        let (sin, cos) = (std::f64::consts::TAU * c).sin_cos();
+        re += w * v * cos;
+        im += w * v * sin;
+        sum = (sum.0 + w * cos, sum.1 + w * sin);
+        mean += w * v;
+        weight += w;
+    }
+    if weight < 1.5 * sigma {
+        return None;
+    }
+    mean /= weight;
+    (re, im) = (-(re - mean * sum.0), -(im - mean * sum.1));
+    // Ticks seen later along the line than the comb's own by so much.
+    let late = im.atan2(re) / std::f64::consts::TAU * period;
+    let at = comb.line.at + comb.line.along * (place + late) + normal * off;
+    Some((at, (re * re + im * im).sqrt() / weight))
+}

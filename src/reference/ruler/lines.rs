@@ -1,0 +1,100 @@
+//! Long straight edges of a photo: where a ruler's side may run.
+
+use image::GrayImage;
+use nalgebra::Vector2;
+
+use crate::reference::reduce;
+use crate::units::ImagePoint;
+
+/// The search runs on a photo of about this long side, px.
+const SEARCH_LONG_SIDE: u32 = 1000;
+/// Directions of the Hough transform over half a turn.
+const ANGLES: usize = 360;
+/// Votes go to directions this near to a point's own, steps.
+const FAN: i32 = 4;
+/// Least gradient, grey levels over two pixels.
+const LEAST_GRADIENT: f64 = 10.0;
+/// The most lines worth looking along.
+const MOST_LINES: usize = 44;
+
+/// A line through the photo: a point and a unit direction.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct PhotoLine {
+    pub at: ImagePoint,
+    pub along: Vector2<f64>,
+}
+
+/// The lines with most edge along them, strongest first.
+pub(super) fn find(luma: &GrayImage) -> Vec<PhotoLine> {
+    let factor = luma.width().max(luma.height()).div_ceil(SEARCH_LONG_SIDE).max(1);
+    let small = reduce(luma, factor);
+    let (w, h) = (small.width() as i32, small.height() as i32);
+    if w < 8 || h < 8 {
+        return Vec::new();
+    }
+    let reach = f64::from(w).hypot(f64::from(h));
+    let bins = reach.ceil() as usize + 2;
+    let mut votes = vec![0.0f32; ANGLES * bins];
+    let centre = (0.5 * f64::from(w), 0.5 * f64::from(h));
+    let normals: Vec<(f64, f64)> =
+        (0..ANGLES).map(|a| (std::f64::consts::PI * a as f64 / ANGLES as f64).sin_cos()).map(|(s, c)| (c, s)).collect();
+    let bin = |a: usize, x: f64, y: f64| {
+        let rho = normals[a].0 * (x - centre.0) + normals[a].1 * (y - centre.1);
+        ((rho + 0.5 * reach).max(0.0) as usize).min(bins - 1)
+    };
+    let value = |x: i32, y: i32| f64::from(small.as_raw()[(y * w + x) as usize]);
+    for y in 1..h - 1 {
+        for x in 1..w - 1 {
+            let g = (value(x + 1, y) - value(x - 1, y), value(x, y + 1) - value(x, y - 1));
+            let size = g.0.hypot(g.1);
+            if size < LEAST_GRADIENT {
+                continue;
+            }
+            let angle = g.1.atan2(g.0).rem_euclid(std::f64::consts::PI) / std::f64::consts::PI * ANGLES as f64;
+            for d in -FAN..=FAN {
+                let a = (angle.round() as i32 + d).rem_euclid(ANGLES as i32) as usize;
+                votes[a * bins + bin(a, f64::from(x), f64::from(y))] += size.min(40.0) as f32;
+            }
+        }
+    }
+    peaks(&votes, bins)
+        .into_iter()
+        .map(|(a, b)| {
+            let rho = b as f64 + 0.5 - 0.5 * reach;
+            let (nx, ny) = normals[a];
+            let f = f64::from(factor);
+            let place = |v: f64| (v + 0.5) * f - 0.5;
+            PhotoLine {
+                at: ImagePoint::new(place(centre.0 + rho * nx), place(centre.1 + rho * ny)),
+                along: Vector2::new(-ny, nx),
+            }
+        })
+        .collect()
+}
+
+fn peaks(votes: &[f32], bins: usize) -> Vec<(usize, usize)> {
+    let mut left = votes.to_vec();
+    let mut out = Vec::new();
+    for _ in 0..MOST_LINES {
+        let Some((k, most)) = left.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)) else { break };
+        if *most <= 0.0 {
+            break;
+        }
+        let (a, b) = (k / bins, k % bins);
+        out.push((a, b));
+        for da in -4i32..=4 {
+            let turned = a as i32 + da;
+            // Half a turn on, the same line has the opposite offset.
+            let flip = turned < 0 || turned >= ANGLES as i32;
+            let aa = turned.rem_euclid(ANGLES as i32) as usize;
+            for db in -4i32..=4 {
+                let bb = b as i32 + db;
+                let bb = if flip { bins as i32 - 2 - bb } else { bb };
+                if (0..bins as i32).contains(&bb) {
+                    left[aa * bins + bb as usize] = 0.0;
+                }
+            }
+        }
+    }
+    out
+}

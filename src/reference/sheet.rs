@@ -1,0 +1,179 @@
+//! A sheet of standard paper or an ID-1 card beside the garment, found by its four sides.
+//!
+//! Sheets are cut to within 1.5 mm (to 150 mm) or 2 mm (to 600 mm) of their size (ISO 216), an ID-1 card to within about
+//! 0.13 mm (ISO/IEC 7810) but it is small: the doubt follows.
+
+use image::{GrayImage, Luma};
+use nalgebra::{Matrix2, Vector2};
+
+use super::Axis;
+use super::body::{Body, BodyKind, BodySighting};
+use super::cards::quads::{self, Quad};
+use super::light::{half_way, line_through};
+use crate::refusal::{Refusal, RefusalKind};
+use crate::units::ImagePoint;
+
+/// The search runs on a photo of about this long side, px.
+const SEARCH_LONG_SIDE: u32 = 900;
+/// Grey levels at which the photo is cut in two.
+const LEVELS: [u8; 14] = [30, 45, 60, 75, 90, 105, 120, 135, 150, 165, 180, 195, 210, 225];
+/// Samples along a side; share of the corners kept clear (an ID-1 card's are round: 3.18 mm of 54).
+const ALONG: usize = 48;
+const CORNER: f64 = 0.1;
+/// Share of the samples that must lie on a straight line.
+const STRAIGHT: f64 = 0.7;
+/// How far the sides' ratio may be off, seen up to some 25 degrees askew.
+const RATIO: f64 = 0.16;
+/// One standard deviation of a place on a side, px: neighbours err together.
+const SIDE_PX: f64 = 0.5;
+
+/// What is looked for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rectangle {
+    /// Sheet or ID-1 card.
+    pub kind: BodyKind,
+    /// Sides, mm, the short one first.
+    pub sides_mm: [f64; 2],
+    /// Half-width of their doubt, mm.
+    pub doubt_mm: f64,
+    /// How thick it is, mm.
+    pub height_mm: f64,
+}
+
+impl Rectangle {
+    /// A sheet of paper.
+    pub fn sheet(width_mm: f64, height_mm: f64) -> Self {
+        let sides_mm = [width_mm.min(height_mm), width_mm.max(height_mm)];
+        // ISO 216:2007, tolerances; US sizes are cut no better.
+        let doubt_mm = if sides_mm[1] <= 150.0 {
+            1.5
+        } else if sides_mm[1] <= 600.0 {
+            2.0
+        } else {
+            3.0
+        };
+        Self { kind: BodyKind::Sheet, sides_mm, doubt_mm, height_mm: 0.1 }
+    }
+
+    /// A bank or identity card: 85.60 x 53.98 mm, 0.76 mm thick (ISO/IEC 7810, ID-1).
+    pub fn id_card() -> Self {
+        Self { kind: BodyKind::IdCard, sides_mm: [53.98, 85.60], doubt_mm: 0.13, height_mm: 0.76 }
+    }
+}
+
+/// Finds the rectangle whose sides are straightest and nearest to the ratio looked for.
+///
+/// # Errors
+/// None in the photo.
+pub fn find(luma: &GrayImage, what: Rectangle) -> Result<Body, Refusal> {
+    let factor = luma.width().max(luma.height()).div_ceil(SEARCH_LONG_SIDE).max(1);
+    let small = super::reduce(luma, factor);
+    let f = f64::from(factor);
+    let to_photo = |(x, y): (f64, f64)| ImagePoint::new((x + 0.5) * f - 0.5, (y + 0.5) * f - 0.5);
+    let mut best: Option<(f64, Seen)> = None;
+    for level in LEVELS {
+        for light in [true, false] {
+            let cut = cut(&small, level, light);
+            for blob in quads::blobs(&cut) {
+                let Some(quad) = quads::quad(&blob) else { continue };
+                let Some(seen) = refine(luma, quads::grown(quad.map(to_photo), 0.5 * f), light, what) else { continue };
+                if best.as_ref().is_none_or(|b| seen.worth > b.0) {
+                    best = Some((seen.worth, seen));
+                }
+            }
+        }
+    }
+    best.map(|(_, seen)| body(&seen, what)).ok_or_else(|| {
+        Refusal::new(
+            RefusalKind::NoReference,
+            format!("no {} with four straight sides was found in the photo", what.kind.name()),
+            "lay it flat and wholly bare beside the garment, on a ground of another brightness, and retake from above",
+        )
+    })
+}
+
+fn cut(picture: &GrayImage, level: u8, light: bool) -> GrayImage {
+    GrayImage::from_fn(picture.width(), picture.height(), |x, y| {
+        let above = picture.get_pixel(x, y)[0] > level;
+        Luma([if above == light { 255 } else { 0 }])
+    })
+}
+
+struct Seen {
+    corners: Quad,
+    sides: [Vec<ImagePoint>; 4],
+    /// Sides (first, second) in mm.
+    mm: [f64; 2],
+    worth: f64,
+}
+
+fn refine(luma: &GrayImage, quad: Quad, light: bool, what: Rectangle) -> Option<Seen> {
+    let length = |i: usize| quad[i].distance(quad[(i + 1) % 4]);
+    let (across, up) = (0.5 * (length(0) + length(2)), 0.5 * (length(1) + length(3)));
+    let [short, long] = what.sides_mm;
+    let mm = if across < up { [short, long] } else { [long, short] };
+    let off = ((across / up) / (mm[0] / mm[1])).ln().abs();
+    if off > RATIO {
+        return None;
+    }
+    let mut sides: [Vec<ImagePoint>; 4] = Default::default();
+    let mut lines = Vec::with_capacity(4);
+    let mut straight = 0.0;
+    for (i, side) in sides.iter_mut().enumerate() {
+        let (a, b) = (quad[i], quad[(i + 1) % 4]);
+        let along = (b - a).normalize();
+        let outward = Vector2::new(along.y, -along.x);
+        let towards = if light { -outward } else { outward };
+        let span = (0.02 * length(i)).clamp(6.0, 20.0);
+        let points: Vec<ImagePoint> = (0..ALONG)
+            .map(|k| a.lerp(b, CORNER + (1.0 - 2.0 * CORNER) * k as f64 / (ALONG as f64 - 1.0)))
+            .filter_map(|foot| half_way(luma, foot, towards, span))
+            .collect();
+        let least = (STRAIGHT * ALONG as f64) as usize;
+        let (at, way) = line_through(&points, least)?;
+        *side = points.into_iter().filter(|p| way.perp(&(*p - at)).abs() < 0.004 * length(i)).collect();
+        if side.len() < least {
+            return None;
+        }
+        straight += side.len() as f64 / ALONG as f64;
+        lines.push((at, way));
+    }
+    let mut corners = quad;
+    for (i, corner) in corners.iter_mut().enumerate() {
+        let ((p, u), (q, v)) = (lines[(i + 3) % 4], lines[i]);
+        let t = Matrix2::from_columns(&[u, -v]).try_inverse()? * (q - p);
+        *corner = p + u * t.x;
+    }
+    let steady = corners.iter().zip(&quad).all(|(a, b)| a.distance(*b) < 0.06 * (across + up));
+    steady.then_some(Seen { corners, sides, mm, worth: straight - 3.0 * off })
+}
+
+fn body(seen: &Seen, what: Rectangle) -> Body {
+    let [w, h] = seen.mm.map(|v| 0.5 * v);
+    let own = [(-w, h), (w, h), (w, -h), (-w, -h)].map(|(x, y)| Vector2::new(x, y));
+    let mut sightings = Vec::new();
+    for (i, points) in seen.sides.iter().enumerate() {
+        let (a, b) = (own[i], own[(i + 1) % 4]);
+        let (from, to) = (seen.corners[i], seen.corners[(i + 1) % 4]);
+        let (axis, known_mm) = if i % 2 == 0 { (Axis::Y, a.y) } else { (Axis::X, a.x) };
+        for at in points {
+            let t = (*at - from).dot(&(to - from)) / (to - from).norm_squared();
+            let place = a + (b - a) * t;
+            let along_mm = if axis == Axis::Y { place.x } else { place.y };
+            sightings.push(BodySighting { at: *at, axis, known_mm, along_mm, sigma_px: SIDE_PX });
+        }
+    }
+    let name = what.kind.name().to_string();
+    Body {
+        kind: what.kind,
+        name,
+        sightings,
+        anchors: own.into_iter().zip(seen.corners).collect(),
+        outline: own.to_vec(),
+        size_mm: what.sides_mm[1],
+        // Both sides are measured; they are cut independently.
+        size_doubt: what.doubt_mm / (what.sides_mm[0] + what.sides_mm[1]) * std::f64::consts::SQRT_2,
+        height_mm: what.height_mm,
+        height_doubt_mm: 0.1,
+    }
+}
