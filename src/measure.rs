@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::camera::fit::{self, CameraFit};
 use crate::camera::joint::{self, BodyPose, JointFit};
 use crate::camera::{Camera, Pose};
+use crate::flat::MatRect;
 use crate::photo::Photo;
 use crate::reference::body::{Body, BodyKind};
 use crate::reference::grid::GridSighting;
@@ -151,26 +152,33 @@ fn nothing(what: &str, advice: &str) -> Refusal {
     )
 }
 
-/// The camera from bodies alone.
+/// The camera from bodies alone, in a photo of `size` pixels; `focal_px` is what EXIF says, if anything.
 ///
 /// # Errors
 /// Bodies that contradict one another, or too little of them.
-pub fn by_bodies(bodies: &[Body], photo: &Photo) -> Result<Measured, Refusal> {
-    let size = (photo.width(), photo.height());
+pub fn by_bodies(bodies: &[Body], size: (u32, u32), focal_px: Option<f64>) -> Result<Measured, Refusal> {
     let best = best_kind(bodies).ok_or_else(|| nothing("reference", "lay cards or rulers beside the garment"))?;
     let some: Vec<Body> = bodies.iter().filter(|b| b.kind == best).cloned().collect();
-    let alone = joint::fit_bodies(&some, size, photo.focal_px())?;
+    let alone = joint::fit_bodies(&some, size, focal_px)?;
     let sure = enough(best, alone.poses.iter().flatten().count());
     let first = measured(alone, &some, bodies);
     if sure || some.len() == bodies.len() || first.checks.iter().any(|c| !c.within_doubt) {
         return Ok(first);
     }
     // What agrees is fitted together; the check stays that of the one kind by the other.
-    let Ok(all) = joint::fit_bodies(bodies, size, photo.focal_px()) else { return Ok(first) };
+    let Ok(all) = joint::fit_bodies(bodies, size, focal_px) else { return Ok(first) };
     let mut together = measured(all, bodies, bodies);
     together.warnings.extend(disagreements(&first.checks));
     together.checks = first.checks;
     Ok(together)
+}
+
+impl Measured {
+    /// Half-width (95 %) of the doubt of lengths over a rectangle of the table, as a share: what the references are
+    /// worth and how well the camera is known there.
+    pub fn scale_doubt_over(&self, rect: MatRect) -> f64 {
+        self.size_doubt.hypot(1.96 * self.fit.doubt.scale_sigma_over(rect))
+    }
 }
 
 /// The kind that says most.

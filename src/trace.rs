@@ -233,7 +233,8 @@ fn size_up(
     }
     let Some(pitch) = &options.pitch else {
         watch.stage("fitting the camera");
-        return Ok(Sized { measured: measure::by_bodies(&bodies, photo)?, grid: None });
+        let size = (photo.width(), photo.height());
+        return Ok(Sized { measured: measure::by_bodies(&bodies, size, photo.focal_px())?, grid: None });
     };
     watch.stage("finding the grid");
     let mean = pitch.mean_mm();
@@ -409,12 +410,12 @@ fn describe(pitch: Option<&Pitch>, sized: &Sized, outline: &Outline, thickness: 
 /// the garment, and what the references say against each other.
 fn scale_doubt(measured: &Measured, grid: bool, outline: &Outline) -> f64 {
     let rect = MatRect::around(outline.points.iter().map(|p| p.at));
-    let fitted = match rect.filter(|_| !grid) {
-        Some(rect) => measured.fit.doubt.scale_sigma_over(rect),
-        None => measured.fit.scale_sigma,
+    let doubt = match rect.filter(|_| !grid) {
+        Some(rect) => measured.scale_doubt_over(rect),
+        None => measured.size_doubt.hypot(SIGMAS_95 * measured.fit.scale_sigma),
     };
     let apart = measured.checks.iter().filter(|c| c.disagree).map(|c| 0.01 * c.apart_percent.abs()).fold(0.0, f64::max);
-    measured.size_doubt.hypot(SIGMAS_95 * fitted).max(apart)
+    doubt.max(apart)
 }
 
 fn scale_warning(scale: &Scale, warnings: &mut Vec<Warning>) {

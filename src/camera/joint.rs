@@ -486,7 +486,7 @@ fn first_guess(bodies: &[&Body], centre: ImagePoint, scale_px: f64) -> Option<Gu
         let f = flat((at - centre) / scale_px) / gain;
         MatPoint::new(f.x, -f.y)
     };
-    let poses: Vec<BodyPose> = bodies.iter().filter_map(|b| place(b, &mat)).collect();
+    let poses: Vec<BodyPose> = bodies.iter().filter_map(|b| place(b, mat)).collect();
     let reach = poses.iter().zip(bodies).map(|(p, b)| p.at.distance(MatPoint::default()) + 0.5 * b.size_mm);
     let unit_mm = reach.fold(50.0, f64::max);
     let k = gain * unit_mm;

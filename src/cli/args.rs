@@ -39,7 +39,7 @@ pub enum Command {
   clothline trace tee.jpg --ruler 450mm --out tee      (one ruler, or two alike laid as an L, no mat)
   clothline trace tee.jpg --card 80mm --out tee        (printed cards around the garment, no mat)
   clothline trace tee.jpg --grid 1in --card 80mm --out tee    (a card on the mat checks it)")]
-    Trace(TraceArgs),
+    Trace(Box<TraceArgs>),
     /// Add seam allowances and marks to an outline from anywhere.
     #[command(after_help = "Examples:
   clothline seam tee/outline.json --allowance 1/2in --out tee2

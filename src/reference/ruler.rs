@@ -209,17 +209,10 @@ fn body(luma: &GrayImage, comb: &Comb, ticks: &Ticks, unit_mm: f64, name: String
     let mut tick = first + 3.0;
     while tick <= last - 3.0 {
         for &off in &ticks.rows {
-            if let Some((at, strength)) = comb::beside(luma, comb, off, tick) {
-                if strength > 0.45 * ticks.strength {
-                    let known_mm = (tick - middle) * unit_mm;
-                    sightings.push(BodySighting {
-                        at,
-                        axis: Axis::X,
-                        known_mm,
-                        along_mm: y_of(off),
-                        sigma_px: TICK_PX,
-                    });
-                }
+            let seen = comb::beside(luma, comb, off, tick).filter(|(_, strength)| *strength > 0.45 * ticks.strength);
+            if let Some((at, _)) = seen {
+                let known_mm = (tick - middle) * unit_mm;
+                sightings.push(BodySighting { at, axis: Axis::X, known_mm, along_mm: y_of(off), sigma_px: TICK_PX });
             }
         }
         tick += 4.0;
