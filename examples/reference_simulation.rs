@@ -187,7 +187,7 @@ fn around(chance: &mut Chance, k: usize, of: usize, out: f64) -> MatPoint {
 
 fn set_up(chance: &mut Chance, truth: &Truth, kind: usize) -> Option<Vec<Body>> {
     let noise = chance.between(0.03, 0.1);
-    let mut lay = |chance: &mut Chance, at: MatPoint, turn: f64, misprint: f64, height: f64, noise: f64| {
+    let lay = |at: MatPoint, turn: f64, misprint: f64, height: f64, noise: f64| {
         truth.plane(height).map(|camera| Laid { at, turn, gain: 1.0 + misprint, camera, noise })
     };
     let cards = [3, 5, 8, 0, 0, 0, 0][kind];
@@ -198,7 +198,7 @@ fn set_up(chance: &mut Chance, truth: &Truth, kind: usize) -> Option<Vec<Body>> 
     for k in 0..cards {
         let at = around(chance, k, cards, 90.0);
         let turn = chance.between(0.0, std::f64::consts::TAU);
-        let laid = lay(chance, at, turn, misprint, 0.1, noise)?;
+        let laid = lay(at, turn, misprint, 0.1, noise)?;
         out.push(card(&laid, chance, k));
     }
     for k in 0..rulers {
@@ -209,18 +209,18 @@ fn set_up(chance: &mut Chance, truth: &Truth, kind: usize) -> Option<Vec<Body>> 
             (MatPoint::new(-HALF.0 - 50.0, chance.normal(30.0)), std::f64::consts::FRAC_PI_2 + chance.normal(0.05))
         };
         let (misprint, height) = (chance.normal(0.0005), chance.between(0.2, 1.8));
-        let laid = lay(chance, at, turn, misprint, height, 0.08)?;
+        let laid = lay(at, turn, misprint, height, 0.08)?;
         out.push(ruler(&laid, chance, length, k));
     }
     if kind == 5 {
         let (turn, misprint) = (chance.between(0.0, 3.0), chance.normal(2.0 / 507.0 / 2.0));
-        let laid = lay(chance, MatPoint::new(HALF.0 + 170.0, chance.normal(100.0)), turn, misprint, 0.1, 0.2)?;
+        let laid = lay(MatPoint::new(HALF.0 + 170.0, chance.normal(100.0)), turn, misprint, 0.1, 0.2)?;
         let doubt = 2.0 / 507.0 * std::f64::consts::SQRT_2;
         out.push(rectangle(&laid, chance, BodyKind::Sheet, (210.0, 297.0), doubt, 0.1));
     }
     if kind == 6 {
         let (turn, misprint) = (chance.between(0.0, 3.0), chance.normal(0.0005));
-        let laid = lay(chance, MatPoint::new(HALF.0 + 80.0, HALF.1 - 50.0), turn, misprint, 0.76, 0.2)?;
+        let laid = lay(MatPoint::new(HALF.0 + 80.0, HALF.1 - 50.0), turn, misprint, 0.76, 0.2)?;
         let doubt = 0.13 / 139.58 * std::f64::consts::SQRT_2;
         out.push(rectangle(&laid, chance, BodyKind::IdCard, (85.6, 53.98), doubt, 0.76));
     }

@@ -23,6 +23,13 @@ use crate::units::{Length, MatPoint};
 /// References further apart than this are said to disagree (share).
 pub const DISAGREE: f64 = 0.003;
 
+/// Standard deviations that hold 95 % where few sightings are left over to tell how good they are (Student's t, 5 free).
+const FEW_SIGHTINGS: f64 = 2.57;
+
+/// What the lens's axis off the picture's middle and its higher terms add to lengths (share): the simulation's cameras
+/// need it.
+const LENS_SHARE: f64 = 0.001;
+
 /// Cards, and rulers, that pin a plane down without help.
 const ENOUGH_CARDS: usize = 3;
 const ENOUGH_RULERS: usize = 2;
@@ -177,7 +184,7 @@ impl Measured {
     /// Half-width (95 %) of the doubt of lengths over a rectangle of the table, as a share: what the references are
     /// worth and how well the camera is known there.
     pub fn scale_doubt_over(&self, rect: MatRect) -> f64 {
-        self.size_doubt.hypot(1.96 * self.fit.doubt.scale_sigma_over(rect))
+        self.size_doubt.hypot(FEW_SIGHTINGS * self.fit.doubt.scale_sigma_over(rect)).hypot(LENS_SHARE)
     }
 }
 

@@ -43,7 +43,8 @@ fn printed_cards_have_their_size_and_numbers() {
         for card in &found.cards {
             for i in 0..4 {
                 let mm = card.corners[i].distance(card.corners[(i + 1) % 4]) / DPI * MM_PER_INCH;
-                assert!((mm - 70.0).abs() < 0.02, "card {}: side {i} is {mm} mm", card.number);
+                // A pixel of the raster is 0.127 mm, and poppler puts fills on whole pixels.
+                assert!((mm - 70.0).abs() < 0.04, "card {}: side {i} is {mm} mm", card.number);
             }
             numbers.push(card.number);
         }
