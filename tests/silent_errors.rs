@@ -135,7 +135,7 @@ fn draw(things: &[Laid], camera: &Camera, eye: Vector3<f64>) -> Photo {
     let grey = |x: u32, y: u32| {
         let at = ImagePoint::new(f64::from(x), f64::from(y));
         let (first, on) = seen(at);
-        if !on && x % 8 != 0 {
+        if !on && !x.is_multiple_of(8) {
             return first;
         }
         // A lens of some 0.6 px: nine places, weighted.
