@@ -143,7 +143,20 @@ fn best_of_turns(found: &[MatPoint], truth: &[MatPoint], on_mat: bool) -> Compar
             turn = best_of((-6..=6).map(|k| turn + step * f64::from(k)).collect());
         }
     }
-    compare::rigid_compare(&turned(turn), truth)
+    let mut placed = turned(turn);
+    let mut comparison = compare::rigid_compare(&placed, truth);
+    // Closest points slide slowly along straight edges: go on from where they came to until they rest.
+    for _ in 0..20 {
+        if on_mat || comparison.turn_deg.abs() < 0.002 {
+            break;
+        }
+        let mean = placed.iter().fold(Vector2::zeros(), |sum, p| sum + Vector2::new(p.x, p.y)) / placed.len() as f64;
+        let middle = MatPoint::new(mean.x, mean.y);
+        let (turn, shift) = (Rotation2::new(comparison.turn_deg.to_radians()), Vector2::from(comparison.shift));
+        placed = placed.iter().map(|p| middle + shift + turn * (*p - middle)).collect();
+        comparison = compare::rigid_compare(&placed, truth);
+    }
+    comparison
 }
 
 /// Mean distance of every so many points from the nearest of the true ones: enough to tell quarter turns apart.
