@@ -2,9 +2,13 @@
 
 pub mod args;
 pub mod files;
+pub mod lay;
 pub mod mats;
+pub mod products;
 pub mod progress;
 pub mod results;
 pub mod seam;
+pub mod sheets;
+pub mod source;
 pub mod targets;
 pub mod trace;

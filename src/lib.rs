@@ -10,7 +10,7 @@
 //! 6. [`outline`]: its edge to a fraction of a pixel, in millimetres, with doubt.
 //! 7. [`edges`]: corners, lines, curves, the fold.
 //! 8. [`seams`]: allowances, notches, grainline, label.
-//! 9. [`sheets`]: SVG and PDF.
+//! 9. [`sheets`]: SVG, PDF, DXF, PNG; [`lay`]: the lay plan; [`makesheet`] and [`report`]: pages for people.
 //!
 //! [`measure`] is steps 2 and 3 for every kind of reference; [`targets`] draws cards to print.
 //!
@@ -25,6 +25,8 @@ pub mod draft;
 pub mod edges;
 pub mod flat;
 pub mod garment;
+pub mod lay;
+pub mod makesheet;
 pub mod mats;
 pub mod measure;
 pub mod outline;
@@ -35,6 +37,7 @@ pub mod photo;
 pub mod polygon;
 pub mod reference;
 pub mod refusal;
+pub mod report;
 pub mod seams;
 pub mod sheets;
 pub mod targets;

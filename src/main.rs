@@ -20,6 +20,8 @@ fn main() -> ExitCode {
         Command::Trace(args) => cli::trace::run(args),
         Command::Seam(args) => cli::seam::run(args),
         Command::Targets(args) => cli::targets::run(args),
+        Command::Sheets(args) => cli::sheets::run(args),
+        Command::Lay(args) => cli::lay::run(args),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

@@ -24,6 +24,8 @@ pub enum RefusalKind {
     BadOutline,
     /// A value that makes no sense (an edge number that is not there, a width of zero).
     BadRequest,
+    /// A piece that fits on no cloth or paper of the size given.
+    DoesNotFit,
     /// A file that could not be read or written.
     File,
 }

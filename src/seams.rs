@@ -123,6 +123,25 @@ pub struct Label {
     pub lines: Vec<String>,
 }
 
+/// How a piece is cut from the cloth.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Cutting {
+    /// How many.
+    pub count: u32,
+    /// Every second one turned over (left and right).
+    pub mirrored: bool,
+    /// The cloth ("self", "rib", "lining").
+    pub cloth: String,
+}
+
+impl Default for Cutting {
+    /// One, of the garment's own cloth.
+    fn default() -> Self {
+        Self { count: 1, mirrored: false, cloth: "self".into() }
+    }
+}
+
 /// A pattern piece, in millimetres, y up.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Piece {
@@ -142,6 +161,12 @@ pub struct Piece {
     pub grainline: [MatPoint; 2],
     /// The label.
     pub label: Label,
+    /// How it is cut.
+    #[serde(default)]
+    pub cutting: Cutting,
+    /// Variation of the set it belongs to; none when every variation needs it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub variation: Option<String>,
     /// What a person should check.
     pub warnings: Vec<Warning>,
 }
@@ -177,6 +202,8 @@ pub fn seam(request: &SeamRequest) -> Result<Piece, Refusal> {
         notches,
         grainline,
         label,
+        cutting: Cutting { count: request.cut_count, ..Cutting::default() },
+        variation: None,
         warnings,
     })
 }

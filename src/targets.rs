@@ -69,8 +69,8 @@ pub fn draw(options: &TargetOptions) -> Result<Targets, Refusal> {
     let all: Vec<&Drawing> = pages.iter().chain([&grid]).collect();
     Ok(Targets {
         pdf: pdf::drawings("Reference cards and grid sheet", &all),
-        cards_svg: svg::drawing(&below_each_other(&pages), "Reference cards"),
-        grid_svg: svg::drawing(&grid, "Grid sheet"),
+        cards_svg: svg::document(&below_each_other(&pages), "Reference cards"),
+        grid_svg: svg::document(&grid, "Grid sheet"),
     })
 }
 
@@ -120,7 +120,7 @@ fn card(page: &mut Drawing, at: Point, number: usize, side: Length) {
     page.stroke(Layer::Cut, Rect::new(at.x, at.y, at.x + whole, at.y + whole).to_path(0.1), FRAME_PEN);
     let corner = Point::new(at.x + 0.25 * mm, at.y + 0.25 * mm);
     let cell = mm / ACROSS as f64;
-    page.marks.push((Layer::Marks, Mark::Fill(black(number, corner, cell), BLACK)));
+    page.push(Layer::Marks, Mark::Fill(black(number, corner, cell), BLACK));
     let x = at.x + whole + 6.0;
     let mut y = at.y + 8.0;
     let mut line = |size: f64, text: String, step: f64| {
@@ -233,8 +233,7 @@ fn below_each_other(pages: &[Drawing]) -> Drawing {
     let mut out = Drawing::default();
     for page in pages {
         let down = kurbo::Vec2::new(0.0, out.height_mm);
-        let moved = page.marks.iter().map(|(layer, mark)| (*layer, shifted(mark, down)));
-        out.marks.extend(moved);
+        page.marks.iter().for_each(|d| out.push(d.layer, shifted(&d.mark, down)));
         out.height_mm += page.height_mm;
         out.width_mm = out.width_mm.max(page.width_mm);
     }

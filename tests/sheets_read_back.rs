@@ -53,7 +53,7 @@ fn there(program: &str, arguments: &[&str]) -> bool {
 
 /// Runs one check of `fixtures/read_back.py` on a folder of sheets.
 fn check(what: &str, folder: &Path) {
-    let tools = there(&python(), &["-c", "import ezdxf, pikepdf, svgelements, numpy"])
+    let tools = there(&python(), &["-c", "import cv2, ezdxf, pikepdf, svgelements, numpy"])
         && there("pdftoppm", &["-v"])
         && there("qpdf", &["--version"]);
     if !tools {
@@ -93,6 +93,12 @@ fn svg_lengths_are_true_to_a_hundredth_of_a_millimetre() {
 #[test]
 fn pdf_is_sound_and_prints_unscaled() {
     check("pdf", sheets().path());
+}
+
+#[test]
+#[ignore = "not settled: the reading script fails with this resvg binding"]
+fn svg_and_pdf_are_the_same_picture() {
+    check("picture", sheets().path());
 }
 
 #[test]

@@ -7,7 +7,7 @@ use clothline::pattern_file::Pattern;
 use clothline::polygon;
 use clothline::sheets::drawing;
 use clothline::sheets::pdf;
-use clothline::sheets::tiles::{self, Paper};
+use clothline::sheets::tiles::{self, Paper, TileSheet};
 use clothline::units::MatPoint;
 use proptest::prelude::*;
 
@@ -31,7 +31,7 @@ proptest! {
     fn every_point_of_the_piece_is_on_a_tile(radii in prop::collection::vec(60.0f64..500.0, 5..9), size in 0usize..8) {
         let drawing = drawing::pieces(&pattern(&radii));
         let paper = Paper::ALL[size];
-        let plan = tiles::plan(&drawing, paper).unwrap();
+        let plan = tiles::plan(&drawing, &TileSheet { paper, margin_mm: tiles::PAPER_MARGIN_MM }).unwrap();
         let clipped = CLIPPED_MM - tiles::PAPER_MARGIN_MM;
         prop_assert!(clipped < 0.0, "windows lie inside what is printed");
         let carried = |p: MatPoint| plan.tiles.iter().any(|t| t.window.contains(kurbo::Point::from(p)));
@@ -87,7 +87,7 @@ fn blank_tiles_are_left_out() {
     let options = PieceOptions { fold: FoldChoice::None, ..PieceOptions::default() };
     let (_, piece) = draft_piece(&Outline { points: points.to_vec() }, &options).unwrap();
     let drawing = drawing::pieces(&Pattern { pieces: vec![piece], warnings: Vec::new() });
-    let plan = tiles::plan(&drawing, Paper::A4).unwrap();
+    let plan = tiles::plan(&drawing, &TileSheet { paper: Paper::A4, margin_mm: tiles::PAPER_MARGIN_MM }).unwrap();
     assert!(plan.tiles.len() < plan.columns * plan.rows - 5, "{} of {}", plan.tiles.len(), plan.columns * plan.rows);
     assert!(!plan.has(0, plan.columns - 1));
 }

@@ -13,6 +13,9 @@ use clothline::sheets::tiles::Paper;
 use clothline::trace::ThicknessChoice;
 use clothline::units::Length;
 
+use super::lay::LayArgs;
+use super::sheets::SheetsArgs;
+
 /// From one photo of a folded garment on a gridded mat to a true-size sewing pattern.
 #[derive(Debug, Parser)]
 #[command(
@@ -55,6 +58,19 @@ The least an outline file holds: {\"units\": \"mm\", \"outline\": [[0, 0], [200,
 Print at 100 %, measure a black square with a steel rule, lay three or more cards (better five) flat around the garment,
 and give what you measured: clothline trace tee.jpg --card 79.4mm --out tee")]
     Targets(TargetsArgs),
+    /// Put finished pieces out: tiles, large sheets, rolls, projector; SVG, DXF, PNG, JSON; make sheet, report, lay plan.
+    #[command(after_help = "Examples:
+  clothline sheets tee/pattern.json --paper a4 --out print
+  clothline sheets front back sleeve --paper a0,36in,projector --out print
+  clothline sheets tee/pattern.json --paper letter --tile A1,B1 --printer-margin 12mm --out again
+  clothline sheets front back sleeve --only makesheet,report,lay --width 150cm --title \"Weekend tee\" --out print")]
+    Sheets(SheetsArgs),
+    /// Plan how the pieces lie on the cloth, and how much of it to buy.
+    #[command(after_help = "Examples:
+  clothline lay front back sleeve --cut sleeve=2 --pairs --width 150cm --out plan
+  clothline lay tee --width 150cm,115cm --doubled --nap
+  clothline lay tee --fabric neckband=rib --width 150cm,rib=70cm --out plan")]
+    Lay(LayArgs),
 }
 
 /// `clothline trace`.
@@ -279,11 +295,13 @@ impl Command {
             Self::Trace(args) => args.output.json,
             Self::Seam(args) => args.output.json,
             Self::Targets(args) => args.json,
+            Self::Sheets(args) => args.json,
+            Self::Lay(args) => args.json,
         }
     }
 }
 
-fn typed<T: FromStr<Err: std::fmt::Display>>(text: &str) -> Result<T, String> {
+pub(super) fn typed<T: FromStr<Err: std::fmt::Display>>(text: &str) -> Result<T, String> {
     text.parse().map_err(|e: T::Err| e.to_string())
 }
 
@@ -298,7 +316,7 @@ fn fold(text: &str) -> Result<FoldChoice, String> {
     }
 }
 
-fn length(typed: &str) -> Result<Length, String> {
+pub(super) fn length(typed: &str) -> Result<Length, String> {
     typed.parse().map_err(|e: clothline::units::LengthError| e.to_string())
 }
 

@@ -1,6 +1,6 @@
 //! What is on a sheet, in page millimetres: x right, y **down**, origin at the top left.
 
-use kurbo::{Affine, BezPath, Point, Rect, Shape, Vec2};
+use kurbo::{Affine, BezPath, Point, Shape, Vec2};
 use nalgebra::Vector2;
 
 use super::font;
@@ -123,6 +123,26 @@ pub enum Mark {
     },
 }
 
+/// One thing drawn, with the layers it shows on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Drawn {
+    /// What it is for.
+    pub layer: Layer,
+    /// Index of its group (a piece), if it belongs to one.
+    pub group: Option<usize>,
+    /// The thing.
+    pub mark: Mark,
+}
+
+/// A piece's own layer.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Group {
+    /// Name of the piece.
+    pub name: String,
+    /// Variation it belongs to; `None` when all need it.
+    pub variation: Option<String>,
+}
+
 /// Things drawn on a sheet.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Drawing {
@@ -130,53 +150,90 @@ pub struct Drawing {
     pub width_mm: f64,
     /// Height, mm.
     pub height_mm: f64,
-    /// What is drawn, with its layer.
-    pub marks: Vec<(Layer, Mark)>,
+    /// What is drawn.
+    pub marks: Vec<Drawn>,
+    /// The pieces' own layers.
+    pub groups: Vec<Group>,
+    /// The group that [`Self::push`] adds to.
+    pub group: Option<usize>,
     /// The pieces' cut lines as laid out, for deciding which tiles are blank.
     pub cut_rings: Vec<Vec<MatPoint>>,
 }
 
 impl Drawing {
+    /// Adds a thing to the group at work.
+    pub fn push(&mut self, layer: Layer, mark: Mark) {
+        self.marks.push(Drawn { layer, group: self.group, mark });
+    }
+
     /// Adds a line.
     pub fn stroke(&mut self, layer: Layer, path: BezPath, pen: Pen) {
-        self.marks.push((layer, Mark::Stroke(path, pen)));
+        self.push(layer, Mark::Stroke(path, pen));
     }
 
     /// Adds a line of words, level, in black.
     pub fn text(&mut self, layer: Layer, at: Point, size_mm: f64, anchor: Anchor, text: impl Into<String>) {
         let mark = Mark::Text { at, along: Vec2::new(1.0, 0.0), size_mm, anchor, rgb: BLACK, text: text.into() };
-        self.marks.push((layer, mark));
+        self.push(layer, mark);
     }
+}
+
+/// Where one piece lies on a page.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Placement {
+    /// Index of the piece.
+    pub piece: usize,
+    /// From the piece's frame (y up) to the page (y down): a turn, a shift and the flip.
+    pub page_from_piece: Affine,
+    /// How far its label is moved on the page, mm, to stay clear of joins.
+    pub label_by: Vec2,
 }
 
 /// The pieces side by side, each turned (by less than 45°) so that its grain runs straight up or across the page.
 pub fn pieces(pattern: &Pattern) -> Drawing {
-    let mut drawing = Drawing { width_mm: MARGIN_MM, height_mm: 0.0, ..Drawing::default() };
-    for piece in &pattern.pieces {
-        let turned = turn(piece);
-        let bounds = bounds_of(&ring_path(&piece.cut_line, turned));
-        let left = drawing.width_mm;
-        let place = Affine::translate((left - bounds.x0, MARGIN_MM - bounds.y0)) * turned;
-        draw_piece(&mut drawing, piece, place);
-        drawing.width_mm = left + bounds.width() + BETWEEN_MM;
-        drawing.height_mm = drawing.height_mm.max(bounds.height() + 2.0 * MARGIN_MM);
+    placed(pattern, &side_by_side(pattern))
+}
+
+/// Places for [`pieces`].
+pub fn side_by_side(pattern: &Pattern) -> Vec<Placement> {
+    let mut left = MARGIN_MM;
+    let mut places = Vec::new();
+    for (piece, shape) in pattern.pieces.iter().enumerate() {
+        let turned = upright(shape);
+        let bounds = ring_path(&shape.cut_line, turned).bounding_box();
+        let page_from_piece = Affine::translate((left - bounds.x0, MARGIN_MM - bounds.y0)) * turned;
+        places.push(Placement { piece, page_from_piece, label_by: Vec2::ZERO });
+        left += bounds.width() + BETWEEN_MM;
     }
-    drawing.width_mm += MARGIN_MM - if pattern.pieces.is_empty() { 0.0 } else { BETWEEN_MM };
+    places
+}
+
+/// Pieces drawn where they are placed, on a page large enough with a margin right and below.
+pub fn placed(pattern: &Pattern, places: &[Placement]) -> Drawing {
+    let groups = pattern.pieces.iter().map(|p| Group { name: p.name.clone(), variation: p.variation.clone() });
+    let mut drawing = Drawing { groups: groups.collect(), ..Drawing::default() };
+    let mut reach = Vec2::ZERO;
+    for place in places {
+        let Some(piece) = pattern.pieces.get(place.piece) else { continue };
+        drawing.group = Some(place.piece);
+        draw_piece(&mut drawing, piece, place);
+        let bounds = ring_path(&piece.cut_line, place.page_from_piece).bounding_box();
+        reach = Vec2::new(reach.x.max(bounds.x1), reach.y.max(bounds.y1));
+    }
+    drawing.group = None;
+    drawing.width_mm = reach.x + MARGIN_MM;
+    drawing.height_mm = reach.y + MARGIN_MM;
     drawing
 }
 
 /// From the piece's frame (y up) to an upright page frame (y down): a rigid turn and the flip.
-fn turn(piece: &Piece) -> Affine {
+pub fn upright(piece: &Piece) -> Affine {
     let [from, to] = piece.grainline;
     let grain = to - from;
     let angle = if grain.norm() > 0.0 { grain.y.atan2(grain.x) } else { std::f64::consts::FRAC_PI_2 };
     let quarter = std::f64::consts::FRAC_PI_2;
     let off = angle - quarter * (angle / quarter).round();
     Affine::new([1.0, 0.0, 0.0, -1.0, 0.0, 0.0]) * Affine::rotate(-off)
-}
-
-fn bounds_of(path: &BezPath) -> Rect {
-    path.bounding_box()
 }
 
 fn ring_path(ring: &[MatPoint], place: Affine) -> BezPath {
@@ -194,7 +251,8 @@ fn open_path(line: &[MatPoint], place: Affine) -> BezPath {
     path
 }
 
-fn draw_piece(drawing: &mut Drawing, piece: &Piece, place: Affine) {
+fn draw_piece(drawing: &mut Drawing, piece: &Piece, placement: &Placement) {
+    let place = placement.page_from_piece;
     drawing.stroke(Layer::Cut, ring_path(&piece.cut_line, place), CUT_PEN);
     drawing.cut_rings.push(piece.cut_line.iter().map(|p| MatPoint::from(place * Point::from(*p))).collect());
     drawing.stroke(Layer::Stitching, stitching_path(piece, place), STITCHING_PEN);
@@ -210,7 +268,7 @@ fn draw_piece(drawing: &mut Drawing, piece: &Piece, place: Affine) {
     if let Some(fold) = &piece.fold {
         draw_fold(drawing, fold, place);
     }
-    draw_label(drawing, &piece.label, place);
+    draw_label(drawing, &piece.label, place, placement.label_by);
 }
 
 /// The stitching line as its edges' own curves, closed.
@@ -234,7 +292,7 @@ fn arrow(drawing: &mut Drawing, direction: Vector2<f64>, to: MatPoint, place: Af
     let back = to - unit * ARROW_MM;
     let mut head = open_path(&[to, back + side * (0.3 * ARROW_MM), back - side * (0.3 * ARROW_MM)], place);
     head.close_path();
-    drawing.marks.push((Layer::Marks, Mark::Fill(head, BLACK)));
+    drawing.push(Layer::Marks, Mark::Fill(head, BLACK));
 }
 
 fn draw_fold(drawing: &mut Drawing, fold: &Fold, place: Affine) {
@@ -251,24 +309,39 @@ fn draw_fold(drawing: &mut Drawing, fold: &Fold, place: Affine) {
         }
         let size_mm = (0.45 * a.distance(*b)).min(5.0);
         let down = Vec2::new(-along.y, along.x);
-        drawing.marks.push((
-            Layer::Words,
-            Mark::Text {
-                at: middle + down * (0.35 * size_mm),
-                along,
-                size_mm,
-                anchor: Anchor::Middle,
-                rgb: BLACK,
-                text: "Place on fold".into(),
-            },
-        ));
+        let at = middle + down * (0.35 * size_mm);
+        let text = "Place on fold".into();
+        drawing.push(Layer::Words, Mark::Text { at, along, size_mm, anchor: Anchor::Middle, rgb: BLACK, text });
     }
 }
 
-fn draw_label(drawing: &mut Drawing, label: &Label, place: Affine) {
+/// A label's frame on the page: its middle, and its words' direction.
+fn label_frame(label: &Label, place: Affine) -> (Point, Vec2) {
     let along_end = place * Point::from(label.centre + Vector2::from(label.along));
     let centre = place * Point::from(label.centre);
-    let along = (along_end - centre).normalize();
+    let mut along = (along_end - centre).normalize();
+    // A piece turned on the page keeps readable words: left to right, or upwards.
+    if along.x < -1e-6 || (along.x.abs() <= 1e-6 && along.y > 0.0) {
+        along = -along;
+    }
+    (centre, along)
+}
+
+/// The box its words fill on the page, before any move: middle, direction, half its width and half its height.
+pub fn label_box(label: &Label, place: Affine) -> (Point, Vec2, f64, f64) {
+    let (centre, along) = label_frame(label, place);
+    let step = label.line_height_mm;
+    let widths = label
+        .lines
+        .iter()
+        .enumerate()
+        .map(|(i, line)| font::width_mm(&font::writable(line), if i == 0 { 1.05 * step } else { 0.7 * step }));
+    (centre, along, 0.5 * widths.fold(0.0, f64::max), 0.5 * step * label.lines.len() as f64)
+}
+
+fn draw_label(drawing: &mut Drawing, label: &Label, place: Affine, by: Vec2) {
+    let (centre, along) = label_frame(label, place);
+    let centre = centre + by;
     let down = Vec2::new(-along.y, along.x);
     let step = label.line_height_mm;
     let count = label.lines.len() as f64;
@@ -277,6 +350,6 @@ fn draw_label(drawing: &mut Drawing, label: &Label, place: Affine) {
         let baseline = (i as f64 - 0.5 * count + 0.75) * step;
         let at = centre + down * baseline;
         let text = font::writable(line);
-        drawing.marks.push((Layer::Words, Mark::Text { at, along, size_mm, anchor: Anchor::Middle, rgb: BLACK, text }));
+        drawing.push(Layer::Words, Mark::Text { at, along, size_mm, anchor: Anchor::Middle, rgb: BLACK, text });
     }
 }

@@ -7,6 +7,7 @@
 
 use std::fmt::Write as _;
 
+use crate::flat::MatRect;
 use crate::pattern_file::Pattern;
 use crate::refusal::{Refusal, RefusalKind};
 use crate::seams::Piece;
@@ -19,6 +20,8 @@ const GRAIN: u8 = 7;
 const SEW: u8 = 14;
 const TEXT: u8 = 15;
 
+/// Between pieces, mm.
+const BETWEEN_MM: f64 = 20.0;
 /// Height of texts, mm.
 const TEXT_MM: f64 = 5.0;
 
@@ -46,11 +49,54 @@ pub fn write(pattern: &Pattern) -> Result<String, Refusal> {
     pair(&mut out, 0, "ENDSEC");
     pair(&mut out, 0, "SECTION");
     pair(&mut out, 2, "ENTITIES");
-    for name in &names {
+    for (name, at) in names.iter().zip(side_by_side(pattern)) {
         pair(&mut out, 0, "INSERT");
         pair(&mut out, 8, CUT);
         pair(&mut out, 2, name);
-        point(&mut out, MatPoint::new(0.0, 0.0));
+        point(&mut out, at);
+    }
+    pair(&mut out, 0, "ENDSEC");
+    pair(&mut out, 0, "EOF");
+    Ok(out)
+}
+
+/// Where each piece is put in: the first where its own coordinates are, the others to its right, 2 cm apart.
+fn side_by_side(pattern: &Pattern) -> Vec<MatPoint> {
+    let mut right: Option<f64> = None;
+    let mut places = Vec::new();
+    for piece in &pattern.pieces {
+        let Some(bounds) = MatRect::around(piece.cut_line.iter().copied()) else {
+            places.push(MatPoint::new(0.0, 0.0));
+            continue;
+        };
+        let shift = right.map_or(0.0, |right| right + BETWEEN_MM - bounds.min.x);
+        right = Some(bounds.max.x + shift);
+        places.push(MatPoint::new(shift, 0.0));
+    }
+    places
+}
+
+/// Cut lines only, for blade and laser cutters: R12, one closed polyline a piece on layer CUT, side by side.
+///
+/// A text would be cut as well, so that the unit stands in a comment (group 999): millimetres.
+///
+/// # Errors
+/// [`RefusalKind::BadRequest`] for a pattern without pieces.
+pub fn write_cutter(pattern: &Pattern) -> Result<String, Refusal> {
+    if pattern.pieces.is_empty() {
+        return Err(Refusal::new(RefusalKind::BadRequest, "the pattern has no pieces", "add a piece first"));
+    }
+    let mut out = String::new();
+    pair(&mut out, 999, "UNITS: MILLIMETRES, CUT LINES ONLY");
+    for (code, value) in [(0, "SECTION"), (2, "HEADER"), (9, "$ACADVER"), (1, "AC1009"), (0, "ENDSEC")] {
+        pair(&mut out, code, value);
+    }
+    pair(&mut out, 0, "SECTION");
+    pair(&mut out, 2, "ENTITIES");
+    for (piece, at) in pattern.pieces.iter().zip(side_by_side(pattern)) {
+        let shift = nalgebra::Vector2::new(at.x, at.y);
+        let ring: Vec<MatPoint> = piece.cut_line.iter().map(|p| *p + shift).collect();
+        polyline(&mut out, "CUT", &ring, true);
     }
     pair(&mut out, 0, "ENDSEC");
     pair(&mut out, 0, "EOF");
@@ -90,19 +136,19 @@ fn block(out: &mut String, piece: &Piece, name: &str) {
     pair(out, 8, CUT);
 }
 
-fn polyline(out: &mut String, layer: u8, points: &[MatPoint], closed: bool) {
+fn polyline(out: &mut String, layer: impl std::fmt::Display, points: &[MatPoint], closed: bool) {
     pair(out, 0, "POLYLINE");
-    pair(out, 8, layer);
+    pair(out, 8, &layer);
     pair(out, 66, 1);
     point(out, MatPoint::new(0.0, 0.0));
     pair(out, 70, u8::from(closed));
     for p in points {
         pair(out, 0, "VERTEX");
-        pair(out, 8, layer);
+        pair(out, 8, &layer);
         point(out, *p);
     }
     pair(out, 0, "SEQEND");
-    pair(out, 8, layer);
+    pair(out, 8, &layer);
 }
 
 fn point(out: &mut String, p: MatPoint) {

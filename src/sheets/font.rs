@@ -20,13 +20,13 @@ pub(super) fn glyph(face: &Face<'_>, c: char) -> GlyphId {
 }
 
 /// The text with a question mark for what the font cannot write.
-pub(super) fn writable(text: &str) -> String {
+pub(crate) fn writable(text: &str) -> String {
     let Some(face) = face() else { return text.to_string() };
     text.chars().map(|c| if face.glyph_index(c).is_some() { c } else { '?' }).collect()
 }
 
 /// Width of a text at a font size, mm.
-pub(super) fn width_mm(text: &str, size_mm: f64) -> f64 {
+pub(crate) fn width_mm(text: &str, size_mm: f64) -> f64 {
     let Some(face) = face() else { return 0.0 };
     let units: u32 = text.chars().filter_map(|c| face.glyph_hor_advance(glyph(&face, c))).map(u32::from).sum();
     f64::from(units) / f64::from(face.units_per_em()) * size_mm

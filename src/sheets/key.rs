@@ -58,7 +58,7 @@ pub(super) fn lines(drawing: &mut Drawing, at: Point) {
                 head.line_to((back, y - 1.3));
                 head.line_to((back, y + 1.3));
                 head.close_path();
-                drawing.marks.push((Layer::Key, Mark::Fill(head, BLACK)));
+                drawing.push(Layer::Key, Mark::Fill(head, BLACK));
             }
         }
         drawing.text(Layer::Key, Point::new(at.x + 33.0, y + 1.3), 4.0, Anchor::Start, meaning);
@@ -73,4 +73,12 @@ pub(super) fn below(mut drawing: Drawing) -> Drawing {
     drawing.height_mm = top + KEY_HIGH_MM + 10.0;
     drawing.width_mm = drawing.width_mm.max(10.0 + SQUARES_WIDE_MM + 10.0 + 33.0 + 85.0);
     drawing
+}
+
+/// Test squares and line samples on a sheet of fixed size, top left at a point; the samples only where there is room.
+pub(super) fn at(drawing: &mut Drawing, at: Point) {
+    squares(drawing, at);
+    if at.x + SQUARES_WIDE_MM + 130.0 < drawing.width_mm {
+        lines(drawing, Point::new(at.x + SQUARES_WIDE_MM + 10.0, at.y));
+    }
 }

@@ -9,9 +9,9 @@ mod document;
 
 use kurbo::{BezPath, Point, Rect, Shape, Vec2};
 
-use super::drawing::{self, Anchor, BLACK, Drawing, Layer, Mark, PALE, Pen};
+use super::drawing::{self, Anchor, BLACK, Drawing, Group, Layer, Mark, PALE, Pen};
 use super::key;
-use super::tiles::{self, OVERLAP_MM, PAPER_MARGIN_MM, Paper, Tile, TilePlan};
+use super::tiles::{self, OVERLAP_MM, PAPER_MARGIN_MM, Paper, Tile, TilePlan, TileSheet};
 use crate::pattern_file::Pattern;
 use crate::refusal::{Refusal, RefusalKind};
 use document::{Page, Part};
@@ -30,21 +30,36 @@ const FRAME_PEN: Pen = Pen { width_mm: 0.2, dashes_mm: &[], rgb: PALE };
 /// # Errors
 /// [`RefusalKind::BadRequest`] for a pattern without pieces, or larger than the 5.08 m a PDF page can be.
 pub fn full_page(pattern: &Pattern) -> Result<Vec<u8>, Refusal> {
-    if pattern.pieces.is_empty() {
+    pages(&title(pattern), &[key::below(drawing::pieces(pattern))])
+}
+
+/// One page for every drawing, each as large as its drawing. All must have the same groups.
+///
+/// # Errors
+/// [`RefusalKind::BadRequest`] for no drawings, one without pieces, or one larger than the 5.08 m a PDF page can be.
+pub fn pages<'a>(title: &str, drawings: &'a [Drawing]) -> Result<Vec<u8>, Refusal> {
+    if drawings.is_empty() || drawings.iter().any(|d| d.marks.is_empty()) {
         return Err(Refusal::new(RefusalKind::BadRequest, "the pattern has no pieces", "add a piece first"));
     }
-    let drawing = key::below(drawing::pieces(pattern));
-    let longest = drawing.width_mm.max(drawing.height_mm);
+    let longest = drawings.iter().map(|d| d.width_mm.max(d.height_mm)).fold(0.0, f64::max);
     if longest * PT_PER_MM > LARGEST_PT {
         return Err(Refusal::new(
             RefusalKind::BadRequest,
-            format!("the sheet would be {:.0} mm long, and a PDF page is at most 5080 mm", longest),
+            format!("the sheet would be {longest:.0} mm long, and a PDF page is at most 5080 mm"),
             "print it in tiles",
         ));
     }
-    let part = Part { drawing: &drawing, shift: Vec2::ZERO, clip: None };
-    let page = Page { width_mm: drawing.width_mm, height_mm: drawing.height_mm, parts: vec![part] };
-    Ok(document::write(&title(pattern), &[page]))
+    let page = |drawing: &'a Drawing| Page {
+        width_mm: drawing.width_mm,
+        height_mm: drawing.height_mm,
+        parts: vec![Part { drawing, shift: Vec2::ZERO, clip: None }],
+    };
+    let pages: Vec<Page<'a>> = drawings.iter().map(page).collect();
+    Ok(document::write(title, &pages, groups_of(drawings)))
+}
+
+fn groups_of(drawings: &[Drawing]) -> &[Group] {
+    drawings.first().map(|d| d.groups.as_slice()).unwrap_or_default()
 }
 
 /// Any drawings, a page each, at true size.
@@ -57,7 +72,7 @@ pub fn drawings(title: &str, drawings: &[&Drawing]) -> Vec<u8> {
             parts: vec![Part { drawing, shift: Vec2::ZERO, clip: None }],
         })
         .collect();
-    document::write(title, &pages)
+    document::write(title, &pages, &[])
 }
 
 /// A cover with test squares, key and page map, then one page a sheet.
@@ -65,43 +80,54 @@ pub fn drawings(title: &str, drawings: &[&Drawing]) -> Vec<u8> {
 /// # Errors
 /// Those of [`tiles::plan`].
 pub fn tiled(pattern: &Pattern, paper: Paper) -> Result<Vec<u8>, Refusal> {
-    let drawing = drawing::pieces(pattern);
-    let plan = tiles::plan(&drawing, paper)?;
-    let title = title(pattern);
-    let cover = cover::draw(&title, paper, &plan, &drawing);
-    let joins: Vec<Drawing> = plan.tiles.iter().map(|tile| joining(&title, &plan, tile)).collect();
+    let sheet = TileSheet { paper, margin_mm: PAPER_MARGIN_MM };
+    let (drawing, plan) = super::arrange::tiled(pattern, &sheet)?;
+    tiles(&title(pattern), &drawing, &plan, &sheet, None)
+}
+
+/// A cover, then the tiles of a plan, or only those named.
+///
+/// # Errors
+/// [`RefusalKind::BadRequest`] for a tile that is not in the plan.
+pub fn tiles(
+    title: &str,
+    drawing: &Drawing,
+    plan: &TilePlan,
+    sheet: &TileSheet,
+    only: Option<&[String]>,
+) -> Result<Vec<u8>, Refusal> {
+    let chosen = tiles::chosen(plan, only)?;
+    let cover = cover::draw(title, sheet.paper, plan, drawing, chosen.len());
+    let joins: Vec<Drawing> = chosen.iter().map(|tile| joining(title, plan, tile)).collect();
     let mut pages = vec![Page {
-        width_mm: paper.width_mm,
-        height_mm: paper.height_mm,
+        width_mm: sheet.paper.width_mm,
+        height_mm: sheet.paper.height_mm,
         parts: vec![Part { drawing: &cover, shift: Vec2::ZERO, clip: None }],
     }];
-    for (tile, join) in plan.tiles.iter().zip(&joins) {
-        let frame = frame_of(&plan);
+    for (tile, join) in chosen.iter().zip(&joins) {
+        let frame = frame_of(plan);
         let shift = frame.origin() - tile.window.origin();
         pages.push(Page {
             width_mm: plan.paper.width_mm,
             height_mm: plan.paper.height_mm,
             parts: vec![
                 Part { drawing: join, shift: Vec2::ZERO, clip: Some(frame.inset(FRAME_PEN.width_mm)) },
-                Part { drawing: &drawing, shift, clip: Some(frame) },
+                Part { drawing, shift, clip: Some(frame) },
             ],
         });
     }
-    Ok(document::write(&title, &pages))
+    Ok(document::write(title, &pages, &drawing.groups))
 }
 
-fn title(pattern: &Pattern) -> String {
+/// Names of the pieces, for titles.
+pub fn title(pattern: &Pattern) -> String {
     pattern.pieces.iter().map(|p| p.name.as_str()).collect::<Vec<_>>().join(", ")
 }
 
 /// Where the window lies on the paper.
 fn frame_of(plan: &TilePlan) -> Rect {
-    Rect::new(
-        PAPER_MARGIN_MM,
-        PAPER_MARGIN_MM,
-        plan.paper.width_mm - PAPER_MARGIN_MM,
-        plan.paper.height_mm - PAPER_MARGIN_MM,
-    )
+    let margin = plan.margin_mm;
+    Rect::new(margin, margin, plan.paper.width_mm - margin, plan.paper.height_mm - margin)
 }
 
 /// The frame of one sheet, its joins and its name.
@@ -192,26 +218,15 @@ fn diamonds(drawing: &mut Drawing, from: Point, to: Point) {
 
 fn small_text(drawing: &mut Drawing, at: Point, from: Point, to: Point, text: &str) {
     let along = if from.x == to.x { Vec2::new(0.0, -1.0) } else { Vec2::new(1.0, 0.0) };
-    drawing.marks.push((
-        Layer::Joining,
-        Mark::Text { at, along, size_mm: 3.0, anchor: Anchor::Middle, rgb: BLACK, text: text.into() },
-    ));
+    let text = text.to_string();
+    drawing.push(Layer::Joining, Mark::Text { at, along, size_mm: 3.0, anchor: Anchor::Middle, rgb: BLACK, text });
 }
 
 fn name_sheet(drawing: &mut Drawing, title: &str, plan: &TilePlan, tile: &Tile, frame: Rect) {
     let number = plan.tiles.iter().position(|t| t == tile).unwrap_or(0) + 1;
     let at = Point::new(frame.x0 + 22.0, frame.y0 + 24.0);
-    drawing.marks.push((
-        Layer::Joining,
-        Mark::Text {
-            at,
-            along: Vec2::new(1.0, 0.0),
-            size_mm: 14.0,
-            anchor: Anchor::Start,
-            rgb: PALE,
-            text: tile.label(),
-        },
-    ));
+    let (along, text) = (Vec2::new(1.0, 0.0), tile.label());
+    drawing.push(Layer::Joining, Mark::Text { at, along, size_mm: 14.0, anchor: Anchor::Start, rgb: PALE, text });
     let words = format!("{}: sheet {number} of {}", super::font::writable(title), plan.tiles.len());
     drawing.text(Layer::Joining, Point::new(at.x, at.y + 6.0), 3.0, Anchor::Start, words);
 }

@@ -17,12 +17,13 @@ pub fn write(pattern: &Pattern) -> String {
     document(&drawing, &names.join(", "))
 }
 
-/// Writes any drawing, in millimetres, with a title.
-pub fn drawing(drawing: &Drawing, title: &str) -> String {
-    document(drawing, title)
+/// A drawing as an SVG document.
+pub fn document(drawing: &Drawing, title: &str) -> String {
+    document_with_ids(drawing, title, "")
 }
 
-fn document(drawing: &Drawing, title: &str) -> String {
+/// A drawing as an SVG document whose ids begin so, for several in one page.
+pub fn document_with_ids(drawing: &Drawing, title: &str, prefix: &str) -> String {
     let (wide, high) = (number(drawing.width_mm), number(drawing.height_mm));
     let mut out = String::new();
     // Writing to a string cannot fail.
@@ -33,16 +34,16 @@ fn document(drawing: &Drawing, title: &str) -> String {
          viewBox=\"0 0 {wide} {high}\">\n<title>{}</title>",
         escaped(title)
     );
-    let _ = writeln!(out, "<rect id=\"paper\" width=\"{wide}\" height=\"{high}\" fill=\"#ffffff\"/>");
+    let _ = writeln!(out, "<rect id=\"{prefix}paper\" width=\"{wide}\" height=\"{high}\" fill=\"#ffffff\"/>");
     for layer in Layer::ALL {
-        let marks: Vec<&Mark> = drawing.marks.iter().filter(|(l, _)| *l == layer).map(|(_, m)| m).collect();
+        let marks: Vec<&Mark> = drawing.marks.iter().filter(|d| d.layer == layer).map(|d| &d.mark).collect();
         if marks.is_empty() {
             continue;
         }
         let (id, title) = (layer.id(), layer.title());
         let _ = writeln!(
             out,
-            "<g id=\"{id}\" class=\"{id}\" inkscape:groupmode=\"layer\" inkscape:label=\"{title}\">\n<title>{title}</title>"
+            "<g id=\"{prefix}{id}\" class=\"{id}\" inkscape:groupmode=\"layer\" inkscape:label=\"{title}\">\n<title>{title}</title>"
         );
         for mark in marks {
             write_mark(&mut out, mark);
@@ -118,7 +119,7 @@ fn colour([r, g, b]: [u8; 3]) -> String {
 }
 
 /// Text made safe for XML; control characters, which XML 1.0 cannot hold, are left out.
-fn escaped(text: &str) -> String {
+pub(crate) fn escaped(text: &str) -> String {
     let mut safe = String::new();
     for c in text.chars() {
         match c {

@@ -17,6 +17,15 @@ pub const OVERLAP_MM: f64 = 15.0;
 /// More sheets than this is a mistake in units.
 const MOST_SHEETS: usize = 400;
 
+/// Paper for tiles and what the printer leaves white.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TileSheet {
+    /// The paper, upright.
+    pub paper: Paper,
+    /// Window to paper edge, mm: [`PAPER_MARGIN_MM`] unless the printer clips more.
+    pub margin_mm: f64,
+}
+
 /// Paper for tiles, portrait.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Paper {
@@ -45,7 +54,7 @@ impl Paper {
     /// 8.5 x 11 in.
     pub const LETTER: Paper = Self::ALL[5];
 
-    fn turned(self) -> Self {
+    pub(super) fn turned(self) -> Self {
         Self { name: self.name, width_mm: self.height_mm, height_mm: self.width_mm }
     }
 }
@@ -97,6 +106,8 @@ pub fn label(row: usize, column: usize) -> String {
 pub struct TilePlan {
     /// The paper as it lies: wider than high if turned.
     pub paper: Paper,
+    /// Window to paper edge, mm.
+    pub margin_mm: f64,
     /// Columns of the whole grid, blank sheets included.
     pub columns: usize,
     /// Rows of the whole grid, blank sheets included.
@@ -112,17 +123,56 @@ impl TilePlan {
     }
 }
 
+/// The tiles named by their labels, or all.
+///
+/// # Errors
+/// [`RefusalKind::BadRequest`] for a label that no tile has.
+pub fn chosen(plan: &TilePlan, only: Option<&[String]>) -> Result<Vec<Tile>, Refusal> {
+    let Some(only) = only else { return Ok(plan.tiles.clone()) };
+    if let Some(wrong) = only.iter().find(|w| !plan.tiles.iter().any(|t| t.label().eq_ignore_ascii_case(w.trim()))) {
+        let labels: Vec<String> = plan.tiles.iter().map(Tile::label).collect();
+        return Err(Refusal::new(
+            RefusalKind::BadRequest,
+            format!("there is no sheet {wrong}"),
+            format!("the sheets are {}", labels.join(", ")),
+        ));
+    }
+    let wanted = |t: &&Tile| only.iter().any(|w| t.label().eq_ignore_ascii_case(w.trim()));
+    Ok(plan.tiles.iter().filter(wanted).copied().collect())
+}
+
 /// Spreads a drawing over sheets, upright or turned, whichever needs fewer.
 ///
 /// # Errors
-/// [`RefusalKind::BadRequest`] when there is nothing to spread or it would take more than 400 sheets.
-pub fn plan(drawing: &Drawing, paper: Paper) -> Result<TilePlan, Refusal> {
-    let upright = spread(drawing, paper)?;
-    let turned = spread(drawing, paper.turned())?;
+/// [`RefusalKind::BadRequest`] when there is nothing to spread, the margins leave no paper, or it would take more than
+/// 400 sheets.
+pub fn plan(drawing: &Drawing, sheet: &TileSheet) -> Result<TilePlan, Refusal> {
+    let upright = spread(drawing, sheet.paper, sheet.margin_mm)?;
+    let turned = spread(drawing, sheet.paper.turned(), sheet.margin_mm)?;
     Ok(if turned.tiles.len() < upright.tiles.len() { turned } else { upright })
 }
 
-fn spread(drawing: &Drawing, paper: Paper) -> Result<TilePlan, Refusal> {
+/// Width and height of the window a sheet carries, mm.
+///
+/// # Errors
+/// [`RefusalKind::BadRequest`] when the margins leave less than 5 cm beside the glue strip.
+pub fn window(paper: Paper, margin_mm: f64) -> Result<(f64, f64), Refusal> {
+    let (wide, high) = (paper.width_mm - 2.0 * margin_mm, paper.height_mm - 2.0 * margin_mm);
+    if margin_mm >= 0.0 && wide.min(high) >= OVERLAP_MM + 50.0 {
+        return Ok((wide, high));
+    }
+    Err(Refusal::new(
+        RefusalKind::BadRequest,
+        format!(
+            "a printer margin of {margin_mm} mm leaves too little of {} ({} x {} mm)",
+            paper.name, paper.width_mm, paper.height_mm
+        ),
+        "give the margin your printer really leaves white, such as 8mm, or larger paper",
+    ))
+}
+
+pub(super) fn spread(drawing: &Drawing, paper: Paper, margin_mm: f64) -> Result<TilePlan, Refusal> {
+    let (wide, high) = window(paper, margin_mm)?;
     let bounds = drawing.cut_rings.iter().flatten().fold(None, |rect: Option<Rect>, p| {
         let at = kurbo::Point::from(*p);
         Some(rect.map_or(Rect::from_points(at, at), |r| r.union_pt(at)))
@@ -130,8 +180,6 @@ fn spread(drawing: &Drawing, paper: Paper) -> Result<TilePlan, Refusal> {
     let Some(bounds) = bounds.map(|b| b.inset(2.0)) else {
         return Err(Refusal::new(RefusalKind::BadRequest, "the pattern has no pieces", "add a piece first"));
     };
-    let wide = paper.width_mm - 2.0 * PAPER_MARGIN_MM;
-    let high = paper.height_mm - 2.0 * PAPER_MARGIN_MM;
     let count = |size: f64, window: f64| ((size - OVERLAP_MM) / (window - OVERLAP_MM)).ceil().max(1.0) as usize;
     let (columns, rows) = (count(bounds.width(), wide), count(bounds.height(), high));
     if columns.saturating_mul(rows) > MOST_SHEETS {
@@ -143,8 +191,10 @@ fn spread(drawing: &Drawing, paper: Paper) -> Result<TilePlan, Refusal> {
     }
     let (step_x, step_y) = (wide - OVERLAP_MM, high - OVERLAP_MM);
     // The piece sits in the middle of the grid, so that no sheet carries a sliver.
-    let left = bounds.x0 - 0.5 * (columns as f64 * step_x + OVERLAP_MM - bounds.width());
-    let top = bounds.y0 - 0.5 * (rows as f64 * step_y + OVERLAP_MM - bounds.height());
+    // On tenths of a millimetre, so that pictures of sheets at 10 px a mm fit each other pixel for pixel.
+    let tenth = |mm: f64| (10.0 * mm).round() / 10.0;
+    let left = tenth(bounds.x0 - 0.5 * (columns as f64 * step_x + OVERLAP_MM - bounds.width()));
+    let top = tenth(bounds.y0 - 0.5 * (rows as f64 * step_y + OVERLAP_MM - bounds.height()));
     let mut tiles = Vec::new();
     for row in 0..rows {
         for column in 0..columns {
@@ -158,7 +208,7 @@ fn spread(drawing: &Drawing, paper: Paper) -> Result<TilePlan, Refusal> {
             }
         }
     }
-    Ok(TilePlan { paper, columns, rows, tiles })
+    Ok(TilePlan { paper, margin_mm, columns, rows, tiles })
 }
 
 /// Do a filled ring and a rectangle have anything in common?

@@ -12,15 +12,20 @@ const BLANK_PEN: Pen = Pen { width_mm: 0.2, dashes_mm: &[1.0, 1.5], rgb: PALE };
 const OUTLINE_PEN: Pen = Pen { width_mm: 0.4, dashes_mm: &[], rgb: BLACK };
 
 /// Draws the cover on one sheet of upright paper.
-pub(super) fn draw(title: &str, paper: Paper, plan: &TilePlan, pieces: &Drawing) -> Drawing {
-    let mut drawing = Drawing { width_mm: paper.width_mm, height_mm: paper.height_mm, ..Drawing::default() };
+pub(super) fn draw(title: &str, paper: Paper, plan: &TilePlan, pieces: &Drawing, printed: usize) -> Drawing {
+    let mut drawing = Drawing {
+        groups: pieces.groups.clone(),
+        width_mm: paper.width_mm,
+        height_mm: paper.height_mm,
+        ..Drawing::default()
+    };
     let text = |drawing: &mut Drawing, y: f64, size: f64, words: String| {
         drawing.text(Layer::Words, Point::new(LEFT_MM, y), size, Anchor::Start, words);
     };
     text(&mut drawing, 25.0, 9.0, super::super::font::writable(title));
-    let count = plan.tiles.len();
+    let all = if printed == plan.tiles.len() { "all" } else { "these" };
     let steps = [
-        format!("Print all {} pages on {} at 100 % (actual size), never \"fit to page\".", count + 1, paper.name),
+        format!("Print {all} {} pages on {} at 100 % (actual size), never \"fit to page\".", printed + 1, paper.name),
         "Measure both squares before you cut. If either is off by more than 0.5 mm, do not use this print.".into(),
         "Cut each sheet along its left and top edge where it says so; lay it on its neighbour's glue strip,".into(),
         "edge on the dashed line, diamonds meeting. Work along the rows, then join the rows.".into(),
@@ -71,9 +76,7 @@ fn map(drawing: &mut Drawing, room: Rect, plan: &TilePlan, pieces: &Drawing) {
             let rgb = if printed { BLACK } else { PALE };
             let size_mm = if printed { size } else { 0.6 * size };
             let along = kurbo::Vec2::new(1.0, 0.0);
-            drawing
-                .marks
-                .push((Layer::Joining, Mark::Text { at, along, size_mm, anchor: Anchor::Middle, rgb, text: words }));
+            drawing.push(Layer::Joining, Mark::Text { at, along, size_mm, anchor: Anchor::Middle, rgb, text: words });
         }
     }
     for ring in &pieces.cut_rings {

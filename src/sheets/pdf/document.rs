@@ -8,7 +8,7 @@ use pdf_writer::{Content, Filter, Finish, Name, Pdf, Ref, Str, TextStr};
 use subsetter::GlyphRemapper;
 use ttf_parser::Face;
 
-use super::super::drawing::{Anchor, Drawing, Layer, Mark, Pen};
+use super::super::drawing::{Anchor, Drawing, Drawn, Group, Layer, Mark, Pen};
 use super::super::font;
 use super::PT_PER_MM;
 
@@ -63,18 +63,60 @@ impl Glyphs {
     }
 }
 
-/// Writes pages as a PDF file.
-pub(super) fn write(title: &str, pages: &[Page<'_>]) -> Vec<u8> {
+/// Optional-content groups of a file: what lines are for, variations, pieces (ISO 32000-1, 8.11).
+struct Shown<'a> {
+    layers: Vec<(Layer, Ref)>,
+    variations: Vec<(&'a str, Ref)>,
+    pieces: Vec<(&'a Group, Ref)>,
+}
+
+impl<'a> Shown<'a> {
+    fn new(groups: &'a [Group], numbers: &mut Numbers) -> Self {
+        let layers = Layer::ALL.into_iter().map(|l| (l, numbers.next())).collect();
+        let mut variations: Vec<(&str, Ref)> = Vec::new();
+        for name in groups.iter().filter_map(|g| g.variation.as_deref()) {
+            if variations.iter().all(|(known, _)| *known != name) {
+                variations.push((name, numbers.next()));
+            }
+        }
+        let pieces = groups.iter().map(|g| (g, numbers.next())).collect();
+        Self { layers, variations, pieces }
+    }
+
+    /// Every group with the name it has in page resources and for people.
+    fn all(&self) -> Vec<(String, String, Ref)> {
+        let layers = self.layers.iter().map(|(l, id)| (l.id().to_string(), l.title().to_string(), *id));
+        let variations =
+            self.variations.iter().enumerate().map(|(i, (n, id))| (format!("v{i}"), (*n).to_string(), *id));
+        let pieces = self.pieces.iter().enumerate().map(|(i, (g, id))| (format!("p{i}"), g.name.clone(), *id));
+        layers.chain(variations).chain(pieces).collect()
+    }
+
+    /// Resource names of the groups a thing shows on, outermost first.
+    fn names_of(&self, drawn: &Drawn) -> Vec<String> {
+        let mut names = Vec::new();
+        if let Some((index, (group, _))) = drawn.group.and_then(|i| self.pieces.get(i).map(|p| (i, p))) {
+            let variation = group.variation.as_deref();
+            names.extend(self.variations.iter().position(|(n, _)| Some(*n) == variation).map(|i| format!("v{i}")));
+            names.push(format!("p{index}"));
+        }
+        names.push(drawn.layer.id().to_string());
+        names
+    }
+}
+
+/// Writes pages as a PDF file; `groups` are the pieces' own layers.
+pub(super) fn write(title: &str, pages: &[Page<'_>], groups: &[Group]) -> Vec<u8> {
     let mut numbers = Numbers(0);
     let mut pdf = Pdf::new();
     pdf.set_version(1, 7);
     let (catalog, tree, info, font_id) = (numbers.next(), numbers.next(), numbers.next(), numbers.next());
-    let layers: Vec<(Layer, Ref)> = Layer::ALL.into_iter().map(|l| (l, numbers.next())).collect();
+    let shown = Shown::new(groups, &mut numbers);
     let mut glyphs = Glyphs { face: font::face(), remapper: GlyphRemapper::new(), characters: BTreeMap::new() };
     let page_ids: Vec<Ref> = pages.iter().map(|_| numbers.next()).collect();
     for (page, id) in pages.iter().zip(&page_ids) {
         let content_id = numbers.next();
-        let packed = compress(&content(page, &mut glyphs));
+        let packed = compress(&content(page, &shown, &mut glyphs));
         pdf.stream(content_id, &packed).filter(Filter::FlateDecode);
         let mut object = pdf.page(*id);
         let (wide, high) = (points(page.width_mm), points(page.height_mm));
@@ -82,33 +124,43 @@ pub(super) fn write(title: &str, pages: &[Page<'_>]) -> Vec<u8> {
         let mut resources = object.resources();
         resources.fonts().pair(FONT, font_id);
         let mut properties = resources.insert(Name(b"Properties")).dict();
-        for (layer, id) in &layers {
-            properties.pair(Name(layer.id().as_bytes()), *id);
+        for (name, _, id) in shown.all() {
+            properties.pair(Name(name.as_bytes()), id);
         }
     }
     pdf.pages(tree).kids(page_ids).count(i32::try_from(pages.len()).unwrap_or(i32::MAX));
-    write_catalog(&mut pdf, catalog, tree, &layers);
+    write_catalog(&mut pdf, catalog, tree, &shown);
     pdf.document_info(info).title(TextStr(title)).producer(TextStr("Clothline"));
     write_font(&mut pdf, &mut numbers, font_id, &glyphs);
     pdf.finish()
 }
 
 /// Catalogue with print scaling off and the layers listed (ISO 32000-1, 12.2 and 8.11).
-fn write_catalog(pdf: &mut Pdf, id: Ref, tree: Ref, layers: &[(Layer, Ref)]) {
-    let ids = layers.iter().map(|(_, id)| *id);
+fn write_catalog(pdf: &mut Pdf, id: Ref, tree: Ref, shown: &Shown<'_>) {
+    let all = shown.all();
+    let ids = all.iter().map(|(_, _, id)| *id);
     let mut catalog = pdf.catalog(id);
     catalog.pages(tree);
     catalog.viewer_preferences().pair(Name(b"PrintScaling"), Name(b"None"));
     let mut groups = catalog.insert(Name(b"OCProperties")).dict();
     groups.insert(Name(b"OCGs")).array().items(ids.clone());
-    let mut shown = groups.insert(Name(b"D")).dict();
-    shown.insert(Name(b"Order")).array().items(ids.clone());
-    shown.insert(Name(b"ON")).array().items(ids);
-    shown.finish();
+    let mut default = groups.insert(Name(b"D")).dict();
+    let mut order = default.insert(Name(b"Order")).array();
+    order.items(shown.layers.iter().map(|(_, id)| *id));
+    order.items(shown.pieces.iter().filter(|(g, _)| g.variation.is_none()).map(|(_, id)| *id));
+    for (name, id) in &shown.variations {
+        // A variation's pieces are listed under it (8.11.4.3).
+        order.item(*id);
+        let own = shown.pieces.iter().filter(|(g, _)| g.variation.as_deref() == Some(*name));
+        order.push().array().items(own.map(|(_, id)| *id));
+    }
+    order.finish();
+    default.insert(Name(b"ON")).array().items(ids);
+    default.finish();
     groups.finish();
     catalog.finish();
-    for (layer, id) in layers {
-        pdf.indirect(*id).dict().pair(Name(b"Type"), Name(b"OCG")).pair(Name(b"Name"), TextStr(layer.title()));
+    for (_, title, id) in &all {
+        pdf.indirect(*id).dict().pair(Name(b"Type"), Name(b"OCG")).pair(Name(b"Name"), TextStr(title));
     }
 }
 
@@ -122,7 +174,7 @@ fn compress(bytes: &[u8]) -> Vec<u8> {
 }
 
 /// The page's drawing operators; one user unit is a millimetre, y down.
-fn content(page: &Page<'_>, glyphs: &mut Glyphs) -> Vec<u8> {
+fn content(page: &Page<'_>, shown: &Shown<'_>, glyphs: &mut Glyphs) -> Vec<u8> {
     let mut content = Content::new();
     let k = PT_PER_MM as f32;
     content.transform([k, 0.0, 0.0, -k, 0.0, points(page.height_mm)]);
@@ -135,16 +187,20 @@ fn content(page: &Page<'_>, glyphs: &mut Glyphs) -> Vec<u8> {
             content.clip_nonzero().end_path();
         }
         for layer in Layer::ALL {
-            let marks: Vec<&Mark> =
-                part.drawing.marks.iter().filter(|(l, m)| *l == layer && shows(m, part)).map(|(_, m)| m).collect();
-            if marks.is_empty() {
-                continue;
+            let of_layer: Vec<&Drawn> =
+                part.drawing.marks.iter().filter(|d| d.layer == layer && shows(&d.mark, part)).collect();
+            for run in of_layer.chunk_by(|a, b| a.group == b.group) {
+                let names = run.first().map(|d| shown.names_of(d)).unwrap_or_default();
+                for name in &names {
+                    content.begin_marked_content_with_properties(Name(b"OC")).properties_named(Name(name.as_bytes()));
+                }
+                for drawn in run {
+                    draw(&mut content, &drawn.mark, part.shift, glyphs);
+                }
+                for _ in &names {
+                    content.end_marked_content();
+                }
             }
-            content.begin_marked_content_with_properties(Name(b"OC")).properties_named(Name(layer.id().as_bytes()));
-            for mark in marks {
-                draw(&mut content, mark, part.shift, glyphs);
-            }
-            content.end_marked_content();
         }
         content.restore_state();
     }

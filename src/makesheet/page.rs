@@ -1,0 +1,145 @@
+//! The make sheet as one printed page.
+
+use kurbo::{Affine, BezPath, Point, Rect, Shape};
+
+use super::MakeSheet;
+use crate::pattern_file::Pattern;
+use crate::sheets::drawing::{self, Anchor, BLACK, Drawing, Drawn, Layer, Mark, Pen};
+use crate::sheets::tiles::Paper;
+use crate::sheets::{width_mm, writable};
+
+const LEFT_MM: f64 = 15.0;
+const TOP_MM: f64 = 15.0;
+/// Letters where there is room, and the smallest that can be read, mm.
+const LARGE_MM: f64 = 3.6;
+const SMALL_MM: f64 = 2.2;
+const PICTURE_HIGH_MM: f64 = 62.0;
+
+/// One line of the page.
+enum Line {
+    Heading(String),
+    Words(String),
+}
+
+/// Draws the sheet on one page of upright paper, letters as large as fit.
+pub fn draw(sheet: &MakeSheet, pattern: &Pattern, paper: Paper) -> Drawing {
+    let lines = lines(sheet);
+    let room = paper.height_mm - 2.0 * TOP_MM - PICTURE_HIGH_MM - 14.0;
+    let width = paper.width_mm - 2.0 * LEFT_MM;
+    let mut size = LARGE_MM;
+    let mut set = broken(&lines, size, width);
+    while high(&set, size) > room && size > SMALL_MM {
+        size = (0.95 * size).max(SMALL_MM);
+        set = broken(&lines, size, width);
+    }
+    let mut page = Drawing { width_mm: paper.width_mm, height_mm: paper.height_mm, ..Drawing::default() };
+    page.text(Layer::Words, Point::new(LEFT_MM, TOP_MM + 6.0), 7.0, Anchor::Start, writable(&sheet.title));
+    let picture = Rect::new(LEFT_MM, TOP_MM + 10.0, LEFT_MM + width, TOP_MM + 10.0 + PICTURE_HIGH_MM);
+    add_picture(&mut page, pattern, picture);
+    let mut y = picture.y1 + 6.0;
+    for line in &set {
+        let (text, size, above) = match line {
+            Line::Heading(text) => (text, 1.2 * size, 0.9 * size),
+            Line::Words(text) => (text, size, 0.0),
+        };
+        y += above + 1.3 * size;
+        page.text(Layer::Words, Point::new(LEFT_MM, y), size, Anchor::Start, writable(text));
+    }
+    // Words that are too many even so run off the foot rather than being left out: the page grows.
+    page.height_mm = page.height_mm.max(y + TOP_MM);
+    page
+}
+
+fn lines(sheet: &MakeSheet) -> Vec<Line> {
+    let mut lines = vec![Line::Heading("Cut".into())];
+    let words = |lines: &mut Vec<Line>, text: String| lines.push(Line::Words(text));
+    for row in &sheet.pieces {
+        words(&mut lines, format!("{}: {} ({})", row.name, row.cut, row.cloth));
+    }
+    lines.push(Line::Heading("Buy".into()));
+    sheet.buy.iter().for_each(|t| words(&mut lines, format!("- {t}")));
+    lines.push(Line::Heading("Sew, in this order".into()));
+    for (i, step) in sheet.steps.iter().enumerate() {
+        let lengths: Vec<String> = step.lengths_mm.iter().map(|l| format!("{:.1} cm", l / 10.0)).collect();
+        let lengths = if lengths.is_empty() { String::new() } else { format!(" ({})", lengths.join(" and ")) };
+        let off = if step.agrees { "" } else { " THE TWO DO NOT AGREE: check before you sew." };
+        words(&mut lines, format!("{}. {}{lengths}.{off}", i + 1, step.text));
+    }
+    if !sheet.measures.is_empty() {
+        lines.push(Line::Heading("Finished lengths along the stitching line".into()));
+        let all: Vec<String> =
+            sheet.measures.iter().map(|m| format!("{} {:.1} cm", m.what, m.length_mm / 10.0)).collect();
+        words(&mut lines, all.join("; "));
+    }
+    lines.push(Line::Heading("Take care".into()));
+    sheet.cautions.iter().for_each(|t| words(&mut lines, format!("- {t}")));
+    if !sheet.notes.is_empty() {
+        lines.push(Line::Heading("Not known".into()));
+        sheet.notes.iter().for_each(|t| words(&mut lines, format!("- {t}")));
+    }
+    lines
+}
+
+/// Lines broken between words to a width.
+fn broken(lines: &[Line], size: f64, width: f64) -> Vec<Line> {
+    let mut set = Vec::new();
+    for line in lines {
+        match line {
+            Line::Heading(text) => set.push(Line::Heading(text.clone())),
+            Line::Words(text) => {
+                let mut now = String::new();
+                for word in text.split_whitespace() {
+                    let longer = if now.is_empty() { word.to_string() } else { format!("{now} {word}") };
+                    if width_mm(&writable(&longer), size) > width && !now.is_empty() {
+                        set.push(Line::Words(std::mem::replace(&mut now, format!("   {word}"))));
+                    } else {
+                        now = longer;
+                    }
+                }
+                set.push(Line::Words(now));
+            }
+        }
+    }
+    set
+}
+
+fn high(lines: &[Line], size: f64) -> f64 {
+    let of = |line: &Line| match line {
+        Line::Heading(_) => 0.9 * size + 1.56 * size,
+        Line::Words(_) => 1.3 * size,
+    };
+    lines.iter().map(of).sum()
+}
+
+/// The pieces small: their cut and stitching lines and names.
+fn add_picture(page: &mut Drawing, pattern: &Pattern, room: Rect) {
+    let pieces = drawing::pieces(pattern);
+    let scale = (room.width() / pieces.width_mm.max(1.0)).min(room.height() / pieces.height_mm.max(1.0));
+    let place = Affine::translate(room.origin().to_vec2()) * Affine::scale(scale);
+    let pen = |dashes_mm| Pen { width_mm: 0.25, dashes_mm, rgb: BLACK };
+    let mut centres: Vec<(usize, Rect)> = Vec::new();
+    for Drawn { layer, group, mark } in &pieces.marks {
+        let Mark::Stroke(path, _) = mark else { continue };
+        let path: BezPath = place * path.clone();
+        match layer {
+            Layer::Cut => {
+                centres.extend(group.map(|g| (g, path.bounding_box())));
+                page.stroke(Layer::Cut, path, pen(&[]));
+            }
+            Layer::Stitching => page.stroke(Layer::Stitching, path, pen(&[1.0, 0.7])),
+            _ => {}
+        }
+    }
+    for (group, bounds) in centres {
+        let Some(piece) = pattern.pieces.get(group) else { continue };
+        let name = writable(&piece.name);
+        let size = (0.85 * bounds.width() / width_mm(&name, 1.0).max(0.1)).clamp(1.2, 3.2);
+        page.text(
+            Layer::Words,
+            Point::new(bounds.center().x, bounds.center().y + 0.35 * size),
+            size,
+            Anchor::Middle,
+            name,
+        );
+    }
+}

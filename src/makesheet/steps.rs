@@ -1,0 +1,184 @@
+//! Seams in sewing order, from the names of edges.
+
+use super::{PAIR_MM, Step};
+use crate::seams::{NotchKind, Piece, PieceEdge};
+
+/// A sleeve's cap may be this much longer than its armhole: it is eased in (common practice, no source).
+const EASE_SHARE: f64 = 0.08;
+
+/// What is joined to what, in order of sewing: shoulders while all is flat, sleeves before the sides are closed, legs
+/// before the rise, hems last.
+const JOINS: [(&str, &str); 7] = [
+    ("shoulder", "shoulder"),
+    ("armhole", "sleeve-cap"),
+    ("side-seam", "side-seam"),
+    ("underarm-seam", "underarm-seam"),
+    ("outseam", "outseam"),
+    ("inseam", "inseam"),
+    ("rise", "rise"),
+];
+/// Finished after all joins, in order.
+const FINISHES: [(&str, &str); 5] = [
+    ("neckline", "Finish the neckline"),
+    ("waist", "Finish the waist"),
+    ("casing", "Turn and stitch the casing"),
+    ("opening", "Finish the opening"),
+    ("hem", "Turn and stitch the hem"),
+];
+
+/// An edge's name as role names are written: "Side seam" is side-seam, "armhole 2" is armhole.
+fn role(edge: &PieceEdge) -> Option<String> {
+    let name = edge.name.as_deref()?.trim().to_lowercase().replace([' ', '_'], "-");
+    Some(name.trim_end_matches(|c: char| c.is_ascii_digit() || c == '-').to_string())
+}
+
+/// Is this the edge's role?
+pub(super) fn named(edge: &PieceEdge, wanted: &str) -> bool {
+    role(edge).is_some_and(|r| r == wanted)
+}
+
+/// A role's name in running words.
+pub(super) fn words(name: &str) -> String {
+    name.trim().replace(['-', '_'], " ").to_lowercase()
+}
+
+type Found<'a> = (&'a Piece, &'a PieceEdge);
+
+/// Steps, and what could not be placed among them.
+pub(super) fn of(pieces: &[Piece]) -> (Vec<Step>, Vec<String>) {
+    let mut steps = Vec::new();
+    for (a, b) in JOINS {
+        let (first, second) = (all(pieces, a), all(pieces, b));
+        if a == b {
+            steps.extend(same(a, &first));
+        } else {
+            steps.extend(across(a, b, &first, &second));
+        }
+    }
+    steps.extend(bands(pieces));
+    for (name, doing) in FINISHES {
+        for (piece, edge) in all(pieces, name) {
+            let allowance =
+                if name == "neckline" { String::new() } else { format!(", allowance {:.0} mm", edge.allowance_mm) };
+            steps.push(Step {
+                text: format!("{doing} of {}{allowance}", piece.name),
+                lengths_mm: vec![edge.length_mm],
+                agrees: true,
+            });
+        }
+    }
+    let folds: Vec<Option<usize>> = pieces.iter().map(|p| p.fold.as_ref().map(|f| f.edge)).collect();
+    let unnamed: usize = pieces
+        .iter()
+        .zip(&folds)
+        .map(|(p, fold)| p.edges.iter().filter(|e| role(e).is_none() && Some(e.number) != *fold).count())
+        .sum();
+    let mut notes = Vec::new();
+    if unnamed > 0 {
+        notes.push(format!("{unnamed} edges have no name, so that their seams are not in this list (name them with --edge-name 2=side-seam)."));
+    }
+    (steps, notes)
+}
+
+fn all<'a>(pieces: &'a [Piece], name: &str) -> Vec<Found<'a>> {
+    pieces.iter().flat_map(|p| p.edges.iter().filter(|e| named(e, name)).map(move |e| (p, e))).collect()
+}
+
+/// Edges of one name: front to back, or a piece to itself or to its pair.
+fn same(name: &str, found: &[Found<'_>]) -> Vec<Step> {
+    let mut steps = Vec::new();
+    let mut open: Vec<&Found<'_>> = found.iter().collect();
+    while !open.is_empty() {
+        let first = open.remove(0);
+        // The other half of a seam is the edge of another piece nearest in length.
+        let nearest = open
+            .iter()
+            .enumerate()
+            .filter(|(_, (p, _))| p.name != first.0.name && p.variation == first.0.variation)
+            .min_by(|a, b| apart(first, a.1).total_cmp(&apart(first, b.1)))
+            .map(|(i, _)| i);
+        let text = words(name);
+        match nearest {
+            Some(i) => {
+                let other = open.remove(i);
+                steps.push(joined(
+                    format!("Join {} to {} at the {text}", first.0.name, other.0.name),
+                    &[*first, *other],
+                    0.0,
+                ));
+            }
+            None => match open.iter().position(|(p, _)| p.name == first.0.name) {
+                Some(i) => {
+                    let other = open.remove(i);
+                    steps.push(joined(format!("Close {} at the {text}", first.0.name), &[*first, *other], 0.0));
+                }
+                None if first.0.cutting.count > 1 => {
+                    let text = format!("Join the two of {} at the {text}", first.0.name);
+                    steps.push(joined(text, &[*first], 0.0));
+                }
+                None => steps.push(joined(format!("Sew the {text} of {}", first.0.name), &[*first], 0.0)),
+            },
+        }
+    }
+    steps
+}
+
+fn apart(a: &Found<'_>, b: &Found<'_>) -> f64 {
+    (a.1.length_mm - b.1.length_mm).abs()
+}
+
+/// Sleeve into armhole: the cap goes round the armholes of all bodies together.
+fn across(hole: &str, cap: &str, holes: &[Found<'_>], caps: &[Found<'_>]) -> Vec<Step> {
+    let around: f64 = holes.iter().map(|(_, e)| e.length_mm).sum();
+    let mut done: Vec<&str> = Vec::new();
+    let mut steps = Vec::new();
+    for (sleeve, _) in caps {
+        if holes.is_empty() || done.contains(&sleeve.name.as_str()) {
+            continue;
+        }
+        done.push(&sleeve.name);
+        let own: f64 = caps.iter().filter(|(p, _)| p.name == sleeve.name).map(|(_, e)| e.length_mm).sum();
+        let own = if sleeve.fold.is_some() { 2.0 * own } else { own };
+        let ease = own - around;
+        let mut step = Step {
+            text: format!("Sew {} into the {} by its {}", sleeve.name, words(hole), words(cap)),
+            lengths_mm: vec![around, own],
+            agrees: (-PAIR_MM..=EASE_SHARE * around).contains(&ease),
+        };
+        if ease > PAIR_MM && step.agrees {
+            step.text.push_str(&format!(", easing in {ease:.0} mm"));
+        }
+        step.text.push_str(&matching(sleeve, cap));
+        steps.push(step);
+    }
+    steps
+}
+
+/// Bands, cuffs and collars go on once the openings are closed.
+fn bands(pieces: &[Piece]) -> Vec<Step> {
+    let goes_to = [("neckband", "neckline"), ("collar", "neckline"), ("waistband", "waist"), ("cuff", "opening")];
+    let band = |p: &Piece| goes_to.iter().find(|(name, _)| p.name.to_lowercase().contains(name)).map(|(_, edge)| *edge);
+    let step = |p: &Piece| {
+        let text = format!("Close {} to a ring and sew it on at the {}, stretching evenly", p.name, words(band(p)?));
+        Some(Step { text, lengths_mm: Vec::new(), agrees: true })
+    };
+    pieces.iter().filter_map(step).collect()
+}
+
+fn joined(text: String, edges: &[Found<'_>], ease_mm: f64) -> Step {
+    let lengths_mm: Vec<f64> = edges.iter().map(|(_, e)| e.length_mm).collect();
+    let agrees = match lengths_mm.as_slice() {
+        [a, b] => (a - b).abs() <= PAIR_MM + ease_mm,
+        _ => true,
+    };
+    let notches = edges.first().map(|(p, e)| matching(p, e.name.as_deref().unwrap_or_default())).unwrap_or_default();
+    Step { text: text + &notches, lengths_mm, agrees }
+}
+
+/// "notches matching", where the edge has any.
+fn matching(piece: &Piece, name: &str) -> String {
+    let numbers: Vec<usize> =
+        piece.edges.iter().filter(|e| e.name.as_deref() == Some(name)).map(|e| e.number).collect();
+    let own: Vec<NotchKind> = piece.notches.iter().filter(|n| numbers.contains(&n.edge)).map(|n| n.kind).collect();
+    if own.is_empty() { String::new() } else { ", notches matching".into() }
+}

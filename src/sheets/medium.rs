@@ -1,0 +1,154 @@
+//! What a pattern is put out on, as a person names it, and the PDF made for it.
+
+use std::str::FromStr;
+
+use super::tiles::{self, PAPER_MARGIN_MM, Paper, TileSheet};
+use super::{arrange, pdf, projector};
+use crate::pattern_file::Pattern;
+use crate::refusal::{Refusal, RefusalKind, Warning};
+use crate::units::Length;
+
+/// Margin of a plotter's roll, mm.
+const ROLL_MARGIN_MM: f64 = 10.0;
+
+/// Paper, roll or light.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Medium {
+    /// Sheets of a home printer, joined after printing.
+    Tiles(Paper),
+    /// Large sheets, every piece whole.
+    Sheets(Paper),
+    /// A roll of a width.
+    Roll(Length),
+    /// A page as large as it must be for every piece.
+    PagePerPiece,
+    /// Light from above.
+    Projector,
+}
+
+impl Medium {
+    /// Stem of its file's name: `sheets-a4`, `roll-36in`, `pages`, `projector`.
+    pub fn stem(&self) -> String {
+        match self {
+            Medium::Tiles(paper) | Medium::Sheets(paper) => format!("sheets-{}", paper.name.to_lowercase()),
+            Medium::Roll(width) if width.is_in_inches() => format!("roll-{width}"),
+            Medium::Roll(width) => format!("roll-{}cm", width.mm() / 10.0),
+            Medium::PagePerPiece => "pages".into(),
+            Medium::Projector => "projector".into(),
+        }
+    }
+}
+
+impl FromStr for Medium {
+    type Err = Refusal;
+
+    /// A paper's name, a roll's width with its unit, `pages` or `projector`.
+    fn from_str(typed: &str) -> Result<Self, Refusal> {
+        let text = typed.trim().to_ascii_lowercase();
+        match text.as_str() {
+            "pages" => return Ok(Medium::PagePerPiece),
+            "projector" => return Ok(Medium::Projector),
+            _ => {}
+        }
+        if let Ok(paper) = text.parse::<Paper>() {
+            let large = paper.width_mm > 400.0;
+            return Ok(if large { Medium::Sheets(paper) } else { Medium::Tiles(paper) });
+        }
+        match text.parse::<Length>() {
+            Ok(width) if (200.0..=3000.0).contains(&width.mm()) => Ok(Medium::Roll(width)),
+            Ok(width) => Err(Refusal::new(
+                RefusalKind::BadRequest,
+                format!("a roll {width} wide is not known"),
+                "rolls are between 20 cm and 3 m wide, such as 36in or 60cm",
+            )),
+            Err(_) => {
+                let names: Vec<&str> = Paper::ALL.iter().map(|p| p.name).collect();
+                Err(Refusal::new(
+                    RefusalKind::BadRequest,
+                    format!("there is no paper called \"{typed}\""),
+                    format!(
+                        "choose one of {}, a roll's width such as 36in or 60cm, pages, or projector",
+                        names.join(", ")
+                    ),
+                ))
+            }
+        }
+    }
+}
+
+/// What is wanted beside the medium.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct PrintOptions {
+    /// What the printer leaves white, mm; `None`: the usual margin.
+    pub margin_mm: Option<f64>,
+    /// Only these tiles, by their labels.
+    pub tiles: Option<Vec<String>>,
+}
+
+/// A PDF made.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Printed {
+    /// Name of its file.
+    pub name: String,
+    /// The file.
+    pub bytes: Vec<u8>,
+    /// Pages in it.
+    pub pages: usize,
+    /// What a person should know.
+    pub warnings: Vec<Warning>,
+}
+
+/// Makes the PDF for a medium.
+///
+/// # Errors
+/// Those of [`arrange`], [`tiles::plan`] and [`pdf`]; [`RefusalKind::BadRequest`] for tiles of a medium that has none.
+pub fn print(pattern: &Pattern, medium: &Medium, options: &PrintOptions) -> Result<Printed, Refusal> {
+    let title = pdf::title(pattern);
+    let margin_mm = options.margin_mm.unwrap_or(PAPER_MARGIN_MM);
+    let mut warnings = Vec::new();
+    if options.tiles.is_some() && !matches!(medium, Medium::Tiles(_)) {
+        return Err(Refusal::new(
+            RefusalKind::BadRequest,
+            "single sheets were asked for, but this paper has none to choose",
+            "choose single sheets with A4, Letter, A3, Tabloid or Legal",
+        ));
+    }
+    let tiled = |paper: Paper| -> Result<(Vec<u8>, usize), Refusal> {
+        let sheet = TileSheet { paper, margin_mm };
+        let (drawing, plan) = arrange::tiled(pattern, &sheet)?;
+        let count = tiles::chosen(&plan, options.tiles.as_deref())?.len();
+        Ok((pdf::tiles(&title, &drawing, &plan, &sheet, options.tiles.as_deref())?, count + 1))
+    };
+    let (bytes, pages) = match medium {
+        Medium::Tiles(paper) => {
+            if margin_mm < PAPER_MARGIN_MM - 5.0 {
+                warnings.push(Warning::new(
+                    "small-margin",
+                    format!(
+                        "a margin of {margin_mm} mm is less than many printers clip: check that the frame prints whole"
+                    ),
+                ));
+            }
+            tiled(*paper)?
+        }
+        Medium::Sheets(paper) => match arrange::on_sheets(pattern, *paper, margin_mm) {
+            Ok(sheets) => (pdf::pages(&title, &sheets)?, sheets.len()),
+            Err(refusal) if refusal.kind == RefusalKind::DoesNotFit => {
+                let text = format!("{}: the pieces were spread over sheets to be joined", refusal.seen);
+                warnings.push(Warning::new("tiled-large", text));
+                tiled(*paper)?
+            }
+            Err(refusal) => return Err(refusal),
+        },
+        Medium::Roll(width) => {
+            let margin = options.margin_mm.unwrap_or(ROLL_MARGIN_MM);
+            (pdf::pages(&title, &[arrange::on_roll(pattern, width.mm(), margin)?])?, 1)
+        }
+        Medium::PagePerPiece => {
+            let pages = arrange::one_each(pattern);
+            (pdf::pages(&title, &pages)?, pages.len())
+        }
+        Medium::Projector => (pdf::pages(&title, &projector::pages(pattern))?, 2),
+    };
+    Ok(Printed { name: format!("{}.pdf", medium.stem()), bytes, pages, warnings })
+}
