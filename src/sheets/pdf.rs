@@ -30,6 +30,9 @@ const FRAME_PEN: Pen = Pen { width_mm: 0.2, dashes_mm: &[], rgb: PALE };
 /// # Errors
 /// [`RefusalKind::BadRequest`] for a pattern without pieces, or larger than the 5.08 m a PDF page can be.
 pub fn full_page(pattern: &Pattern) -> Result<Vec<u8>, Refusal> {
+    if pattern.pieces.is_empty() {
+        return Err(Refusal::new(RefusalKind::BadRequest, "the pattern has no pieces", "add a piece first"));
+    }
     pages(&title(pattern), &[key::below(drawing::pieces(pattern))])
 }
 
