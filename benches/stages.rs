@@ -53,6 +53,9 @@ fn main() {
         pitch: Some(Pitch::nominal(grid.parse().expect("a length"))),
         references: clothline::measure::References::default(),
         thickness: ThicknessChoice::Measured(3.0),
+        bare: None,
+        lenses: Vec::new(),
+        marks: None,
     };
 
     let mut times: BTreeMap<usize, (&'static str, Vec<f64>)> = BTreeMap::new();

@@ -112,9 +112,13 @@ fn run(case: &Case) -> (usize, usize) {
     if let Some(folder) = pictures {
         draw(Path::new(&folder), case, &garment, &trace, &truth, &c);
         if std::env::var("CLOTHLINE_STEPS").is_ok() {
-            let garment =
-                garment::separate(&case.photo, &case.camera, &grid, GarmentOptions { pictures: true, closer: false })
-                    .unwrap();
+            let garment = garment::separate(
+                &case.photo,
+                &case.camera,
+                &grid,
+                GarmentOptions { pictures: true, ..GarmentOptions::default() },
+            )
+            .unwrap();
             for (step, picture) in &garment.pictures {
                 picture.save(Path::new(&folder).join(format!("{}-{step}.png", case.name))).unwrap();
             }

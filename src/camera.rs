@@ -11,6 +11,7 @@ pub mod fit;
 pub mod homography;
 pub mod joint;
 mod left_out;
+pub mod lens_profile;
 mod line_model;
 mod pose;
 mod solve;
@@ -85,6 +86,8 @@ impl Lens {
 pub enum PoseSource {
     /// From the photo's EXIF focal length (usually within 1-2 %).
     Exif,
+    /// From this camera's own lens profile.
+    Profile,
     /// From the view itself: the mat is tilted enough to tell.
     View,
     /// Neither: an ordinary phone camera was assumed, with a wide doubt.

@@ -1,8 +1,11 @@
 //! The thin command-line face of the library.
 
 pub mod args;
+pub mod calibrate;
+pub mod check;
 pub mod files;
 pub mod lay;
+pub mod lenses;
 pub mod mats;
 pub mod products;
 pub mod progress;

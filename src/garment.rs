@@ -15,6 +15,7 @@ mod labelling;
 mod lines;
 mod mat_model;
 mod palette;
+mod photographed;
 mod pictures;
 mod plain;
 mod region;
@@ -23,6 +24,9 @@ mod shade;
 use image::{GrayImage, RgbImage};
 use rayon::prelude::*;
 
+use std::sync::Arc;
+
+use crate::bare::BareMat;
 use crate::camera::Camera;
 use crate::flat::{self, FlatFrame, FlatPhoto};
 use crate::photo::Photo;
@@ -67,12 +71,16 @@ impl Garment {
 }
 
 /// What may be asked of [`separate`].
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct GarmentOptions {
+#[derive(Debug, Clone, Copy, Default)]
+pub struct GarmentOptions<'a> {
     /// Draw pictures of the steps.
     pub pictures: bool,
     /// Look closer: finer, slower, for cloth much like the mat.
     pub closer: bool,
+    /// The mat without the garment, in this photo's mat frame.
+    pub bare: Option<&'a Arc<BareMat>>,
+    /// May the cloth run on beyond the picture, because another photo shows the rest?
+    pub may_leave: bool,
 }
 
 /// Where the cloth lies, coarsely, and the bare mat's model for the stages that follow.
@@ -106,13 +114,17 @@ pub fn separate(
     photo: &Photo,
     camera: &Camera,
     grid: &GridSighting,
-    options: GarmentOptions,
+    options: GarmentOptions<'_>,
 ) -> Result<Garment, Refusal> {
     let extent = MatExtent::from_sides(grid).ok_or_else(no_grid)?;
     if extent.share_seen < LEAST_SEEN {
         return Err(covered(extent.share_seen));
     }
     let (usual, wider) = extent.frames(photo, camera, options.closer);
+    if options.may_leave {
+        // Nothing will tell a cut by the frame from one by the photo.
+        return separate_within(wider.unwrap_or(usual), photo, camera, grid, &extent, options);
+    }
     match (separate_within(usual, photo, camera, grid, &extent, options), wider) {
         // Cut by the frame, not by the photo, perhaps.
         (Err(refusal), Some(wider)) if refusal.kind == RefusalKind::ClothOutOfView => {
@@ -128,14 +140,14 @@ fn separate_within(
     camera: &Camera,
     grid: &GridSighting,
     extent: &MatExtent,
-    options: GarmentOptions,
+    options: GarmentOptions<'_>,
 ) -> Result<Garment, Refusal> {
     let flat = flat::rectify(photo, camera, frame, 0.0);
     let layout = cells::Layout::new(frame, photo, camera);
     let seen = extent::Seen::new(&layout, grid);
-    let mat = MatModel::learn(&flat, &layout, grid, extent, &seen)?;
+    let mat = MatModel::learn(&flat, &layout, grid, extent, &seen, options.bare)?;
     let evidence = evidence::gather(&flat, &layout, &mat, extent, &seen);
-    let found = region::find(&flat, &layout, &evidence, extent)?;
+    let found = region::find(&flat, &layout, &evidence, extent, options.may_leave)?;
     let mut garment = assemble(flat.frame, *extent, mat, evidence.grid_shows.clone(), found.label);
     garment.warnings = found.warnings;
     garment.cloth = Palette::learn(&region::cloth_pixels(&flat, &layout, &found.cells), CLOTH_COLOURS);

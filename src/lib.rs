@@ -19,7 +19,9 @@
 //!
 //! The library reads no files, opens no sockets and prints nothing.
 
+pub mod bare;
 pub mod camera;
+pub mod check;
 pub mod cloths;
 pub mod draft;
 pub mod edges;
@@ -27,6 +29,8 @@ pub mod flat;
 pub mod garment;
 pub mod lay;
 pub mod makesheet;
+pub mod join;
+pub mod marks;
 pub mod mats;
 pub mod measure;
 pub mod outline;

@@ -18,6 +18,8 @@ fn main() -> ExitCode {
     let cli = Cli::parse();
     let done = match &cli.command {
         Command::Trace(args) => cli::trace::run(args),
+        Command::Check(args) => cli::check::run(args),
+        Command::Calibrate(args) => cli::calibrate::run(args),
         Command::Seam(args) => cli::seam::run(args),
         Command::Targets(args) => cli::targets::run(args),
         Command::Sheets(args) => cli::sheets::run(args),

@@ -7,7 +7,7 @@
 use nalgebra::{Matrix3, Vector2};
 use serde::{Deserialize, Serialize};
 
-use crate::camera::fit::{self, CameraFit};
+use crate::camera::fit::CameraFit;
 use crate::camera::joint::{self, BodyPose, JointFit};
 use crate::camera::{Camera, Pose};
 use crate::flat::MatRect;
@@ -397,7 +397,7 @@ fn pose_of(camera: &Camera, body: &Body) -> Option<BodyPose> {
 }
 
 /// Holds bodies against a camera that a mat gave.
-pub fn check_by_grid(fit: CameraFit, grid: &GridSighting, print_doubt: f64, bodies: &[Body]) -> Measured {
+pub fn by_grid(fit: CameraFit, grid: &GridSighting, print_doubt: f64, bodies: &[Body]) -> Measured {
     let used = ReferenceReport { name: "grid".to_string(), used: true, off_percent: None };
     let mut reports = reports(&fit.camera, bodies, &[]);
     let checks = checks("grid", &fit, print_doubt, bodies, &[]);
@@ -419,13 +419,4 @@ fn grid_ticks(grid: &GridSighting) -> Vec<[MatPoint; 2]> {
         })
     });
     side.collect()
-}
-
-/// The camera that a mat's grid gives.
-///
-/// # Errors
-/// Those of [`fit::fit`].
-pub fn by_grid(grid: &GridSighting, print_doubt: f64, bodies: &[Body], photo: &Photo) -> Result<Measured, Refusal> {
-    let fit = fit::fit(grid, (photo.width(), photo.height()), photo.focal_px())?;
-    Ok(check_by_grid(fit, grid, print_doubt, bodies))
 }

@@ -11,10 +11,12 @@ mod corners;
 mod crossing;
 mod curve;
 mod doubt;
+mod groove;
 mod outliers;
 mod profiles;
 mod ring;
 mod statistics;
+mod tint;
 
 use nalgebra::Vector2;
 use rayon::prelude::*;
@@ -135,11 +137,17 @@ impl Scene<'_> {
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, Some((1.2, 5.0)));
         let path = self.change_points(&profiles, &ring, SECOND_REACH_MM, (1.5, 5.0));
+        let around: Vec<f64> = path.at.iter().map(|k| profiles.offset(*k)).collect();
+        let grooves =
+            if profiles.photographed { groove::find(&profiles, &ring.gain, &around) } else { vec![None; points.len()] };
         let crossings: Vec<Option<Crossing>> = (0..points.len())
             .into_par_iter()
             .with_min_len(64)
             .map(|i| {
-                let around = profiles.offset(path.at[i]);
+                let around = around[i];
+                if let Some(at_mm) = grooves[i] {
+                    return Some(Crossing { at_mm, width_mm: f32::NAN, line: 0.0 });
+                }
                 let first = crossing::find(&profiles, i, around, ring.gain[i])?;
                 crossing::find(&profiles, i, first.at_mm, ring.gain[i])
             })
@@ -154,7 +162,8 @@ impl Scene<'_> {
                 span_mm: path.span_mm[i],
             })
             .collect();
-        let doubts = doubt::doubts(&clues, 2.0 * self.above_mm, self.garment.extent.pitch_mm);
+        let mut doubts = doubt::doubts(&clues, 2.0 * self.above_mm, self.garment.extent.pitch_mm);
+        groove::doubt(&grooves, &mut doubts);
         let points: Vec<OutlinePoint> = edge
             .iter()
             .map(|p| OutlinePoint { at: p.at, doubt_mm: doubts[p.from].mm, seen: doubts[p.from].seen })
@@ -175,7 +184,10 @@ impl Scene<'_> {
         let mut ratios = changepoint::log_ratios(profiles, ring, self.garment);
         let inside = profiles.range(-inside_mm.1, -inside_mm.0);
         let outside = profiles.range(ring::OUTSIDE_MM.0, ring::OUTSIDE_MM.1);
-        changepoint::balance(profiles, &mut ratios, inside, outside);
+        changepoint::balance(profiles, &mut ratios, inside.clone(), outside.clone());
+        if profiles.photographed {
+            tint::lead(profiles, &ring.gain, inside, outside, &mut ratios);
+        }
         let mut costs = changepoint::edge_costs(profiles, &ratios);
         let range = profiles.range(-reach_mm, reach_mm);
         let path = changepoint::cheapest_path(profiles, &costs, range.clone());

@@ -13,6 +13,7 @@ use kurbo::BezPath;
 use serde::{Deserialize, Serialize};
 
 use crate::edges::{EdgeKind, Tracing};
+use crate::marks::Mark;
 use crate::outline::{Outline, OutlinePoint};
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::{MM_PER_INCH, MatPoint};
@@ -31,6 +32,8 @@ pub struct OutlineFile {
     pub outline: Outline,
     /// How its scale was found, if it says; as given.
     pub scale: Option<serde_json::Value>,
+    /// Marks on the cloth, in order.
+    pub marks: Vec<Mark>,
     /// Warnings it carried.
     pub warnings: Vec<Warning>,
 }
@@ -54,6 +57,8 @@ struct File {
     fold: Option<FileFold>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     scale: Option<serde_json::Value>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    marks: Vec<Mark>,
     #[serde(default)]
     warnings: Vec<Warning>,
 }
@@ -100,6 +105,21 @@ pub fn write(
     scale: Option<serde_json::Value>,
     warnings: &[Warning],
 ) -> Result<String, Refusal> {
+    write_marked(outline, tracing, names, scale, warnings, &[])
+}
+
+/// As [`write`], with the marks found on the cloth.
+///
+/// # Errors
+/// As [`write`].
+pub fn write_marked(
+    outline: &Outline,
+    tracing: Option<&Tracing>,
+    names: &[(usize, String)],
+    scale: Option<serde_json::Value>,
+    warnings: &[Warning],
+    marks: &[Mark],
+) -> Result<String, Refusal> {
     let outline = outline.settled();
     let file = File {
         format: FORMAT.into(),
@@ -116,6 +136,7 @@ pub fn write(
             moved_mm: short(f.moved_mm),
         }),
         scale,
+        marks: marks.iter().map(settled_mark).collect(),
         warnings: warnings.to_vec(),
     };
     let mut text = serde_json::to_string(&file).map_err(|e| {
@@ -123,6 +144,11 @@ pub fn write(
     })?;
     text.push('\n');
     Ok(text)
+}
+
+fn settled_mark(mark: &Mark) -> Mark {
+    let at = MatPoint::new(short(mark.at.x), short(mark.at.y));
+    Mark { at, doubt_mm: short(mark.doubt_mm), diameter_mm: short(mark.diameter_mm), ..*mark }
 }
 
 /// To a tenth of a micrometre.
@@ -210,7 +236,9 @@ pub fn read(json: &str) -> Result<OutlineFile, Refusal> {
     // Settling first, so that a repeated closing point does not count as a crossing or as a third point.
     let settled = outline.settled();
     settled.check()?;
-    Ok(OutlineFile { outline: settled, scale: file.scale, warnings: file.warnings })
+    let in_mm = |mark: &Mark| Mark { at: MatPoint::new(mark.at.x * factor, mark.at.y * factor), ..*mark };
+    let marks = file.marks.iter().map(in_mm).collect();
+    Ok(OutlineFile { outline: settled, scale: file.scale, marks, warnings: file.warnings })
 }
 
 fn refuse(seen: String) -> Refusal {

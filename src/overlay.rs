@@ -20,6 +20,8 @@ pub struct Annotations {
     pub corners: Vec<MatPoint>,
     /// Words at places ("1", "2 fold").
     pub labels: Vec<(MatPoint, String)>,
+    /// Marks on the cloth: middle, diameter (mm) and number.
+    pub marks: Vec<(MatPoint, f64, String)>,
     /// The edge on the fold.
     pub fold: Option<[MatPoint; 2]>,
     /// Lines of text on the plate at the top.
@@ -33,6 +35,7 @@ const WEAK: Ink = Ink(250, 225, 60);
 const CASING: Ink = Ink(25, 20, 35);
 const GRID: Ink = Ink(70, 225, 235);
 const FOLD: Ink = Ink(165, 245, 150);
+const MARK: Ink = Ink(90, 200, 255);
 const PAPER: Ink = Ink(252, 250, 244);
 
 /// A colour, sRGB.
@@ -54,6 +57,17 @@ pub fn draw(flat: &FlatPhoto, outline: &Outline, notes: &Annotations) -> RgbImag
     }
     for corner in &notes.corners {
         canvas.dot(*corner);
+    }
+    for (at, diameter_mm, number) in &notes.marks {
+        let ring: Vec<MatPoint> = (0..=32)
+            .map(|k| {
+                let turn = f64::from(k) / 32.0 * std::f64::consts::TAU;
+                *at + nalgebra::Vector2::new(turn.cos(), turn.sin()) * (0.5 * diameter_mm + 1.5)
+            })
+            .collect();
+        canvas.line(&ring, CASING, 3.0, None);
+        canvas.line(&ring, MARK, 1.6, None);
+        canvas.tag(*at + nalgebra::Vector2::new(0.5 * diameter_mm + 7.0, 0.0), number);
     }
     for (at, text) in &notes.labels {
         canvas.tag(*at, text);

@@ -17,7 +17,7 @@ const MAX_PIXELS: u64 = 110_000_000;
 const MIN_SIDE_PX: u32 = 240;
 
 /// A decoded photo, turned upright as its EXIF orientation asks.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Photo {
     /// Pixels, 8 bits a channel, sRGB as the camera wrote them.
     pub rgb: RgbImage,
@@ -38,6 +38,8 @@ pub struct Taken {
     pub focal_mm: Option<f64>,
     /// Focal length on a 36 x 24 mm frame of the same diagonal angle, mm.
     pub focal_35mm: Option<f64>,
+    /// EXIF's orientation of the picture as stored, 1 to 8; 0 where nothing is said.
+    pub orientation: u8,
 }
 
 impl Photo {
@@ -59,7 +61,8 @@ impl Photo {
         let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
         let mut picture = DynamicImage::from_decoder(decoder).map_err(unreadable)?;
         picture.apply_orientation(orientation);
-        Ok(Self { rgb: picture.into_rgb8(), taken: read_exif(bytes) })
+        let taken = Taken { orientation: orientation.to_exif(), ..read_exif(bytes) };
+        Ok(Self { rgb: picture.into_rgb8(), taken })
     }
 
     /// A photo from pixels already upright, with nothing known of the camera.
@@ -189,6 +192,7 @@ fn read_exif(bytes: &[u8]) -> Taken {
         lens: text(Tag::LensModel),
         focal_mm: number(Tag::FocalLength),
         focal_35mm: number(Tag::FocalLengthIn35mmFilm),
+        orientation: 0,
     }
 }
 

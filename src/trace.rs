@@ -1,21 +1,32 @@
 //! The chain from a photo to an outline: the stages in order, their doubts added up, nothing else.
 
+mod several;
+
+use std::sync::Arc;
+
 use image::RgbImage;
 use serde::{Deserialize, Serialize};
 
-use crate::camera::fit::CameraFit;
+use crate::bare::BareMat;
+use crate::camera::fit::{self, CameraFit};
+use crate::camera::lens_profile::LensProfile;
 use crate::camera::{Camera, Pose, PoseSource};
+use crate::check;
 use crate::cloths::{Cloth, ThicknessSource};
 use crate::flat::{self, FlatFrame, FlatPhoto, MatRect};
 use crate::garment::{self, Garment, GarmentOptions};
+use crate::join::Mismatch;
+use crate::marks::{self, Mark, MarkColour};
 use crate::mats::Pitch;
 use crate::measure::{self, Measured, Placed, ReferenceCheck, ReferenceReport, References};
 use crate::outline::{self, Outline};
 use crate::photo::Photo;
 use crate::reference::grid::{self, GridSighting, GridSpec};
 use crate::reference::{self, Axis, Marking};
-use crate::refusal::{Refusal, Warning};
+use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::MatPoint;
+
+pub use several::trace_several;
 
 /// Height of a folded garment nobody has measured, mm: four layers of T-shirt cloth.
 const ASSUMED_THICKNESS_MM: f64 = 2.5;
@@ -44,6 +55,12 @@ pub struct TraceOptions {
     pub references: References,
     /// Height of the folded garment above the mat.
     pub thickness: ThicknessChoice,
+    /// A photo of the same mat without the garment, from about the same place.
+    pub bare: Option<Photo>,
+    /// Lens profiles to choose from, by what the photo says of its camera.
+    pub lenses: Vec<LensProfile>,
+    /// Marks of this colour on the cloth are wanted.
+    pub marks: Option<MarkColour>,
 }
 
 /// What the person says of the garment's height.
@@ -86,6 +103,8 @@ pub struct Trace {
     pub outline: Outline,
     /// The true size of things, and how it is known.
     pub scale: Scale,
+    /// Marks on the cloth, in order.
+    pub marks: Vec<Mark>,
     /// The photo as from straight above, around the garment.
     pub flat: FlatPhoto,
     /// What a person should know.
@@ -130,6 +149,12 @@ pub struct Scale {
     pub camera: Option<CameraPlace>,
     /// Lens terms.
     pub lens: LensTerms,
+    /// The lens profile they are from, if not from this photo.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lens_profile: Option<String>,
+    /// How several photos were joined, if they were; the rest tells of the first.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub joined: Option<Joined>,
     /// Height of the garment's top above the mat that was used, mm.
     pub thickness_mm: f64,
     /// Was it measured by the person (else assumed)?
@@ -142,6 +167,17 @@ pub struct Scale {
     pub thickness_shift_mm: f64,
     /// Half-width of that shift's doubt (95 %), from the height of the cloth and of the camera, mm.
     pub thickness_shift_doubt_mm: f64,
+}
+
+/// How several photos of one garment were joined.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Joined {
+    /// Photos.
+    pub photos: usize,
+    /// How their outlines differ where they overlap.
+    pub mismatch: Mismatch,
+    /// Least likeness of what two photos show beside the grid, 0 to 1, when they were laid on each other.
+    pub likeness: f64,
 }
 
 /// Where the camera stood.
@@ -177,14 +213,68 @@ pub struct LensTerms {
 /// # Errors
 /// A refusal where the grid, the cloth or the outline cannot be had with confidence.
 pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Result<Trace, Refusal> {
+    let part = part(photo, options, watch, false)?;
+    let mut warnings = part.warnings.clone();
+    let marks = match options.marks {
+        Some(colour) => {
+            watch.stage("finding the marks");
+            let (found, said) = find_marks(photo, &part, &part.outline, colour);
+            warnings.extend(said);
+            found
+        }
+        None => Vec::new(),
+    };
+    watch.stage("flattening the photo");
+    let flat = flat::rectify(photo, &part.fit().camera, picture_frame(&part.outline), 0.0);
+    let scale = describe(options.pitch.as_ref(), &part, &part.outline);
+    scale_warning(&scale, &mut warnings);
+    dedup(&mut warnings);
+    let Part { sized, outline, .. } = part;
+    let Measured { fit, placed, .. } = sized.measured;
+    Ok(Trace { placed, fit, outline, scale, marks, flat, warnings })
+}
+
+/// What one photo gives: its outline in its own mat frame, with its doubts.
+struct Part {
+    sized: Sized,
+    outline: Outline,
+    thickness: Thickness,
+    warnings: Vec<Warning>,
+}
+
+impl Part {
+    fn fit(&self) -> &CameraFit {
+        &self.sized.measured.fit
+    }
+}
+
+/// What gave the size.
+struct Sized {
+    measured: Measured,
+    grid: Option<GridSighting>,
+    lens_profile: Option<String>,
+}
+
+/// References, camera, cloth and edge of one photo; `may_leave`: the cloth may run on beyond the picture.
+fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave: bool) -> Result<Part, Refusal> {
     let mut warnings = Vec::new();
     let sized = size_up(photo, options, &mut warnings, watch)?;
     let measured = &sized.measured;
     let fit = &measured.fit;
     warnings.extend(measured.warnings.iter().cloned());
 
+    let bare = match (&options.bare, &sized.grid) {
+        (Some(bare), Some(grid)) => {
+            watch.stage("laying the bare mat on it");
+            Some(Arc::new(BareMat::new(bare, photo, grid, fit)?))
+        }
+        (Some(_), None) => return Err(bare_without_mat()),
+        (None, _) => None,
+    };
+
     watch.stage("telling cloth from mat");
-    let garment_options = GarmentOptions { pictures: watch.wants_pictures(), closer: false };
+    let garment_options =
+        GarmentOptions { pictures: watch.wants_pictures(), closer: false, bare: bare.as_ref(), may_leave };
     let garment = match &sized.grid {
         Some(grid) => garment::separate(photo, &fit.camera, grid, garment_options)?,
         None => {
@@ -199,22 +289,17 @@ pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Re
 
     watch.stage("tracing the edge");
     let thickness = Thickness::of(options.thickness, fit.camera.pose.as_ref(), &mut warnings);
-    let mut outline = edge(photo, fit, sized.grid.as_ref(), &garment, thickness.mm, &mut warnings)?;
+    let mut outline = edge(photo, fit, sized.grid.as_ref(), (&garment, garment_options), thickness.mm, &mut warnings)?;
     add_doubt(&mut outline, fit, &thickness);
-
-    watch.stage("flattening the photo");
-    let flat = flatten(photo, fit, &outline);
-    let scale = describe(options.pitch.as_ref(), &sized, &outline, &thickness);
-    scale_warning(&scale, &mut warnings);
-    dedup(&mut warnings);
-    let Measured { fit, placed, .. } = sized.measured;
-    Ok(Trace { placed, fit, outline, scale, flat, warnings })
+    Ok(Part { sized, outline, thickness, warnings })
 }
 
-/// What gave the size.
-struct Sized {
-    measured: Measured,
-    grid: Option<GridSighting>,
+fn bare_without_mat() -> Refusal {
+    Refusal::new(
+        RefusalKind::BadRequest,
+        "a photo of the bare mat was given, but no mat",
+        "say the mat's grid as well, such as --grid 1cm, or leave --bare out",
+    )
 }
 
 /// Finds the references and fits the camera.
@@ -231,10 +316,11 @@ fn size_up(
         bodies = found;
         warnings.extend(said);
     }
+    let size = (photo.width(), photo.height());
     let Some(pitch) = &options.pitch else {
         watch.stage("fitting the camera");
-        let size = (photo.width(), photo.height());
-        return Ok(Sized { measured: measure::by_bodies(&bodies, size, photo.focal_px())?, grid: None });
+        let measured = measure::by_bodies(&bodies, size, photo.focal_px())?;
+        return Ok(Sized { measured, grid: None, lens_profile: None });
     };
     watch.stage("finding the grid");
     let mean = pitch.mean_mm();
@@ -245,8 +331,24 @@ fn size_up(
         watch.picture("grid", &grid::overlay(&photo.rgb, &grid));
     }
     watch.stage("fitting the camera");
-    let measured = measure::by_grid(&grid, print_doubt, &bodies, photo)?;
-    Ok(Sized { measured, grid: Some(grid) })
+    let known = options.lenses.iter().find_map(|profile| Some((profile, profile.for_photo(photo)?)));
+    let fit = match &known {
+        Some((_, lens)) => fit::fit_known(&grid, size, lens)?,
+        None => fit::fit(&grid, size, photo.focal_px())?,
+    };
+    warnings.extend(check::photo_warnings(photo, &grid, &fit));
+    let measured = measure::by_grid(fit, &grid, print_doubt, &bodies);
+    Ok(Sized { measured, grid: Some(grid), lens_profile: known.map(|(profile, _)| profile.name.clone()) })
+}
+
+/// Marks on the cloth that a photo shows, with the plane map's doubt in theirs.
+fn find_marks(photo: &Photo, part: &Part, outline: &Outline, colour: MarkColour) -> (Vec<Mark>, Vec<Warning>) {
+    let cloth = marks::Cloth { outline, top_mm: part.thickness.mm, top_doubt_mm: part.thickness.doubt_mm };
+    let (mut found, said) = marks::find(photo, &part.fit().camera, cloth, colour);
+    for mark in &mut found {
+        mark.doubt_mm = mark.doubt_mm.hypot(SIGMAS_95 * part.fit().position_sigma_mm(mark.at));
+    }
+    (found, said)
 }
 
 /// Share of the edge that is not seen, from which a closer look is worth its time.
@@ -256,7 +358,7 @@ fn edge(
     photo: &Photo,
     fit: &CameraFit,
     grid: Option<&GridSighting>,
-    garment: &Garment,
+    (garment, options): (&Garment, GarmentOptions<'_>),
     thickness_mm: f64,
     warnings: &mut Vec<Warning>,
 ) -> Result<Outline, Refusal> {
@@ -264,7 +366,7 @@ fn edge(
     let mut traced = trace(garment)?;
     let looked_for = grid.filter(|_| traced.statistics.unseen_mm > LOOK_CLOSER * traced.statistics.length_mm);
     if let Some(grid) = looked_for {
-        let options = GarmentOptions { pictures: false, closer: true };
+        let options = GarmentOptions { pictures: false, closer: true, ..options };
         // A closer look that fails leaves what the first one found.
         if let Ok(closer) = garment::separate(photo, &fit.camera, grid, options).and_then(|garment| trace(&garment)) {
             traced = closer;
@@ -359,17 +461,17 @@ fn add_doubt(outline: &mut Outline, fit: &CameraFit, thickness: &Thickness) {
     }
 }
 
-fn flatten(photo: &Photo, fit: &CameraFit, outline: &Outline) -> FlatPhoto {
+/// Where the pictures lie: the garment with some of the mat.
+fn picture_frame(outline: &Outline) -> FlatFrame {
     let rect = MatRect::around(outline.points.iter().map(|p| p.at))
         .unwrap_or(MatRect { min: MatPoint::new(0.0, 0.0), max: MatPoint::new(1.0, 1.0) })
         .grown(PICTURE_MARGIN_MM);
     let long_side = rect.width_mm().max(rect.height_mm());
-    let frame = FlatFrame::new(rect, PICTURE_PX_PER_MM.min(PICTURE_LONG_SIDE_PX / long_side));
-    flat::rectify(photo, &fit.camera, frame, 0.0)
+    FlatFrame::new(rect, PICTURE_PX_PER_MM.min(PICTURE_LONG_SIDE_PX / long_side))
 }
 
-fn describe(pitch: Option<&Pitch>, sized: &Sized, outline: &Outline, thickness: &Thickness) -> Scale {
-    let Sized { measured, grid } = sized;
+fn describe(pitch: Option<&Pitch>, part: &Part, outline: &Outline) -> Scale {
+    let Part { sized: Sized { measured, grid, lens_profile }, thickness, .. } = part;
     let fit = &measured.fit;
     let shift = |p: MatPoint| fit.camera.lift(p, 0.5 * thickness.mm).distance(p);
     let largest = |of: &dyn Fn(MatPoint) -> f64| outline.points.iter().map(|p| of(p.at)).fold(0.0, f64::max);
@@ -397,6 +499,8 @@ fn describe(pitch: Option<&Pitch>, sized: &Sized, outline: &Outline, thickness: 
             focal_from: pose.source,
         }),
         lens: LensTerms { k1: lens.k1, k1_sigma: fit.lens.k1_sigma, k2: lens.k2, scale_px: lens.scale_px },
+        lens_profile: lens_profile.clone(),
+        joined: None,
         thickness_mm: thickness.mm,
         thickness_measured: thickness.from == ThicknessSource::Measured,
         thickness_from: thickness.from,

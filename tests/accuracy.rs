@@ -1,6 +1,6 @@
 //! The accuracy table: every photo that has its truth beside it, through the program as a user runs it.
 //!
-//! A case is two files, `NAME.jpg` and `NAME.truth.json`; adding them adds a case. Photos lie in
+//! A case is two files, `NAME.jpg` and `NAME.truth.json`; adding them adds a case (a truth may name other `photos`). Photos lie in
 //! `sample-photos`, or where `CLOTHLINE_PHOTOS` says. The bars are those the project is held to:
 //! median 0.15 mm, 95 % within 0.4 mm, worst 1.5 mm after the best rigid motion without scaling;
 //! scale within 0.1 % (on a ruler 0.3 %); the stated doubt holds for 95 % of the points. `CLOTHLINE_KEEP` names a
@@ -28,6 +28,10 @@ const RULER_SCALE_SHARE: f64 = 0.003;
 const PAPER_SCALE_SHARE: f64 = 0.008;
 const COVERAGE: f64 = 0.95;
 
+/// Marks on the cloth against the true ones; outlines of joined photos against each other where they overlap.
+const MARK_MM: f64 = 0.3;
+const MISMATCH_MM: f64 = 0.4;
+
 /// At least so many cases belong to the project; the number may only grow.
 const LEAST_CASES: usize = 12;
 
@@ -35,8 +39,16 @@ const REFUSED: i32 = 3;
 
 struct Case {
     name: String,
-    photo: PathBuf,
+    folder: PathBuf,
     truth: serde_json::Value,
+}
+
+impl Case {
+    /// The photos traced together: those the truth names, else the one of the case's own name.
+    fn photos(&self) -> Vec<String> {
+        let named = self.truth.get("photos").map(|p| serde_json::from_value(p.clone()).expect("names of photos"));
+        named.unwrap_or_else(|| vec![format!("{}.jpg", self.name)])
+    }
 }
 
 enum Verdict {
@@ -45,6 +57,8 @@ enum Verdict {
         scale: f64,
         coverage: f64,
         warnings: usize,
+        /// What is wrong with marks and with the join, if the case has any.
+        extras: Vec<String>,
     },
     /// Traced where the truth asks for a refusal or a warning.
     Told {
@@ -65,7 +79,7 @@ fn cases() -> (Vec<Case>, bool) {
             let name = path.file_name()?.to_str()?.strip_suffix(".truth.json")?.to_string();
             let truth = serde_json::from_str(&std::fs::read_to_string(&path).ok()?)
                 .unwrap_or_else(|e| panic!("{}: {e}", path.display()));
-            Some(Case { photo: folder.join(format!("{name}.jpg")), name, truth })
+            Some(Case { folder: folder.clone(), name, truth })
         })
         .collect();
     found.sort_by(|a, b| a.name.cmp(&b.name));
@@ -76,8 +90,9 @@ fn run(case: &Case, out: &Path) -> (Verdict, f64) {
     let args: Vec<String> = serde_json::from_value(case.truth["args"].clone()).expect("truth has args");
     let started = Instant::now();
     let output = Command::new(env!("CARGO_BIN_EXE_clothline"))
+        .current_dir(&case.folder)
         .arg("trace")
-        .arg(&case.photo)
+        .args(case.photos())
         .args(&args)
         .arg("--out")
         .arg(out)
@@ -116,7 +131,61 @@ fn measure(case: &Case, out: &Path) -> Verdict {
         scale: scale_error(&found, &comparison.per_point),
         warnings: file["warnings"].as_array().map_or(0, Vec::len),
         comparison: Box::new(comparison),
+        extras: wrong_marks(case, &file).into_iter().chain(wrong_join(case, &file)).collect(),
     }
+}
+
+/// Marks: as many as there are, in the order of the true ones or backwards, each within its bar and its own doubt after
+/// the best rigid motion, and as far from the outline found as the true ones are from the true outline.
+fn wrong_marks(case: &Case, file: &serde_json::Value) -> Option<String> {
+    let truth = points(case.truth.get("marks")?);
+    let found: Vec<serde_json::Value> = file["marks"].as_array().cloned().unwrap_or_default();
+    if found.len() != truth.len() {
+        return Some(format!("{} marks found, there are {}", found.len(), truth.len()));
+    }
+    let places: Vec<MatPoint> = found.iter().map(|m| points(&serde_json::json!([m["at"]]))[0]).collect();
+    let doubts: Vec<f64> = found.iter().map(|m| m["doubt_mm"].as_f64().expect("a doubt")).collect();
+    let backwards: Vec<MatPoint> = truth.iter().rev().copied().collect();
+    let off = [&truth, &backwards].map(|truth| after_rigid_motion(&places, truth));
+    let off = off.into_iter().min_by(|a, b| worst(a).total_cmp(&worst(b))).expect("two orders");
+    println!("    marks: worst {:.3} mm of {}", worst(&off), off.len());
+    let reach = |ring: &[MatPoint], p: MatPoint| clothline::polygon::distance_to_ring(ring, p);
+    let (outline, true_outline) = (points(&file["outline"]), points(&case.truth["outline"]));
+    let apart = |truth: &[MatPoint]| -> f64 {
+        let pairs = places.iter().zip(truth);
+        pairs.map(|(f, t)| (reach(&outline, *f) - reach(&true_outline, *t)).abs()).fold(0.0, f64::max)
+    };
+    let apart = apart(&truth).min(apart(&backwards));
+    if worst(&off) > MARK_MM || off.iter().zip(&doubts).any(|(o, d)| o > d) {
+        return Some(format!("marks are off by {off:.3?} mm, their doubts being {doubts:.3?}"));
+    }
+    (apart > MARK_MM + MEDIAN_MM).then(|| format!("marks lie {apart:.3} mm nearer or further from the edge than true"))
+}
+
+fn worst(values: &[f64]) -> f64 {
+    values.iter().copied().fold(0.0, f64::max)
+}
+
+/// Distances left after the best rigid motion of points onto their partners (Kabsch in the plane).
+fn after_rigid_motion(from: &[MatPoint], to: &[MatPoint]) -> Vec<f64> {
+    let mean =
+        |ps: &[MatPoint]| ps.iter().fold(Vector2::zeros(), |s, p| s + Vector2::new(p.x, p.y)) / ps.len().max(1) as f64;
+    let (a, b) = (mean(from), mean(to));
+    let pairs = || from.iter().zip(to).map(|(p, q)| (Vector2::new(p.x, p.y) - a, Vector2::new(q.x, q.y) - b));
+    let (dot, cross) = pairs().fold((0.0, 0.0), |(d, c), (p, q)| (d + p.dot(&q), c + p.x * q.y - p.y * q.x));
+    let turn = Rotation2::new(f64::atan2(cross, dot));
+    pairs().map(|(p, q)| (turn * p - q).norm()).collect()
+}
+
+/// Joined photos: what they say of their mismatch is within the bar.
+fn wrong_join(case: &Case, file: &serde_json::Value) -> Option<String> {
+    if case.photos().len() < 2 {
+        return None;
+    }
+    let mismatch = &file["scale"]["joined"]["mismatch"];
+    let p95 = mismatch["p95_mm"].as_f64().unwrap_or(f64::INFINITY);
+    println!("    joined: {mismatch}");
+    (p95 > MISMATCH_MM).then(|| format!("joined photos differ by {p95:.2} mm where they overlap"))
 }
 
 /// The mat's origin and quarter turn (without a mat any turn) are free; the comparison itself only settles small motions.
@@ -205,7 +274,7 @@ fn faults(case: &Case, verdict: &Verdict) -> Vec<String> {
         (Verdict::Refused(why), _) => vec![format!("refused: {why}")],
         (Verdict::Told { warnings }, "warn") if *warnings > 0 => Vec::new(),
         (Verdict::Told { .. }, _) => vec![format!("traced, but the truth says {expect}")],
-        (Verdict::Traced { comparison: c, scale, coverage, .. }, _) => {
+        (Verdict::Traced { comparison: c, scale, coverage, extras, .. }, _) => {
             let over = |what: &str, value: f64, bar: f64| {
                 // A NaN is a fault too.
                 (value.is_nan() || value.abs() > bar).then(|| format!("{what} {value:.4} is over {bar}"))
@@ -219,6 +288,7 @@ fn faults(case: &Case, verdict: &Verdict) -> Vec<String> {
             ]
             .into_iter()
             .flatten()
+            .chain(extras.iter().cloned())
             .collect()
         }
     }
@@ -226,7 +296,7 @@ fn faults(case: &Case, verdict: &Verdict) -> Vec<String> {
 
 fn row(case: &Case, verdict: &Verdict, seconds: f64) -> String {
     match verdict {
-        Verdict::Traced { comparison: c, scale, coverage, warnings } => format!(
+        Verdict::Traced { comparison: c, scale, coverage, warnings, .. } => format!(
             "{:34} {:7.3} {:7.3} {:7.3} {:+8.3} {:7.1} {:5} {:6.2}",
             case.name,
             c.median,

@@ -4,10 +4,12 @@ mod camera_scene;
 
 use std::path::PathBuf;
 
-use camera_scene::photo;
-use clothline::camera::Lens;
+use camera_scene::{Scene, photo, sighting};
 use clothline::camera::calibrate::calibrate;
+use clothline::camera::fit::{fit, fit_known};
 use clothline::camera::homography::image_from_mat;
+use clothline::camera::lens_profile::{KnownLens, LensProfile};
+use clothline::camera::{Lens, PoseSource};
 use clothline::reference::grid::GridSpec;
 use clothline::reference::{Axis, chequers};
 use clothline::units::{ImagePoint, MatPoint};
@@ -55,6 +57,19 @@ fn zhang_1998_as_published() {
         (found.rms_px, 0.3364, 0.001),
     ] {
         assert!((got - published).abs() <= tolerance, "{got} for {published}");
+    }
+    // Standard deviations as refitted with scipy from the same points.
+    let s = found.sigma;
+    for (got, expected) in [
+        (s.focal_px[0], 1.41),
+        (s.skew_px, 0.078),
+        (s.focal_px[1], 1.39),
+        (s.centre_px[0], 0.71),
+        (s.centre_px[1], 0.66),
+        (s.k1, 0.004),
+        (s.k2, 0.025),
+    ] {
+        assert!((got / expected - 1.0).abs() < 0.15, "{got} for {expected}");
     }
     for (got, expected) in found.view_rms_px.iter().zip([0.3474, 0.2314, 0.5400, 0.2358, 0.2110]) {
         assert!((got - expected).abs() < 1e-3, "{got} for {expected}");
@@ -107,4 +122,64 @@ fn opencv_boards_calibrate_and_measure_true() {
             assert!((diagonal - 235.850).abs() <= 0.25, "{side}{n:02}: {diagonal} mm");
         }
     }
+}
+
+/// The command itself, on the same photographs: the profile on disk holds what OpenCV finds.
+#[test]
+fn the_command_makes_a_profile_of_the_boards() {
+    let photos: Vec<PathBuf> =
+        [1, 2, 3, 4, 5, 6, 7, 8, 9, 11, 12, 13, 14].map(|n| PathBuf::from(format!("{OPENCV}/left{n:02}.jpg"))).to_vec();
+    if !photos[0].exists() {
+        println!("NOT CHECKED: the package opencv-doc is not installed");
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let calibration = folder.path().join("own");
+    let run = |photos: &[PathBuf]| {
+        std::process::Command::new(env!("CARGO_BIN_EXE_clothline"))
+            .arg("calibrate")
+            .args(photos)
+            .args(["--grid", "25mm", "--name", "Left one", "--calibration"])
+            .arg(&calibration)
+            .output()
+            .unwrap()
+    };
+    let few = run(&photos[..2]);
+    assert_eq!(few.status.code(), Some(3), "{}", String::from_utf8_lossy(&few.stderr));
+    assert!(!calibration.exists());
+    let output = run(&photos);
+    let said = String::from_utf8_lossy(&output.stderr).to_string();
+    assert!(output.status.success(), "{said}");
+    assert!(said.contains("do not say what camera"), "{said}");
+    let text = std::fs::read_to_string(calibration.join("lenses/left-one.json")).unwrap();
+    let profile = LensProfile::parse(&text).unwrap();
+    assert_eq!(profile.photos, 13);
+    assert!(profile.focal_px.iter().all(|f| (f / 533.0 - 1.0).abs() < 0.01), "{:?}", profile.focal_px);
+    let [x, y] = profile.centre_px;
+    assert!((x - 342.5).abs() < 3.0 && (y - 233.9).abs() < 3.0, "{x} {y}");
+    assert!(profile.rms_px <= 0.25 && profile.focal_sigma_px.iter().all(|s| (0.1..3.0).contains(s)));
+}
+
+/// A lens known beforehand gives the plane map and the pose of a view that tells nothing of the lens itself.
+#[test]
+fn a_known_lens_is_taken_as_it_is() {
+    let mut scene = Scene::phone(950.0, 4.0, 20.0, -0.06, 0.02);
+    scene.focal_px = 3100.0;
+    let sides = scene.sides(25.4, 20, |m| m.x.abs() + m.y.abs() > 120.0);
+    let size = scene.size;
+    let seen = sighting(25.4, sides);
+    let centre = ImagePoint::new(0.5 * (f64::from(size.0) - 1.0), 0.5 * (f64::from(size.1) - 1.0));
+    let lens = Lens { centre, scale_px: 3100.0, k1: -0.06, k2: 0.02 };
+    let known = KnownLens { lens, focal_sigma: 0.001, k1_sigma: 0.001, k2_sigma: 0.003 };
+    let fitted = fit_known(&seen, size, &known).unwrap();
+    let pose = fitted.camera.pose.unwrap();
+    assert_eq!(pose.source, PoseSource::Profile);
+    assert!((pose.height_mm - 950.0).abs() < 1.0 && pose.height_sigma_mm < 1.5, "{pose:?}");
+    for (x, y) in [(0.0, 0.0), (150.0, -90.0), (-170.0, 130.0)] {
+        let mat = MatPoint::new(x, y);
+        assert!(fitted.camera.mat_from_image(scene.see(mat, 0.0)).distance(mat) < 1e-3);
+    }
+    // EXIF's usual error, 2 %, leaves far more of the height in doubt.
+    let by_exif = fit(&seen, size, Some(3028.0)).unwrap().camera.pose.unwrap();
+    assert!(by_exif.height_sigma_mm > 5.0 * pose.height_sigma_mm);
 }

@@ -19,6 +19,7 @@ class Garment:
     corners: list                       # indices into outline
     fold: np.ndarray                    # (2, 2)
     edges: dict = field(default_factory=dict)   # edge name -> (first, last) index
+    marks: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))     # middles of stickers, once placed
 
 
 def _line(a, b):

@@ -55,6 +55,7 @@ def build_garment(rng, scene, seed, detail):
     own = garments.make(g["path"], g.get("scale", 1.0), g.get("grow", (1.0, 1.0)))
     sheet = textures.cloth(rng, own, scene["cloth"], 7.0*detail)
     placed, m = garments.place(own, g["angle"], g["at"], g.get("mirror", False))
+    placed.marks = np.array(scene["cloth"].get("marks", ())).reshape(-1, 2) @ m[:, :2].T + m[:, 2]
     verts, faces = garments.slab_mesh(placed, g["thickness"], seed, **g.get("shape", {}))
     back = (verts[:, :2] - m[:, 2]) @ np.linalg.inv(m[:, :2]).T
     uv = np.c_[(back[:, 0] - sheet.x0)/(sheet.x1 - sheet.x0), (back[:, 1] - sheet.y0)/(sheet.y1 - sheet.y0)]
@@ -81,19 +82,24 @@ def hidden_stretches(camera, garment, thickness, ground, cloth):
     return [np.round(ring[r], 3).tolist() for r in runs if len(r) > 1]
 
 
+def camera_truth(camera):
+    look = camera.R.T @ [0, 0, 1.0]
+    return {"K": camera.K.tolist(), "R": camera.R.tolist(), "t": camera.t.tolist(), "k1": camera.k1, "k2": camera.k2,
+            "height_mm": float(camera.centre[2]), "tilt_deg": float(np.degrees(np.arccos(-look[2]))),
+            "width": camera.width, "height": camera.height}
+
+
 def truth(scene, camera, garment, hidden):
     g = scene["garment"]
-    look = camera.R.T @ [0, 0, 1.0]
     return {
         "units": "mm", "note": scene["note"], "args": scene["args"], "expect": scene["expect"],
         **({"refuse_code": scene["refuse_code"]} if "refuse_code" in scene else {}),
         "grid": scene.get("grid"), "thickness_mm": g["thickness"],
-        "camera": {"K": camera.K.tolist(), "R": camera.R.tolist(), "t": camera.t.tolist(), "k1": camera.k1, "k2": camera.k2,
-                   "height_mm": float(camera.centre[2]), "tilt_deg": float(np.degrees(np.arccos(-look[2]))),
-                   "width": camera.width, "height": camera.height},
-        "f35": scene["camera"]["f35"], "orientation": scene.get("orientation", 1), "exif": scene.get("exif", True),
+        "camera": camera_truth(camera),
+        "f35": shots("", scene)[0][1]["f35"], "orientation": scene.get("orientation", 1), "exif": scene.get("exif", True),
         "mat_box": scene["mat"]["box"] if scene.get("mat") else None, "mat_rim_mm": scene["mat"].get("rim", 0) if scene.get("mat") else None,
         "fold": np.round(garment.fold, 4).tolist(), "corners": [int(i) for i in garment.corners],
+        **({"marks": np.round(garment.marks, 4).tolist()} if len(garment.marks) else {}),
         "hidden": hidden, "outline": np.round(garment.outline, 4).tolist()}
 
 
@@ -116,35 +122,65 @@ def rendered(name, camera, samples, seed, scale):
     return linear
 
 
-def make(name, scene, out, scale, samples):
-    started = time.time()
-    shared = importlib.import_module("scenes").SCENES.get(scene.get("same_render"), scene)
-    rng = np.random.default_rng(shared["seed"])
-    cam = dict(scene["camera"])
-    width, height = cam.pop("size")
-    camera = optics.scaled(optics.make(width, height, **cam), scale)
+def build(scene, seed, detail):
+    """The scene without its cameras; a bare scene leaves its garment out, the mat being the same to the last fibre."""
+    rng = np.random.default_rng(seed)
     stage.clear()
-    detail = min(1.0, 3*scale)      # previews need less
-    if can_reuse(kept_render(scene.get("same_render", name), scale, samples)):
-        detail = 0.1                # nothing will be traced but the rays that look for hidden stretches
     ground = build_ground(rng, scene, detail)
-    garment, cloth = build_garment(rng, scene, shared["seed"], detail)
+    garment, cloth = (None, None) if "bare_of" in scene else build_garment(rng, scene, seed, detail)
     props.add(rng, scene)
     props.light(scene)
-    hidden = hidden_stretches(camera, garment, scene["garment"]["thickness"], ground, cloth)
-    built = time.time()
-    linear = rendered(scene.get("same_render", name), camera, samples, shared["seed"], scale)
-    done = time.time()
+    return ground, garment, cloth
+
+
+def shots(name, scene):
+    """(file name, camera) of every photo of a scene: one, or one a shot, lettered."""
+    cameras = scene.get("shots") or [scene["camera"]]
+    return [(name if len(cameras) == 1 else f"{name}-{chr(97 + i)}", c) for i, c in enumerate(cameras)]
+
+
+def shoot(name, scene, options, seed, render_name, out, scale, samples):
+    """Renders, develops and writes one photo; returns its camera."""
+    options = dict(options)
+    width, height = options.pop("size")
+    camera = optics.scaled(optics.make(width, height, **options), scale)
+    linear = rendered(render_name, camera, samples, seed, scale)
     look = dict(scene.get("finish", {}))
     encode = {k: look.pop(k) for k in ("quality", "full_chroma") if k in look}
     picture = finish.develop(linear, scene["seed"] + 1, **look)
-    path = os.path.join(out, name + ".jpg")
-    quality, size = finish.jpeg(path, picture, scene.get("orientation", 1),
-                                scene["camera"]["f35"] if scene.get("exif", True) else None, **encode)
+    quality, size = finish.jpeg(os.path.join(out, name + ".jpg"), picture, scene.get("orientation", 1),
+                                options["f35"] if scene.get("exif", True) else None, **encode)
+    print(f"{name}: {size/1e6:.2f} MB at quality {quality}", flush=True)
+    return camera
+
+
+def write_truth(out, name, values):
     with open(os.path.join(out, name + ".truth.json"), "w") as f:
-        f.write(json.dumps(truth(scene, camera, garment, hidden), separators=(",", ":")).replace(',"outline"', ',\n"outline"') + "\n")
-    print(f"{name}: {size/1e6:.2f} MB at quality {quality}, {len(garment.outline)} outline points, "
-          f"{len(hidden)} hidden; built {built-started:.0f} s, rendered {done-built:.0f} s, all {time.time()-started:.0f} s", flush=True)
+        f.write(json.dumps(values, separators=(",", ":")).replace(',"outline"', ',\n"outline"') + "\n")
+
+
+def make(name, scene, out, scale, samples):
+    started = time.time()
+    scenes = importlib.import_module("scenes").SCENES
+    seed = scenes.get(scene.get("same_render", scene.get("bare_of")), scene)["seed"]
+    detail = min(1.0, 3*scale)      # previews need less
+    if can_reuse(kept_render(scene.get("same_render", name), scale, samples)):
+        detail = 0.1                # nothing will be traced but the rays that look for hidden stretches
+    ground, garment, cloth = build(scene, seed, detail)
+    taken = shots(name, scene)
+    cameras = [shoot(n, scene, c, seed, scene.get("same_render", n), out, scale, samples) for n, c in taken]
+    if garment is None:
+        # A case of its own: the photo of the other scene, with this one to compare it with.
+        with open(os.path.join(out, scene["bare_of"] + ".truth.json")) as f:
+            values = json.load(f)
+        values.update({k: scene[k] for k in ("note", "args", "expect")}, photos=[scene["bare_of"] + ".jpg"])
+    else:
+        hidden = hidden_stretches(cameras[0], garment, scene["garment"]["thickness"], ground, cloth)
+        values = truth(scene, cameras[0], garment, hidden)
+        if len(taken) > 1:
+            values.update(photos=[n + ".jpg" for n, _ in taken], cameras=[camera_truth(c) for c in cameras])
+    write_truth(out, name, values)
+    print(f"{name}: {len(values['outline'])} outline points, {len(values['hidden'])} hidden, {time.time()-started:.0f} s", flush=True)
 
 
 def main():

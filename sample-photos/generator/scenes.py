@@ -40,6 +40,9 @@ BEIGE_CM = dict(box=_box(300, 450, 14), base=(206, 190, 160), rim=12.0, numerals
 BLACK_CM = dict(box=_box(300, 450, 12), base=(27, 27, 29), rim=10.0, numerals=50.0, grain=0.05,
                 layers=[(10.0, 0.25, (112, 112, 116), 0.55), (50.0, 0.40, (140, 140, 144), 0.8)])
 
+LONG_CM = dict(box=(-350, 350, -720, 720), base=(70, 92, 74), rim=10.0, numerals=50.0, wear=35, px_per_mm=7,
+               layers=[(10.0, 0.25, (160, 186, 160), 0.55), (50.0, 0.45, (222, 234, 216), 0.85)])
+
 INCH_GRID = dict(pitch_mm=INCH, bold_every=1, kind="lines")
 CM5 = dict(pitch_mm=10.0, bold_every=5, kind="lines")
 
@@ -194,9 +197,56 @@ SCENES = {
         note="The denim shorts again, darker and noisier, with a pitch typed that the inch mat's own divisions contradict.",
         args=["--grid", "1cm", "--thickness", "5mm"], expect="warn", refuse_code="pitch-contradicted", same_render="10-shorts-denim-eighths",
         finish=dict(exposure=0.33, noise=1.8, balance=(1.05, 1, 0.9)), seed=116),
+
+    "30-sweatshirt-four-layers": dict(
+        note="Heather sweatshirt half, four thick layers, from close by: the height of the cloth matters.",
+        args=["--grid", "1in", "--layers", "4", "--cloth", "sweatshirt"], expect="accept",
+        mat=GREEN_INCH, grid=dict(INCH_GRID, subdivisions=2), table=("wood", (120, 84, 56)),
+        garment=dict(path="tee", scale=0.94, angle=-3.0, at=(-10, 5), thickness=4.4, shape=dict(wrinkles=9, wrinkle_height=2.4, undulation=0.15)),
+        cloth=dict(kind="heather", base=(176, 150, 158), weave=0.07, thread=(140, 116, 124)),
+        camera=dict(size=(3024, 4032), f35=26, height_mm=800, tilt=6, tilt_towards=30, roll=2, look_at=(0, 5), k1=-0.02),
+        light="window", finish=dict(exposure=0.45), seed=130, samples=2),
+
+    "31-trousers-with-bare-mat": dict(
+        note="The charcoal trousers once more, with a photo of their bare black mat from slightly elsewhere.",
+        args=["--grid", "1cm", "--thickness", "3mm", "--bare", "31-trousers-with-bare-mat.jpg"], expect="accept",
+        bare_of="12-trousers-charcoal-on-black",
+        camera=dict(size=(3024, 4032), f35=26, height_mm=1004, tilt=3.4, tilt_towards=150, roll=1.2, look_at=(14, -11), k1=-0.02),
+        finish=dict(exposure=0.36), seed=131),
+
+    "32-tee-with-bare-sheet": dict(
+        note="The white tee once more, with a photo of its bare white sheet from slightly elsewhere.",
+        args=["--grid", "1cm", "--thickness", "2mm", "--bare", "32-tee-with-bare-sheet.jpg"], expect="accept",
+        bare_of="03-tee-white-on-white", samples=2,
+        camera=dict(size=(3024, 4032), f35=26, height_mm=962, tilt=5.2, tilt_towards=-20, roll=-3.4, look_at=(-12, 20), k1=0.012),
+        finish=dict(exposure=0.72, balance=(0.99, 1, 1.02)), seed=132),
+
+    "33-trousers-long": dict(
+        note="Trousers longer than one close photo shows: two photos, the second taken from the other end of the mat.",
+        args=["--grid", "1cm", "--thickness", "3mm"], expect="accept",
+        mat=LONG_CM, grid=CM5, table=("wood", (132, 98, 66)),
+        garment=dict(path="trousers", scale=1.24, grow=(0.98, 1.0), angle=2.0, at=(5, 0), thickness=3.0, shape=dict(wrinkles=14, wrinkle_height=2.2)),
+        cloth=dict(kind="plain", base=(168, 84, 52), thread=(206, 128, 84), topstitch=True, weave=0.07),
+        shots=[dict(size=(3024, 4032), f35=26, height_mm=700, tilt=5, tilt_towards=10, roll=2, look_at=(5, -240), k1=-0.02),
+               dict(size=(3024, 4032), f35=26, height_mm=715, tilt=6, tilt_towards=-30, roll=178, look_at=(0, 235), k1=-0.02)],
+        light="overcast", finish=dict(exposure=0.50), seed=133, samples=2),
+
+    "34-bodice-red-marks": dict(
+        note="Plain bodice with red stickers along a seam felt through the cloth; other red things lie beside it.",
+        args=["--grid", "1cm", "--thickness", "2mm", "--marks", "red"], expect="accept",
+        mat=TEAL_CM, grid=CM5, table=("wood", (170, 128, 84)),
+        garment=dict(path="bodice", scale=0.86, angle=84.0, at=(10, 0), thickness=2.2, shape=dict(wrinkles=0, undulation=0.06)),
+        cloth=dict(kind="plain", base=(214, 206, 188), thread=(196, 184, 160), mark_mm=8.0, mark_colour=(206, 32, 40),
+                   marks=[(120, 22), (122, 65), (127, 108), (131, 150), (133, 192), (129, 234), (118, 275), (103, 314), (88, 352)]),
+        camera=dict(size=(4032, 3024), f35=26, height_mm=800, tilt=9, tilt_towards=70, roll=-2, look_at=(0, 0), k1=-0.03),
+        props=[("spool", (345, 150), (190, 36, 44)), ("scrap", (-60, 300), (150, 90), 12, (186, 30, 40))],
+        light="window", finish=dict(exposure=0.50), seed=134, samples=2),
 }
 
 for _s in SCENES.values():
+    if "bare_of" in _s:
+        for _k in ("mat", "grid", "table", "light"):
+            _s.setdefault(_k, SCENES[_s["bare_of"]][_k])
     if "same_render" in _s:
         for _k, _v in SCENES[_s["same_render"]].items():
             _s.setdefault(_k, _v)

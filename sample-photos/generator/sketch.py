@@ -12,7 +12,7 @@ import optics
 
 
 def sketch(name, scene, side=360):
-    cam = dict(scene["camera"])
+    cam = dict((scene.get("shots") or [scene["camera"]])[0])
     w, h = cam.pop("size")
     camera = optics.scaled(optics.make(w, h, **cam), side/max(w, h))
     picture = np.full((camera.height, camera.width, 3), 90, np.uint8)
@@ -34,7 +34,7 @@ def sketch(name, scene, side=360):
 
 
 if __name__ == "__main__":
-    cells = [sketch(n, s) for n, s in importlib.import_module(sys.argv[1]).SCENES.items()]
+    cells = [sketch(n, s) for n, s in importlib.import_module(sys.argv[1]).SCENES.items() if "garment" in s]
     while len(cells) % 5:
         cells.append(np.zeros_like(cells[0]))
     cv2.imwrite(sys.argv[2], np.vstack([np.hstack(cells[i:i+5]) for i in range(0, len(cells), 5)]))

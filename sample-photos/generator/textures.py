@@ -231,8 +231,19 @@ def cloth(rng, garment, spec, s=7.0):
     _pattern(rng, colour, xx, yy, spec, s)
     value = 1 + spec.get("weave", 0.05)*mottle(rng, (h, w), ((3, 0.7), (int(2*s), 0.4), (int(20*s), 0.3)))
     _seams(garment, sheet, spec, colour, value, x, y)
+    _marks(sheet, spec, colour, value)
     sheet.picture = np.clip(colour*value[..., None], 0, 255).astype(np.uint8)
     return sheet
+
+
+def _marks(sheet, spec, colour, value):
+    """Round stickers lying on the cloth, given in the garment's own frame."""
+    for x, y in spec.get("marks", ()):
+        u, v = sheet.pixel(x, y)
+        cover = np.zeros(value.shape, np.uint8)
+        cv2.circle(cover, _fixed(u, v), int(spec["mark_mm"]/2*sheet.px_per_mm*16), 255, -1, cv2.LINE_AA, 4)
+        _mix(colour, cover.astype(np.float32)/255, spec["mark_colour"])
+        value[cover > 0] = 1
 
 
 def _soft_band(v, period, width, edge=0.25):

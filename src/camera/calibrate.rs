@@ -36,6 +36,23 @@ pub struct Calibration {
     pub rms_px: f64,
     /// The same of each view.
     pub view_rms_px: Vec<f64>,
+    /// Standard deviations.
+    pub sigma: Sigma,
+}
+
+/// Standard deviations of a calibration, from the normal equations at its end and the spread of the points about it.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Sigma {
+    /// Of the focal lengths, px.
+    pub focal_px: [f64; 2],
+    /// Of the skew, px; 0 where it is held.
+    pub skew_px: f64,
+    /// Of the centre, px.
+    pub centre_px: [f64; 2],
+    /// Of k1.
+    pub k1: f64,
+    /// Of k2.
+    pub k2: f64,
 }
 
 impl Calibration {
@@ -58,6 +75,7 @@ pub fn calibrate(views: &[Vec<(MatPoint, ImagePoint)>], size: (u32, u32), skew: 
     let points: usize = views.iter().map(Vec::len).sum();
     let total: f64 = views.iter().zip(&view_rms_px).map(|(v, r)| v.len() as f64 * r * r).sum();
     let k = &solved.inner;
+    let sigma = sigma(views, &solved, total, skew).ok_or_else(|| undetermined(views.len()))?;
     let good = k.iter().all(|v| v.is_finite()) && k[0] > 0.0 && k[1] > 0.0;
     good.then(|| Calibration {
         focal_px: [k[0], k[1]],
@@ -67,6 +85,7 @@ pub fn calibrate(views: &[Vec<(MatPoint, ImagePoint)>], size: (u32, u32), skew: 
         k2: k[6],
         rms_px: (total / points.max(1) as f64).sqrt(),
         view_rms_px,
+        sigma,
     })
     .ok_or_else(|| undetermined(views.len()))
 }
@@ -203,7 +222,31 @@ fn refine(views: &[Vec<(MatPoint, ImagePoint)>], mut state: State, skew: bool) -
     Some(state)
 }
 
+fn sigma(views: &[Vec<(MatPoint, ImagePoint)>], state: &State, total: f64, skew: bool) -> Option<Sigma> {
+    let (a, _) = normal_equations(views, state, skew);
+    let points: usize = views.iter().map(Vec::len).sum();
+    let free = 2 * points - (a.nrows() - usize::from(!skew)).min(2 * points - 1);
+    let variance = total / free as f64;
+    let inverse = a.try_inverse()?;
+    let of = |i: usize| (variance * inverse[(i, i)]).max(0.0).sqrt();
+    Some(Sigma {
+        focal_px: [of(0), of(1)],
+        skew_px: if skew { of(2) } else { 0.0 },
+        centre_px: [of(3), of(4)],
+        k1: of(5),
+        k2: of(6),
+    })
+}
+
 fn step(views: &[Vec<(MatPoint, ImagePoint)>], state: &State, damping: f64, skew: bool) -> Option<DVector<f64>> {
+    let (mut a, g) = normal_equations(views, state, skew);
+    for i in 0..a.nrows() {
+        a[(i, i)] *= 1.0 + damping;
+    }
+    Some(a.cholesky()?.solve(&g))
+}
+
+fn normal_equations(views: &[Vec<(MatPoint, ImagePoint)>], state: &State, skew: bool) -> (DMatrix<f64>, DVector<f64>) {
     let n = INTRINSICS + POSE * views.len();
     let (mut a, mut g) = (DMatrix::<f64>::zeros(n, n), DVector::<f64>::zeros(n));
     for (i, (view, pose)) in views.iter().zip(&state.poses).enumerate() {
@@ -231,10 +274,7 @@ fn step(views: &[Vec<(MatPoint, ImagePoint)>], state: &State, damping: f64, skew
         g[2] = 0.0;
     }
     a.fill_lower_triangle_with_upper_triangle();
-    for i in 0..n {
-        a[(i, i)] *= 1.0 + damping;
-    }
-    Some(a.cholesky()?.solve(&g))
+    (a, g)
 }
 
 fn moved(state: &State, step: &DVector<f64>) -> State {

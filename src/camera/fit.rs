@@ -11,6 +11,7 @@ use super::Camera;
 use super::doubt::{PlaneDoubt, convex_hull};
 use super::homography::{PointOnLine, mat_from_image_on_lines};
 use super::left_out;
+use super::lens_profile::KnownLens;
 use super::line_model::{Frame, K1, K2, Params, Residual, Side};
 use super::pose::{self, FocalLength, assumed_focal_px};
 use super::solve::{Loss, Objective, minimise};
@@ -26,6 +27,8 @@ const LEAST_SIDES: usize = 14;
 /// What is believed of k1 and k2 before looking (share of the radius at one focal length).
 const K1_SIGMA: f64 = 0.1;
 const K2_SIGMA: f64 = 0.2;
+/// What is believed of terms that are held at nothing, the lens being known.
+const HELD_SIGMA: f64 = 1e-5;
 /// How large a k2 may have been overlooked where the fit goes without; for the doubt only.
 const K2_OVERLOOKED: f64 = 0.02;
 /// Largest robust residual, as a share of a cell, of a flat rigid grid (real mats reach 0.011).
@@ -119,14 +122,51 @@ impl CameraFit {
 pub fn fit(sighting: &GridSighting, size: (u32, u32), focal_px: Option<f64>) -> Result<CameraFit, Refusal> {
     let mut warnings = Vec::new();
     let focal_px = believable(focal_px, size, &mut warnings);
+    fit_about(sighting, size, focal_px, None, warnings)
+}
+
+/// Fits only the plane map, the lens being known from its own profile.
+///
+/// The sightings are straightened by the known lens first; of the fitted terms nothing is left then.
+///
+/// # Errors
+/// As [`fit`].
+pub fn fit_known(sighting: &GridSighting, size: (u32, u32), known: &KnownLens) -> Result<CameraFit, Refusal> {
+    let mut straight = sighting.clone();
+    straight.sides.iter_mut().for_each(|side| side.at = known.lens.undistort(side.at));
+    let fitted = fit_about(&straight, size, Some(known.lens.scale_px), Some(known), Vec::new())?;
+    let camera = Camera::new(*fitted.camera.undistorted_from_mat(), known.lens).ok_or_else(too_little)?;
+    let lens = LensFit {
+        k1: known.lens.k1,
+        k1_sigma: known.k1_sigma,
+        k2: known.lens.k2,
+        k2_sigma: Some(known.k2_sigma),
+        why: "known from the camera's own profile".to_string(),
+    };
+    let camera = camera.with_pose(fitted.camera.pose);
+    let px_per_mm = camera.px_per_mm(camera.mat_from_image(known.lens.centre));
+    Ok(CameraFit { px_per_mm, camera, lens, ..fitted })
+}
+
+fn fit_about(
+    sighting: &GridSighting,
+    size: (u32, u32),
+    focal_px: Option<f64>,
+    known: Option<&KnownLens>,
+    warnings: Vec<Warning>,
+) -> Result<CameraFit, Refusal> {
     let scale_px = focal_px.unwrap_or_else(|| assumed_focal_px(size));
     check_values(sighting)?;
-    let frame = Frame::new(size, scale_px, sighting).ok_or_else(too_little)?;
+    let mut frame = Frame::new(size, scale_px, sighting).ok_or_else(too_little)?;
+    if let Some(known) = known {
+        frame.centre = known.lens.centre;
+    }
     let (sides, lines) = frame.sides(sighting);
     if lines.iter().any(|&n| n < LEAST_LINES) || sides.len() < LEAST_SIDES {
         return Err(too_few(lines, sides.len()));
     }
     let mut fitting = Fitting::new(frame, sides, sighting)?;
+    fitting.known = known.copied();
     let solved = fitting.solve();
     summarise(&fitting, solved, sighting, focal_px, size, warnings)
 }
@@ -189,6 +229,7 @@ struct Fitting {
     start: Params,
     cell_px: f64,
     lines: usize,
+    known: Option<KnownLens>,
 }
 
 /// Where a fit ended.
@@ -223,12 +264,13 @@ impl Fitting {
             .collect();
         let cell_px = median(&mut cells);
         let lines = sides.iter().map(|s| s.line).max().map_or(0, |l| l + 1);
-        Ok(Self { frame, sides, start, cell_px, lines })
+        Ok(Self { frame, sides, start, cell_px, lines, known: None })
     }
 
     fn objective(&self, loss: Loss, bend_px: f64, sigma_px: f64, k2: bool) -> Objective {
         let share = (self.lines as f64 / self.sides.len() as f64).min(1.0);
-        let lens_sigma = [K1_SIGMA, if k2 { K2_SIGMA } else { 0.0 }];
+        let k1_sigma = if self.known.is_some() { HELD_SIGMA } else { K1_SIGMA };
+        let lens_sigma = [k1_sigma, if k2 { K2_SIGMA } else { 0.0 }];
         Objective { loss, bend_px, sigma_px, share, lens_sigma }
     }
 
@@ -294,6 +336,9 @@ impl Fitting {
     }
 
     fn k2_or_not(&self, kept: &[Side], p: &mut Params, objective: &mut Objective) -> String {
+        if self.known.is_some() {
+            return "held".to_string();
+        }
         let kept = some_of(kept, JUDGING_SIDES);
         let plain = minimise(&self.frame, &kept, objective, *p, 4);
         let with = Objective { lens_sigma: [K1_SIGMA, K2_SIGMA], ..*objective };
@@ -373,7 +418,8 @@ fn summarise(
     let seen: Vec<&LineSighting> = sighting.sides.iter().zip(&near).filter(|(_, u)| **u).map(|(s, _)| s).collect();
     let hull = convex_hull(seen.iter().map(|s| mat_of(sighting, s)).collect());
     let doubt = PlaneDoubt::new(frame, solved.params, covariance, residual.warp_mm, hull);
-    let pose = pose::pose(&frame, &solved.params, &covariance, focal_px, size);
+    let known = fitting.known.map(|k| FocalLength { px: k.lens.scale_px, sigma: k.focal_sigma });
+    let pose = pose::pose(&frame, &solved.params, &covariance, (known, focal_px), size);
     warnings.extend(pose.warnings);
     warnings.extend(reference_warnings(&residual, &solved));
     let lens = LensFit {
@@ -444,7 +490,11 @@ fn solved_noise(residuals: &[Residual], near: &[bool]) -> f64 {
 /// Covariance of the parameters, lines counted as observations, an overlooked k2 allowed for.
 fn covariance(fitting: &Fitting, solved: &Solved, residuals: &[Residual]) -> Option<super::solve::Square> {
     let k2_sigma = if solved.objective.lens_sigma[1] > 0.0 { K2_SIGMA } else { K2_OVERLOOKED };
-    let objective = Objective { lens_sigma: [K1_SIGMA, k2_sigma], ..solved.objective };
+    let lens_sigma = match &fitting.known {
+        Some(known) => [known.k1_sigma.max(HELD_SIGMA), known.k2_sigma.max(HELD_SIGMA)],
+        None => [K1_SIGMA, k2_sigma],
+    };
+    let objective = Objective { lens_sigma, ..solved.objective };
     let mut normal = objective.prior(&solved.params);
     for (side, r) in fitting.sides.iter().zip(residuals) {
         if !solved.dropped.contains(&side.line) {

@@ -370,7 +370,7 @@ impl Solved<'_> {
         let residual = residuals(&rows, self.misfit());
         let hull = convex_hull(self.outlines());
         let doubt = PlaneDoubt::new(frame, params, covariance, 0.0, hull);
-        let pose = pose::pose(&frame, &params, &covariance, focal_px, size);
+        let pose = pose::pose(&frame, &params, &covariance, (None, focal_px), size);
         let mut poses = vec![None; bodies.len()];
         for (i, &k) in kept.iter().enumerate() {
             let j = POSES + 3 * i;

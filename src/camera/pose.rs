@@ -52,17 +52,20 @@ pub(super) fn assumed_focal_px(size: (u32, u32)) -> f64 {
     PHONE_F35_MM * f64::from(size.0).hypot(f64::from(size.1)) / FULL_FRAME_DIAGONAL_MM
 }
 
-/// The pose from a fitted plane map.
+/// The pose from a fitted plane map; of focal lengths the one `known` from a profile, else that of EXIF, is told.
 pub(super) fn pose(
     frame: &Frame,
     params: &Params,
     covariance: &Square,
-    exif_px: Option<f64>,
+    (known, exif_px): (Option<FocalLength>, Option<f64>),
     size: (u32, u32),
 ) -> PoseFit {
     let from_view = focal_from_view(frame, params, covariance);
     let mut warnings = Vec::new();
-    let (focal, source) = choose(from_view, exif_px, size, &mut warnings);
+    let (focal, source) = match known {
+        Some(known) => (known, PoseSource::Profile),
+        None => choose(from_view, exif_px, size, &mut warnings),
+    };
     warnings.extend(not_square(frame, params, focal));
     let pose = decompose(frame, params, focal.px).map(|(stand, _)| Pose {
         foot: stand.foot,

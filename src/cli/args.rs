@@ -7,6 +7,7 @@ use clap::{Args, Parser, Subcommand};
 use clothline::cloths::{CLOTHS, Cloth, MOST_LAYERS};
 use clothline::draft::PieceOptions;
 use clothline::edges::FoldChoice;
+use clothline::marks::MarkColour;
 use clothline::measure::References;
 use clothline::seams::request::{EdgeAllowance, EdgeName, NotchRequest};
 use clothline::sheets::tiles::Paper;
@@ -37,12 +38,29 @@ pub enum Command {
   clothline trace tee.jpg --grid 1in --out tee
   clothline trace tee.jpg --grid 1cm --thickness 3mm --fold 4 --edge-allowance 1=1in --out tee
   clothline trace hoodie.jpg --grid 1in --layers 4 --cloth sweatshirt --out hoodie
+  clothline trace black.jpg --grid 1cm --bare mat-alone.jpg --out black
+  clothline trace upper.jpg lower.jpg --grid 1cm --out trousers        (one long garment, lying still)
+  clothline trace skirt.jpg --grid 1cm --marks red --out skirt
   clothline trace tee.jpg --mat attic --out tee        (a mat measured once, see calibration/mats)
   clothline trace tee.jpg --grid 1in --measured 20=507mm --out tee
   clothline trace tee.jpg --ruler 450mm --out tee      (one ruler, or two alike laid as an L, no mat)
   clothline trace tee.jpg --card 80mm --out tee        (printed cards around the garment, no mat)
   clothline trace tee.jpg --grid 1in --card 80mm --out tee    (a card on the mat checks it)")]
     Trace(Box<TraceArgs>),
+    /// Say whether a photo is good enough, and what to change if not.
+    #[command(after_help = "Examples:
+  clothline check tee.jpg --grid 1in
+  clothline check tee.jpg --grid 1cm --json
+
+Exit status: 0 good enough (it may still say how to do better), 3 not.")]
+    Check(CheckArgs),
+    /// Learn a camera's lens from three or more photos of a mat, grid sheet or chessboard, tilted different ways.
+    #[command(after_help = "Examples:
+  clothline calibrate a.jpg b.jpg c.jpg d.jpg --grid 1cm
+  clothline calibrate board*.jpg --grid 25mm --name attic-camera --calibration my-calibration
+
+The profile goes into calibration/lenses; trace picks it up for photos of the same camera, lens and size.")]
+    Calibrate(CalibrateArgs),
     /// Add seam allowances and marks to an outline from anywhere.
     #[command(after_help = "Examples:
   clothline seam tee/outline.json --allowance 1/2in --out tee2
@@ -76,8 +94,9 @@ and give what you measured: clothline trace tee.jpg --card 79.4mm --out tee")]
 /// `clothline trace`.
 #[derive(Debug, Args)]
 pub struct TraceArgs {
-    /// The photo (JPEG, PNG, TIFF or WebP; - reads it from standard input).
-    pub photo: PathBuf,
+    /// The photo (JPEG, PNG, TIFF or WebP; - reads it from standard input); of a long garment several that overlap.
+    #[arg(required = true, value_name = "PHOTO")]
+    pub photos: Vec<PathBuf>,
 
     /// Printed distance between the mat's lines, such as 1in, 1cm, 25.4mm, 300mm.
     #[arg(long, value_name = "LENGTH", value_parser = some_length, required_unless_present_any = ["mat", "card", "ruler", "sheet", "id_card"])]
@@ -86,6 +105,14 @@ pub struct TraceArgs {
     /// A mat measured once: a name in calibration/mats, or a file.
     #[arg(long, value_name = "NAME", conflicts_with_all = ["grid", "measured"])]
     pub mat: Option<String>,
+
+    /// Folder of lens profiles (made by calibrate) instead of calibration; one for this camera is used by itself.
+    #[arg(long, value_name = "FOLDER")]
+    pub calibration: Option<PathBuf>,
+
+    /// Find round stickers or pin heads of this colour on the cloth: red, orange, yellow, green, blue, purple or pink.
+    #[arg(long, value_name = "COLOUR", value_parser = typed::<MarkColour>)]
+    pub marks: Option<MarkColour>,
 
     /// So many squares of this mat measure so much by a steel tape, such as 20=507mm.
     #[arg(long, value_name = "SQUARES=LENGTH", value_parser = squares)]
@@ -127,6 +154,10 @@ pub struct TraceArgs {
     #[arg(long, value_name = "CLOTH", requires = "layers", value_parser = cloth)]
     pub cloth: Option<Cloth>,
 
+    /// A photo of the same mat without the garment, from about the same place: tells cloth from a mat of its colour.
+    #[arg(long, value_name = "PHOTO")]
+    pub bare: Option<PathBuf>,
+
     /// Write a picture and the time of every stage into this folder.
     #[arg(long, value_name = "FOLDER")]
     pub debug: Option<PathBuf>,
@@ -160,6 +191,53 @@ impl TraceArgs {
             _ => ThicknessChoice::Unknown,
         }
     }
+}
+
+/// `clothline check`.
+#[derive(Debug, Args)]
+pub struct CheckArgs {
+    /// The photo (- reads it from standard input).
+    pub photo: PathBuf,
+
+    /// Printed distance between the mat's lines, such as 1in or 1cm.
+    #[arg(long, value_name = "LENGTH", value_parser = some_length)]
+    pub grid: Length,
+
+    /// Print what was found as JSON on standard output.
+    #[arg(long)]
+    pub json: bool,
+
+    /// Say nothing unless something is wrong.
+    #[arg(short, long)]
+    pub quiet: bool,
+}
+
+/// `clothline calibrate`.
+#[derive(Debug, Args)]
+pub struct CalibrateArgs {
+    /// Photos of one flat mat, grid sheet or chessboard by one camera, tilted different ways.
+    #[arg(required = true, value_name = "PHOTO")]
+    pub photos: Vec<PathBuf>,
+
+    /// Printed distance between the lines, or side of the squares, such as 1cm or 25mm.
+    #[arg(long, value_name = "LENGTH", value_parser = some_length)]
+    pub grid: Length,
+
+    /// Name of the profile; otherwise the camera's own.
+    #[arg(long, value_name = "NAME")]
+    pub name: Option<String>,
+
+    /// Folder to keep the profile in.
+    #[arg(long, value_name = "FOLDER", default_value = "calibration")]
+    pub calibration: PathBuf,
+
+    /// Print what was found as JSON on standard output.
+    #[arg(long)]
+    pub json: bool,
+
+    /// Say nothing unless something is wrong.
+    #[arg(short, long)]
+    pub quiet: bool,
 }
 
 /// `clothline seam`.
@@ -293,6 +371,8 @@ impl Command {
     pub fn wants_json(&self) -> bool {
         match self {
             Self::Trace(args) => args.output.json,
+            Self::Check(args) => args.json,
+            Self::Calibrate(args) => args.json,
             Self::Seam(args) => args.output.json,
             Self::Targets(args) => args.json,
             Self::Sheets(args) => args.json,

@@ -43,16 +43,8 @@ fn load(name: &str) -> Result<MatDescription, Refusal> {
 
 fn find(name: &str) -> Result<PathBuf, Refusal> {
     let file = format!("mats/{name}.json");
-    let config = std::env::var_os("XDG_CONFIG_HOME")
-        .map(PathBuf::from)
-        .or_else(|| std::env::var_os("HOME").map(|home| Path::new(&home).join(".config")));
-    let folders = [
-        Some(PathBuf::from("calibration")),
-        std::env::var_os(FOLDER_VARIABLE).map(PathBuf::from),
-        config.map(|folder| folder.join("clothline")),
-    ];
     std::iter::once(PathBuf::from(name))
-        .chain(folders.into_iter().flatten().map(|folder| folder.join(&file)))
+        .chain(calibration_folders().into_iter().map(|folder| folder.join(&file)))
         .find(|path| path.is_file())
         .ok_or_else(|| {
             Refusal::new(
@@ -61,4 +53,17 @@ fn find(name: &str) -> Result<PathBuf, Refusal> {
                 format!("write calibration/{file} (calibration/README.md says how) or give the file's own path"),
             )
         })
+}
+
+/// Where calibrations are looked for: here, where the environment says, and among the person's settings.
+pub fn calibration_folders() -> Vec<PathBuf> {
+    let config = std::env::var_os("XDG_CONFIG_HOME")
+        .map(PathBuf::from)
+        .or_else(|| std::env::var_os("HOME").map(|home| Path::new(&home).join(".config")));
+    let folders = [
+        Some(PathBuf::from("calibration")),
+        std::env::var_os(FOLDER_VARIABLE).map(PathBuf::from),
+        config.map(|folder| folder.join("clothline")),
+    ];
+    folders.into_iter().flatten().collect()
 }

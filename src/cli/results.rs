@@ -87,6 +87,17 @@ impl Told<'_> {
                 println!("check: by the {}, the {} is {:+.2} % off", check.by, check.of, check.apart_percent);
             }
             println!("{}", thickness(scale));
+            if let Some(joined) = &scale.joined {
+                let m = joined.mismatch;
+                println!(
+                    "{} photos joined: over {:.0} mm of edge they differ by {:.2} mm (median), {:.2} mm (95 %), {:.2} mm \
+                     (worst)",
+                    joined.photos, m.overlap_mm, m.median_mm, m.p95_mm, m.worst_mm
+                );
+            }
+            if let Some(profile) = &scale.lens_profile {
+                println!("lens: profile {profile}");
+            }
         }
         for edge in &self.tracing.edges {
             let on_fold = self.tracing.fold.as_ref().is_some_and(|f| f.edge == edge.number);

@@ -20,7 +20,8 @@ pub fn run(args: &SeamArgs) -> Result<(), Refusal> {
     let warnings: Vec<_> = file.warnings.iter().chain(&tracing.warnings).cloned().collect();
     let mut batch = Batch::default();
     let names = results::edge_names(&args.piece);
-    let outline = outline_file::write(&file.outline, Some(&tracing), &names, file.scale, &warnings)?;
+    let outline =
+        outline_file::write_marked(&file.outline, Some(&tracing), &names, file.scale, &warnings, &file.marks)?;
     batch.add("outline.json", outline.into_bytes());
     let pattern = results::pattern(piece, &warnings);
     results::add_pattern(&mut batch, &pattern, args.output.paper)?;

@@ -1,12 +1,14 @@
 //! `clothline trace`: a photo to an outline and a pattern piece.
 
+use std::path::Path;
+
 use clothline::draft::draft_piece;
 use clothline::edges::{Edge, Tracing};
 use clothline::outline_file;
 use clothline::overlay::{self, Annotations};
 use clothline::pattern_file::Pattern;
 use clothline::photo::Photo;
-use clothline::trace::{Scale, Trace, TraceOptions, Watch, trace};
+use clothline::trace::{Scale, Trace, TraceOptions, Watch, trace_several};
 use clothline::units::{MM_PER_INCH, MatPoint};
 use clothline::{Refusal, RefusalKind};
 use image::RgbImage;
@@ -32,8 +34,14 @@ const LABEL_INSET_MM: f64 = 12.0;
 /// # Errors
 /// A refusal from any stage; nothing is written then.
 pub fn run(args: &TraceArgs) -> Result<(), Refusal> {
-    let options =
-        TraceOptions { pitch: super::mats::pitch(args)?, references: args.references(), thickness: args.thickness() };
+    let options = TraceOptions {
+        pitch: super::mats::pitch(args)?,
+        references: args.references(),
+        thickness: args.thickness(),
+        bare: None,
+        lenses: Vec::new(),
+        marks: args.marks,
+    };
     files::check_writable(&args.output.out)?;
     let mut progress = Progress::new(args.output.quiet, args.debug.as_deref());
     let made = make(args, &options, &mut progress);
@@ -57,9 +65,12 @@ struct Made {
 
 fn make(args: &TraceArgs, options: &TraceOptions, progress: &mut Progress) -> Result<Made, Refusal> {
     progress.stage("reading the photo");
-    let bytes = files::read(&args.photo)?;
-    let photo = Photo::decode(&bytes)?;
-    let traced = trace(&photo, options, progress)?;
+    let photos: Vec<Photo> = args.photos.iter().map(|path| decode(path)).collect::<Result<_, _>>()?;
+    let bare = args.bare.as_deref().map(decode).transpose()?;
+    let lenses = super::lenses::all(args.calibration.as_deref())?;
+    let options = TraceOptions { bare, lenses, ..options.clone() };
+    let traced = trace_several(&photos, &options, progress)?;
+    drop(photos);
 
     progress.stage("drafting the piece");
     let (tracing, piece) = draft_piece(&traced.outline, &args.piece.options())?;
@@ -70,7 +81,7 @@ fn make(args: &TraceArgs, options: &TraceOptions, progress: &mut Progress) -> Re
     let mut batch = Batch::default();
     let scale = serde_json::to_value(&traced.scale).ok();
     let names = results::edge_names(&args.piece);
-    let outline = outline_file::write(&traced.outline, Some(&tracing), &names, scale, &warnings)?;
+    let outline = outline_file::write_marked(&traced.outline, Some(&tracing), &names, scale, &warnings, &traced.marks)?;
     batch.add("outline.json", outline.into_bytes());
     let (pictures, sheets) = rayon::join(
         || pictures(&traced, &tracing),
@@ -82,6 +93,12 @@ fn make(args: &TraceArgs, options: &TraceOptions, progress: &mut Progress) -> Re
     batch.extend(pictures?);
     batch.extend(sheets?);
     Ok(Made { batch, pattern, tracing, scale: traced.scale })
+}
+
+/// Reads a photo; a refusal names the file.
+pub fn decode(path: &Path) -> Result<Photo, Refusal> {
+    let bytes = files::read(path)?;
+    Photo::decode(&bytes).map_err(|r| Refusal { seen: format!("{}: {}", path.display(), r.seen), ..r })
 }
 
 fn pictures(traced: &Trace, tracing: &Tracing) -> Result<Batch, Refusal> {
@@ -106,6 +123,7 @@ fn annotations(traced: &Trace, tracing: &Tracing) -> Annotations {
         grid: grid.collect(),
         corners: tracing.edges.iter().map(Edge::from).collect(),
         labels: tracing.edges.iter().map(|edge| (middle_inside(edge), edge.number.to_string())).collect(),
+        marks: traced.marks.iter().map(|mark| (mark.at, mark.diameter_mm, mark.number.to_string())).collect(),
         fold: fold.map(|edge| [edge.from(), edge.to()]),
         caption: vec![
             format!("{}: {} places used, fitted to {:.3} mm", nominal(scale), scale.sides, scale.reprojection_mm),

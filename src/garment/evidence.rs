@@ -11,6 +11,9 @@ use super::mat_model::MatModel;
 /// Noise of a gamma value (sensor, JPEG), levels: the floor of the tolerance on dark mats.
 const NOISE_LEVELS: f32 = 2.0;
 
+/// The same where the mat was photographed bare, so that its unevenness is not in it.
+const NOISE_LEVELS_BARE: f32 = 1.2;
+
 /// Most a pixel's departure counts, in spreads.
 const CAP: f32 = 15.0;
 
@@ -95,7 +98,7 @@ fn cell_sums(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent) -
             let x = layout.frame.mat_from_flat(c as f64, 0.0).x;
             mat.lines.across_x(x)
         })),
-        scale: Scale::new(mat.spread),
+        scale: Scale::new(mat.spread, if mat.is_photographed() { NOISE_LEVELS_BARE } else { NOISE_LEVELS }),
     };
     let mut sums = vec![CellSums::default(); layout.len()];
     sums.par_chunks_mut(layout.columns)
@@ -202,6 +205,14 @@ impl Rows<'_> {
                 inverse[c][x] = spreads[c];
             }
         }
+        if let Some(photographed) = &self.mat.lines.photographed {
+            let frame = &self.layout.frame;
+            for x in 0..n {
+                let value = photographed.at(frame.mat_from_flat(x as f64, y as f64));
+                line.lines.0.iter_mut().zip(value).for_each(|(channel, value)| channel[x] = value);
+            }
+            return;
+        }
         let down = self.mat.lines.across_y(self.layout.frame.mat_from_flat(0.0, y as f64).y);
         self.mat.lines.combine_row(&self.across.0, down, &mut line.lines.0);
         for channel in &mut line.lines.0 {
@@ -237,8 +248,8 @@ pub(crate) struct Scale {
 }
 
 impl Scale {
-    pub(crate) fn new(spread: [f32; 3]) -> Self {
-        let noise = |level: usize| NOISE_LEVELS / (level as f32 + DARK_OFFSET);
+    pub(crate) fn new(spread: [f32; 3], noise_levels: f32) -> Self {
+        let noise = |level: usize| noise_levels / (level as f32 + DARK_OFFSET);
         Self { inverse: (0..256).map(|level| spread.map(|s| 1.0 / s.hypot(noise(level)))).collect() }
     }
 }

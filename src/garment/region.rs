@@ -32,7 +32,13 @@ pub(crate) struct Found {
     pub warnings: Vec<Warning>,
 }
 
-pub(crate) fn find(flat: &Flat, layout: &Layout, evidence: &Evidence, extent: &MatExtent) -> Result<Found, Refusal> {
+pub(crate) fn find(
+    flat: &Flat,
+    layout: &Layout,
+    evidence: &Evidence,
+    extent: &MatExtent,
+    may_leave: bool,
+) -> Result<Found, Refusal> {
     let own = own_votes(layout, evidence);
     let bins = Bins::new(flat, layout);
     let seeds = cloth_seeds(layout, evidence, &own);
@@ -49,9 +55,14 @@ pub(crate) fn find(flat: &Flat, layout: &Layout, evidence: &Evidence, extent: &M
     let label = smooth_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
     let pieces = pieces(layout, &label, evidence);
     let Some(first) = pieces.first() else { return Err(no_cloth()) };
-    let filled = filled(layout, &first.cells);
+    let mut filled = filled(layout, &first.cells);
     check_size(layout, &filled, extent)?;
-    check_border(layout, &filled)?;
+    if may_leave {
+        // What the photo does not show is for another photo to tell.
+        filled.iter_mut().zip(&layout.valid).for_each(|(cell, valid)| *cell &= *valid);
+    } else {
+        check_border(layout, &filled)?;
+    }
     Ok(Found {
         label: layout.map(softened(layout, &filled)),
         cells: first.cells.clone(),

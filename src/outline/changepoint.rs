@@ -76,6 +76,9 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment) ->
                 None => lit(ground),
             };
             let mut outside = mat_light.distance(*seen, expected);
+            if profiles.photographed {
+                outside = outside.min(mat_light.distance(*seen, lit(*tone)));
+            }
             if let Some((palette, light)) = other {
                 outside = outside.min(palette.distance(*seen, light));
             }
@@ -305,6 +308,7 @@ mod tests {
             expected: vec![[0.0; 3]; N * M],
             ground: vec![[0.0; 3]; N],
             tones: false,
+            photographed: false,
         }
     }
 

@@ -24,6 +24,8 @@ pub(crate) struct Profiles {
     pub ground: Vec<[f32; 3]>,
     /// The pattern is of tones (a chessboard), not of lines on a ground.
     pub tones: bool,
+    /// The pattern and its wear are those of a photo of the bare mat.
+    pub photographed: bool,
 }
 
 /// Where to sample.
@@ -78,6 +80,7 @@ impl Profiles {
             expected,
             ground,
             tones: mat.lines.chequers.is_some(),
+            photographed: mat.is_photographed(),
         }
     }
 

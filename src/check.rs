@@ -1,0 +1,203 @@
+//! Is a photo good enough to trace? What to change if not.
+//!
+//! The same words are said by [`trace`](crate::trace): both ask [`photo_warnings`].
+
+use serde::Serialize;
+
+use crate::camera::fit::{self, CameraFit};
+use crate::garment::{self, GarmentOptions};
+use crate::photo::Photo;
+use crate::reference::grid::{GridSighting, GridSpec};
+use crate::reference::{self, Marking};
+use crate::refusal::{Refusal, Warning};
+
+/// A view further from the plumb line than this shows cloth's thick edges from the side, degrees.
+const MOST_TILT_DEG: f64 = 26.0;
+
+/// Fewer pixels to a millimetre of mat leave the edge less than 0.15 mm sure.
+const LEAST_PX_PER_MM: f64 = 2.0;
+
+/// Share of the mat that may be blown out white before it is glare.
+const MOST_GLARE: f64 = 0.01;
+
+/// Level from which a channel says nothing any more.
+const BLOWN_OUT: u8 = 253;
+
+/// Share of the picture the reference should span.
+const LEAST_COVERAGE: f64 = 0.12;
+
+/// Lines this wide, both in pixels and in millimetres, are soft: printed ones are under 0.6 mm.
+const SOFT_PX: f64 = 4.5;
+const SOFT_MM: f64 = 1.0;
+
+/// A grid wider than this is of tiles, whose joints are wide, mm.
+const TILE_MM: f64 = 60.0;
+
+/// Every how many pixels, each way, glare is looked for.
+const GLARE_STRIDE: u32 = 4;
+
+/// What was found in a photo.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PhotoCheck {
+    /// Good enough to trace: nothing stops it. Warnings may still say how to do better.
+    pub good: bool,
+    /// Between the view and the plumb line, degrees, where known.
+    pub tilt_deg: Option<f64>,
+    /// Height of the camera above the mat, mm, where known.
+    pub height_mm: Option<f64>,
+    /// Pixels to a millimetre of mat, in the worse direction.
+    pub px_per_mm: Option<f64>,
+    /// Width of the printed lines, px (a sign of blur).
+    pub line_width_px: Option<f64>,
+    /// Share of the mat that is blown out white.
+    pub glare_share: Option<f64>,
+    /// Share of the picture that the grid spans.
+    pub grid_share: Option<f64>,
+    /// Lines of the grid seen, both ways.
+    pub lines: Option<[usize; 2]>,
+    /// What could be better.
+    pub warnings: Vec<Warning>,
+    /// What stops a trace, if anything does.
+    pub refused: Option<Refusal>,
+}
+
+/// Looks a photo over, as far as telling the cloth from the mat.
+pub fn check(photo: &Photo, spec: &GridSpec) -> PhotoCheck {
+    let mut out = PhotoCheck {
+        good: false,
+        tilt_deg: None,
+        height_mm: None,
+        px_per_mm: None,
+        line_width_px: None,
+        glare_share: None,
+        grid_share: None,
+        lines: None,
+        warnings: Vec::new(),
+        refused: None,
+    };
+    match look(photo, spec, &mut out) {
+        Ok(()) => out.good = true,
+        Err(refusal) => out.refused = Some(refusal),
+    }
+    out
+}
+
+fn look(photo: &Photo, spec: &GridSpec, out: &mut PhotoCheck) -> Result<(), Refusal> {
+    let grid = reference::find(&photo.luma(), spec)?;
+    out.warnings.extend(grid.warnings.iter().cloned());
+    let fitted = fit::fit(&grid, (photo.width(), photo.height()), photo.focal_px())?;
+    out.warnings.extend(fitted.warnings.iter().cloned());
+    let seen = Seen::of(photo, &grid, &fitted);
+    out.tilt_deg = seen.tilt_deg;
+    out.height_mm = fitted.camera.pose.map(|p| p.height_mm);
+    out.px_per_mm = Some(seen.px_per_mm);
+    out.line_width_px = (seen.line_width_px > 0.0).then_some(seen.line_width_px);
+    out.glare_share = Some(seen.glare_share);
+    out.grid_share = Some(seen.grid_share);
+    out.lines = Some(fitted.lines);
+    out.warnings.extend(seen.warnings());
+    let garment = garment::separate(photo, &fitted.camera, &grid, GarmentOptions::default())?;
+    out.warnings.extend(garment.warnings);
+    Ok(())
+}
+
+/// What could be better about a photo whose grid and camera are known.
+pub fn photo_warnings(photo: &Photo, grid: &GridSighting, fitted: &CameraFit) -> Vec<Warning> {
+    Seen::of(photo, grid, fitted).warnings()
+}
+
+/// The figures the warnings rest on.
+struct Seen {
+    tilt_deg: Option<f64>,
+    px_per_mm: f64,
+    line_width_px: f64,
+    line_width_mm: f64,
+    glare_share: f64,
+    grid_share: f64,
+    soft: bool,
+}
+
+impl Seen {
+    fn of(photo: &Photo, grid: &GridSighting, fitted: &CameraFit) -> Self {
+        let px_per_mm = fitted.px_per_mm.1;
+        let line_width_mm = grid.line_width_px / px_per_mm.max(1e-6);
+        let lines = grid.marking != Marking::Chequers && grid.pitch_mm.iter().all(|p| *p < TILE_MM);
+        // The box around the sightings, in pixels.
+        let span = grid.sides.iter().fold([f64::INFINITY, f64::INFINITY, 0.0, 0.0], |b, s| {
+            [b[0].min(s.at.x), b[1].min(s.at.y), b[2].max(s.at.x), b[3].max(s.at.y)]
+        });
+        let area = (span[2] - span[0]).max(0.0) * (span[3] - span[1]).max(0.0);
+        Self {
+            tilt_deg: fitted.camera.pose.map(|p| p.tilt_deg),
+            px_per_mm,
+            line_width_px: grid.line_width_px,
+            line_width_mm,
+            glare_share: glare(photo, span),
+            grid_share: area / (f64::from(photo.width()) * f64::from(photo.height())),
+            soft: lines && grid.line_width_px > SOFT_PX && line_width_mm > SOFT_MM,
+        }
+    }
+
+    fn warnings(&self) -> Vec<Warning> {
+        let tilt = self.tilt_deg.filter(|t| *t > MOST_TILT_DEG).map(|tilt| {
+            Warning::new(
+                "camera-tilted",
+                format!("the camera was tilted by {tilt:.0} degrees: stand over the middle and hold it level"),
+            )
+        });
+        let far = (self.px_per_mm < LEAST_PX_PER_MM).then(|| {
+            Warning::new(
+                "camera-too-far",
+                format!(
+                    "a millimetre of the mat is only {:.1} pixels: go closer, or set the camera to more megapixels",
+                    self.px_per_mm
+                ),
+            )
+        });
+        let soft = self.soft.then(|| {
+            Warning::new(
+                "lines-soft",
+                format!(
+                    "the mat's lines appear {:.1} mm wide: the photo is probably blurred; hold still, tap to focus on \
+                     the mat, and give it more light",
+                    self.line_width_mm
+                ),
+            )
+        });
+        let glare = (self.glare_share > MOST_GLARE).then(|| {
+            Warning::new(
+                "glare",
+                format!(
+                    "{:.0} % of the mat is blown out white: no flash, no lamp or window mirrored in it, a little less \
+                     exposure",
+                    (100.0 * self.glare_share).max(1.0)
+                ),
+            )
+        });
+        let little = (self.grid_share < LEAST_COVERAGE).then(|| {
+            Warning::new(
+                "grid-covers-little",
+                format!(
+                    "the grid spans only {:.0} % of the picture: go closer or use a larger mat",
+                    100.0 * self.grid_share
+                ),
+            )
+        });
+        [tilt, far, soft, glare, little].into_iter().flatten().collect()
+    }
+}
+
+/// Share of the pixels in a box of the photo that are blown out.
+fn glare(photo: &Photo, span: [f64; 4]) -> f64 {
+    let clamp = |v: f64, most: u32| (v.max(0.0) as u32).min(most);
+    let (w, h) = (photo.width().saturating_sub(1), photo.height().saturating_sub(1));
+    let (x0, y0, x1, y1) = (clamp(span[0], w), clamp(span[1], h), clamp(span[2], w), clamp(span[3], h));
+    let (mut blown, mut all) = (0u32, 0u32);
+    for y in (y0..=y1).step_by(GLARE_STRIDE as usize) {
+        for x in (x0..=x1).step_by(GLARE_STRIDE as usize) {
+            all += 1;
+            blown += u32::from(photo.rgb.get_pixel(x, y).0.iter().all(|v| *v >= BLOWN_OUT));
+        }
+    }
+    f64::from(blown) / f64::from(all.max(1))
+}

@@ -1,0 +1,50 @@
+//! `clothline check`: is this photo good enough?
+
+use clothline::Refusal;
+use clothline::check::{PhotoCheck, check};
+use clothline::photo::Photo;
+use clothline::reference::grid::GridSpec;
+
+use super::args::CheckArgs;
+use super::files;
+
+/// Runs the command; a photo that cannot be traced is refused with the reason.
+///
+/// # Errors
+/// The refusal that a trace of this photo would meet.
+pub fn run(args: &CheckArgs) -> Result<(), Refusal> {
+    let photo = Photo::decode(&files::read(&args.photo)?)?;
+    let found = check(&photo, &GridSpec { pitch_mm: [args.grid.mm(); 2] });
+    if let Some(refusal) = found.refused.clone().filter(|_| !args.json) {
+        words(&found, args.quiet);
+        return Err(refusal);
+    }
+    if args.json {
+        println!("{:#}", serde_json::json!(found));
+        if found.refused.is_some() {
+            // The refusal is in what was printed already: only the exit status is left to give.
+            std::process::exit(3);
+        }
+    } else {
+        words(&found, args.quiet);
+    }
+    Ok(())
+}
+
+fn words(found: &PhotoCheck, quiet: bool) {
+    if !quiet {
+        if found.good {
+            println!("good enough to trace");
+        }
+        if let Some(px) = found.px_per_mm {
+            let lines = found.lines.map_or(String::new(), |[x, y]| format!("; {x} by {y} lines of the grid seen"));
+            println!("{px:.1} pixels to a millimetre of mat{lines}");
+        }
+        if let (Some(tilt), Some(height)) = (found.tilt_deg, found.height_mm) {
+            println!("camera {:.0} cm above the mat, tilted by {tilt:.0} degrees", height / 10.0);
+        }
+    }
+    for warning in &found.warnings {
+        eprintln!("note: {}", warning.text);
+    }
+}
