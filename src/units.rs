@@ -162,6 +162,29 @@ impl Length {
     }
 }
 
+/// In files a length is what a person would type ("1/2in"), or a plain number of millimetres.
+impl Serialize for Length {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(self)
+    }
+}
+
+impl<'de> Deserialize<'de> for Length {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        #[derive(Deserialize)]
+        #[serde(untagged, expecting = "a length such as \"1/2in\" or \"3cm\"")]
+        enum Written {
+            Mm(f64),
+            Typed(String),
+        }
+        match Written::deserialize(deserializer)? {
+            Written::Mm(mm) if mm.is_finite() && mm >= 0.0 => Ok(Self::from_mm(mm)),
+            Written::Mm(mm) => Err(serde::de::Error::custom(format!("{mm} is not a usable length"))),
+            Written::Typed(typed) => typed.parse().map_err(serde::de::Error::custom),
+        }
+    }
+}
+
 impl std::fmt::Display for Length {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         if self.inches { write!(f, "{}in", trim(self.mm / MM_PER_INCH)) } else { write!(f, "{}mm", trim(self.mm)) }
