@@ -20,6 +20,7 @@ class Garment:
     fold: np.ndarray                    # (2, 2)
     edges: dict = field(default_factory=dict)   # edge name -> (first, last) index
     marks: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))     # middles of stickers, once placed
+    from_own: np.ndarray = field(default_factory=lambda: np.eye(2, 3))      # mat_from_own, once placed
 
 
 def _line(a, b):
@@ -41,7 +42,9 @@ def _cubic(a, b, c, d):
 
 
 def from_path(path, scale=1.0, grow=(1.0, 1.0)):
-    """`path`: start point, then (edge name, end) for a line or (edge name, c1, c2, end) for a cubic; ends at the start."""
+    """`path`: start point, then (edge name, end) for a line or (edge name, c1, c2, end) for a cubic; ends at the start.
+
+    Parts of the same name that follow each other are one edge. A path without an edge named fold has no fold."""
     k = np.array(grow) * scale
     here = np.array(path[0], float) * k
     pieces, edges, at = [], {}, 0
@@ -50,12 +53,12 @@ def from_path(path, scale=1.0, grow=(1.0, 1.0)):
         sample, length = _line(here, pts[0]) if len(pts) == 1 else _cubic(here, *pts)
         n = max(2, int(np.ceil(length / SPACING_MM)))
         pieces.append(sample(n)[:-1])
-        edges[name] = (at, at + n)
+        edges[name] = (edges[name][0] if name in edges else at, at + n)
         at, here = at + n, pts[-1]
     outline = np.vstack(pieces)
     corners = [i for i in sorted({a for a, _ in edges.values()}) if _turn(outline, i) > 15]
-    a, b = edges["fold"]
-    return Garment(outline, corners, np.array([outline[a], outline[b % len(outline)]]), edges)
+    fold = [outline[i % len(outline)] for i in edges.get("fold", ())]
+    return Garment(outline, corners, np.array(fold).reshape(-1, 2), edges)
 
 
 def _turn(ring, i):
@@ -92,8 +95,9 @@ PATHS = {
 }
 
 
-def make(name, scale=1.0, grow=(1.0, 1.0)):
-    return from_path(PATHS[name], scale, grow)
+def make(path, scale=1.0, grow=(1.0, 1.0)):
+    """`path`: a name in PATHS, or a path itself."""
+    return from_path(PATHS[path] if isinstance(path, str) else path, scale, grow)
 
 
 def place(garment, angle_deg, at, mirror=False):

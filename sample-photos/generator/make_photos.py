@@ -55,6 +55,7 @@ def build_garment(rng, scene, seed, detail):
     own = garments.make(g["path"], g.get("scale", 1.0), g.get("grow", (1.0, 1.0)))
     sheet = textures.cloth(rng, own, scene["cloth"], 7.0*detail)
     placed, m = garments.place(own, g["angle"], g["at"], g.get("mirror", False))
+    placed.from_own = m
     placed.marks = np.array(scene["cloth"].get("marks", ())).reshape(-1, 2) @ m[:, :2].T + m[:, 2]
     verts, faces = garments.slab_mesh(placed, g["thickness"], seed, **g.get("shape", {}))
     back = (verts[:, :2] - m[:, 2]) @ np.linalg.inv(m[:, :2]).T
@@ -98,9 +99,18 @@ def truth(scene, camera, garment, hidden):
         "camera": camera_truth(camera),
         "f35": shots("", scene)[0][1]["f35"], "orientation": scene.get("orientation", 1), "exif": scene.get("exif", True),
         "mat_box": scene["mat"]["box"] if scene.get("mat") else None, "mat_rim_mm": scene["mat"].get("rim", 0) if scene.get("mat") else None,
-        "fold": np.round(garment.fold, 4).tolist(), "corners": [int(i) for i in garment.corners],
+        "fold": np.round(garment.fold, 4).tolist() if len(garment.fold) else None, "corners": [int(i) for i in garment.corners],
         **({"marks": np.round(garment.marks, 4).tolist()} if len(garment.marks) else {}),
+        **piece_truth(scene, garment),
         "hidden": hidden, "outline": np.round(garment.outline, 4).tolist()}
+
+
+def piece_truth(scene, garment):
+    """Of a photo that belongs to a set: whose piece it is, its named edges and where it lies."""
+    if "piece" not in scene:
+        return {}
+    edges = [dict(scene["edges"][name], first=int(a), last=int(b % len(garment.outline))) for name, (a, b) in garment.edges.items()]
+    return {"set": scene["set"], "piece": scene["piece"], "edges": edges, "mat_from_piece": np.round(garment.from_own, 9).tolist()}
 
 
 def kept_render(name, scale, samples):
@@ -148,6 +158,7 @@ def shoot(name, scene, options, seed, render_name, out, scale, samples):
     look = dict(scene.get("finish", {}))
     encode = {k: look.pop(k) for k in ("quality", "full_chroma") if k in look}
     picture = finish.develop(linear, scene["seed"] + 1, **look)
+    os.makedirs(os.path.dirname(os.path.join(out, name)), exist_ok=True)
     quality, size = finish.jpeg(os.path.join(out, name + ".jpg"), picture, scene.get("orientation", 1),
                                 options["f35"] if scene.get("exif", True) else None, **encode)
     print(f"{name}: {size/1e6:.2f} MB at quality {quality}", flush=True)

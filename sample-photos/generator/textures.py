@@ -307,7 +307,7 @@ def _distance_to(sheet, points):
 
 HEMS = {"hem": (20, 24), "sleeve_hem": (18, 21), "waist": (32, 8)}
 SEAMS = ("side", "inseam", "crotch", "seat", "underarm", "oversleeve", "shoulder", "hip", "cap", "scoop", "armhole",
-         "strap_side", "strap_in")
+         "strap_side", "strap_in", "rise", "outseam")
 
 
 def _seams(garment, sheet, spec, colour, value, x, y):
