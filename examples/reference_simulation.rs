@@ -1,5 +1,5 @@
 //! Random set-ups of cards, rulers and paper under random cameras: the error of lengths, and whether it lies inside the
-//! doubt stated. `reference_simulation [COUNT [FOLDER]]` prints a table and writes it and a plot into FOLDER (docs).
+//! doubt stated. `reference_simulation [COUNT [FOLDER]]` prints a table and writes it and a plot into FOLDER (calibration).
 //!
 //! What is drawn at random: height 0.6 to 1.5 m, tilt to 20 degrees any way, turn, lens 22 to 30 mm (35 mm equivalent)
 //! of which EXIF knows within 2 % (one time in five nothing), k1 and k2 of phones, the lens's axis 0.5 % off the middle;
@@ -257,7 +257,7 @@ fn quantile(values: &mut [f64], q: f64) -> f64 {
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut args = std::env::args().skip(1);
     let count: usize = args.next().map_or(Ok(700), |n| n.parse())?;
-    let folder = args.next().unwrap_or_else(|| "docs".into());
+    let folder = args.next().unwrap_or_else(|| "calibration".into());
     let mut chance = Chance(20_261_125);
     let mut outcomes: Vec<Vec<Outcome>> = KINDS.iter().map(|_| Vec::new()).collect();
     let mut refused = [0usize; KINDS.len()];

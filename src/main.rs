@@ -18,7 +18,12 @@ fn main() -> ExitCode {
     let cli = Cli::parse();
     let done = match &cli.command {
         Command::Trace(args) => cli::trace::run(args),
-        Command::Check(args) => cli::check::run(args),
+        Command::Check(args) => match cli::check::run(args) {
+            // The refusal is in what was printed: only the exit status is left to give.
+            Ok(Some(refusal)) => return ExitCode::from(status(&refusal)),
+            Ok(None) => Ok(()),
+            Err(refusal) => Err(refusal),
+        },
         Command::Calibrate(args) => cli::calibrate::run(args),
         Command::Seam(args) => cli::seam::run(args),
         Command::Targets(args) => cli::targets::run(args),

@@ -60,6 +60,14 @@ pub struct Step {
     pub agrees: bool,
 }
 
+impl Step {
+    /// The lengths in words with a leading space, " (41.0 cm and 41.2 cm)"; empty where there are none.
+    pub fn lengths(&self) -> String {
+        let each: Vec<String> = self.lengths_mm.iter().map(|l| format!("{:.1} cm", l / 10.0)).collect();
+        if each.is_empty() { String::new() } else { format!(" ({})", each.join(" and ")) }
+    }
+}
+
 /// A finished length.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Measure {

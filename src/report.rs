@@ -43,7 +43,7 @@ pub fn checks(pattern: &Pattern, sources: &[Source]) -> Vec<Check> {
     let mut checks = Vec::new();
     for source in sources {
         if let Some(percent) = source.scale_doubt_percent {
-            let text = format!("{}: every length is known within {percent:.2} % (0.5 % wanted)", source.name);
+            let text = format!("{}: every length is known within {percent:.3} % (0.5 % wanted)", source.name);
             checks.push(Check { text, passed: percent <= 0.5 });
         }
         if !source.doubts.is_empty() {

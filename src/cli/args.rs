@@ -99,7 +99,7 @@ pub struct TraceArgs {
     pub photos: Vec<PathBuf>,
 
     /// Printed distance between the mat's lines, such as 1in, 1cm, 25.4mm, 300mm.
-    #[arg(long, value_name = "LENGTH", value_parser = some_length, required_unless_present_any = ["mat", "card", "ruler", "sheet", "id_card"])]
+    #[arg(long, value_name = "LENGTH", value_parser = some_length)]
     pub grid: Option<Length>,
 
     /// A mat measured once: a name in calibration/mats, or a file.

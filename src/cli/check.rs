@@ -8,33 +8,25 @@ use clothline::reference::grid::GridSpec;
 use super::args::CheckArgs;
 use super::files;
 
-/// Runs the command; a photo that cannot be traced is refused with the reason.
+/// Runs the command. `Some`: the photo cannot be traced, and the reason was printed already.
 ///
 /// # Errors
 /// The refusal that a trace of this photo would meet.
-pub fn run(args: &CheckArgs) -> Result<(), Refusal> {
+pub fn run(args: &CheckArgs) -> Result<Option<Refusal>, Refusal> {
     let photo = Photo::decode(&files::read(&args.photo)?)?;
     let found = check(&photo, &GridSpec { pitch_mm: [args.grid.mm(); 2] });
-    if let Some(refusal) = found.refused.clone().filter(|_| !args.json) {
-        words(&found, args.quiet);
-        return Err(refusal);
-    }
     if args.json {
         println!("{:#}", serde_json::json!(found));
-        if found.refused.is_some() {
-            // The refusal is in what was printed already: only the exit status is left to give.
-            std::process::exit(3);
-        }
-    } else {
-        words(&found, args.quiet);
+        return Ok(found.refused);
     }
-    Ok(())
+    words(&found, args);
+    found.refused.map_or(Ok(None), Err)
 }
 
-fn words(found: &PhotoCheck, quiet: bool) {
-    if !quiet {
+fn words(found: &PhotoCheck, args: &CheckArgs) {
+    if !args.quiet {
         if found.good {
-            println!("good enough to trace");
+            println!("good enough to trace: go on with clothline trace and the same --grid");
         }
         if let Some(px) = found.px_per_mm {
             let lines = found.lines.map_or(String::new(), |[x, y]| format!("; {x} by {y} lines of the grid seen"));

@@ -5,6 +5,8 @@ use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
 use clothline::{Refusal, RefusalKind};
+use image::RgbImage;
+use image::codecs::jpeg::JpegEncoder;
 
 /// The largest file read: no photo a phone takes is larger.
 const MAX_FILE_BYTES: u64 = 400 << 20;
@@ -121,4 +123,11 @@ pub fn check_writable(folder: &Path) -> Result<(), Refusal> {
             "give --out a folder you may write to",
         )
     })
+}
+
+/// JPEG bytes of a picture; `None` where it is too large for a JPEG.
+pub fn jpeg(picture: &RgbImage, quality: u8) -> Option<Vec<u8>> {
+    let mut bytes = Vec::new();
+    JpegEncoder::new_with_quality(&mut bytes, quality).encode_image(picture).ok()?;
+    Some(bytes)
 }

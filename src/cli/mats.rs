@@ -23,8 +23,9 @@ pub fn pitch(args: &TraceArgs) -> Result<Option<Pitch>, Refusal> {
         (None, None, _) => {
             return Err(Refusal::new(
                 RefusalKind::BadRequest,
-                "neither --grid nor --mat was given",
-                "say the distance between the mat's lines, such as --grid 1in",
+                "nothing of known size was named",
+                "say what lies in the photo: a mat's lines (--grid 1in, or --mat NAME once measured), printed cards \
+                 (--card 80mm), a ruler (--ruler 18in), a sheet of paper (--sheet a4) or a bank card (--id-card)",
             ));
         }
     };

@@ -86,7 +86,7 @@ impl Watch for Progress {
     fn picture(&mut self, name: &str, picture: &RgbImage) {
         let Some(debug) = &mut self.debug else { return };
         let number = debug.pictures.len() + 1;
-        if let Some(bytes) = super::trace::jpeg(picture, 88) {
+        if let Some(bytes) = super::files::jpeg(picture, 88) {
             debug.pictures.push((format!("{number:02}-{name}.jpg"), bytes));
         }
     }

@@ -113,6 +113,14 @@ impl Told<'_> {
         }
         let names: Vec<String> = batch.names().map(|n| n.display().to_string()).collect();
         println!("written into {}: {}", self.output.out.display(), names.join(", "));
+        let look = if self.scale.is_some() {
+            "look at overlay.jpg: is every edge where the garment ends, every corner a corner? Then "
+        } else {
+            ""
+        };
+        println!(
+            "next: {look}print pattern-tiled.pdf at 100 % (no scaling) and measure its test squares before you cut"
+        );
     }
 }
 

@@ -87,6 +87,9 @@ pub fn run(args: &SheetsArgs) -> Result<(), Refusal> {
         println!("unchanged, left as they were: {}", made.unchanged.join(", "));
     }
     println!("written into {}: {}", args.out.display(), names.join(", "));
+    if let Some((name, _)) = made.printed.iter().find(|(name, _)| !name.starts_with("projector")) {
+        println!("next: print {name} at 100 % (no scaling) and measure its test squares before you cut");
+    }
     Ok(())
 }
 

@@ -11,8 +11,6 @@ use clothline::photo::Photo;
 use clothline::trace::{Scale, Trace, TraceOptions, Watch, trace_several};
 use clothline::units::{MM_PER_INCH, MatPoint};
 use clothline::{Refusal, RefusalKind};
-use image::RgbImage;
-use image::codecs::jpeg::JpegEncoder;
 use nalgebra::Vector2;
 
 use super::args::TraceArgs;
@@ -103,7 +101,7 @@ pub fn decode(path: &Path) -> Result<Photo, Refusal> {
 
 fn pictures(traced: &Trace, tracing: &Tracing) -> Result<Batch, Refusal> {
     let picture = overlay::draw(&traced.flat, &traced.outline, &annotations(traced, tracing));
-    let (over, flat) = rayon::join(|| jpeg(&picture, JPEG_QUALITY), || jpeg(&traced.flat.rgb, JPEG_QUALITY));
+    let (over, flat) = rayon::join(|| files::jpeg(&picture, JPEG_QUALITY), || files::jpeg(&traced.flat.rgb, JPEG_QUALITY));
     let mut batch = Batch::default();
     for (name, bytes) in [("overlay.jpg", over), ("flat.jpg", flat)] {
         batch.add(name, bytes.ok_or_else(|| too_large(name))?);
@@ -143,11 +141,4 @@ fn nominal(scale: &Scale) -> String {
 fn middle_inside(edge: &Edge) -> MatPoint {
     let (middle, along) = edge.middle();
     middle + Vector2::new(-along.y, along.x) * LABEL_INSET_MM
-}
-
-/// JPEG bytes of a picture.
-pub fn jpeg(picture: &RgbImage, quality: u8) -> Option<Vec<u8>> {
-    let mut bytes = Vec::new();
-    JpegEncoder::new_with_quality(&mut bytes, quality).encode_image(picture).ok()?;
-    Some(bytes)
 }

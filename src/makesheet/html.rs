@@ -34,15 +34,7 @@ pub fn write(sheet: &MakeSheet, pattern: &Pattern) -> String {
     }
     out.push_str("</table>\n");
     list(&mut out, "Buy", "ul", &sheet.buy);
-    out.push_str("<h2>Sew, in this order</h2>\n<ol>\n");
-    for step in &sheet.steps {
-        let lengths: Vec<String> = step.lengths_mm.iter().map(|l| format!("{:.1} cm", l / 10.0)).collect();
-        let lengths = if lengths.is_empty() { String::new() } else { format!(" ({})", lengths.join(" and ")) };
-        let off =
-            if step.agrees { "" } else { " <span class=\"off\">The two do not agree: check before you sew.</span>" };
-        let _ = writeln!(out, "<li>{}{lengths}.{off}</li>", svg::escaped(&step.text));
-    }
-    out.push_str("</ol>\n");
+    steps(&mut out, sheet);
     if !sheet.measures.is_empty() {
         out.push_str("<h2>Finished lengths along the stitching line</h2>\n<table>\n");
         for measure in &sheet.measures {
@@ -63,6 +55,19 @@ pub fn write(sheet: &MakeSheet, pattern: &Pattern) -> String {
     }
     out.push_str("</body></html>\n");
     out
+}
+
+fn steps(out: &mut String, sheet: &MakeSheet) {
+    if sheet.steps.is_empty() {
+        return;
+    }
+    out.push_str("<h2>Sew, in this order</h2>\n<ol>\n");
+    for step in &sheet.steps {
+        let off =
+            if step.agrees { "" } else { " <span class=\"off\">The two do not agree: check before you sew.</span>" };
+        let _ = writeln!(out, "<li>{}{}.{off}</li>", svg::escaped(&step.text), step.lengths());
+    }
+    out.push_str("</ol>\n");
 }
 
 fn list(out: &mut String, title: &str, tag: &str, lines: &[String]) {

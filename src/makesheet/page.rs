@@ -1,9 +1,10 @@
 //! The make sheet as one printed page.
 
-use kurbo::{Affine, BezPath, Point, Rect, Shape};
+use kurbo::{Affine, Point, Rect};
 
 use super::MakeSheet;
 use crate::pattern_file::Pattern;
+use crate::seams::Piece;
 use crate::sheets::drawing::{self, Anchor, BLACK, Drawing, Drawn, Layer, Mark, Pen};
 use crate::sheets::tiles::Paper;
 use crate::sheets::{width_mm, writable};
@@ -58,12 +59,12 @@ fn lines(sheet: &MakeSheet) -> Vec<Line> {
     }
     lines.push(Line::Heading("Buy".into()));
     sheet.buy.iter().for_each(|t| words(&mut lines, format!("- {t}")));
-    lines.push(Line::Heading("Sew, in this order".into()));
+    if !sheet.steps.is_empty() {
+        lines.push(Line::Heading("Sew, in this order".into()));
+    }
     for (i, step) in sheet.steps.iter().enumerate() {
-        let lengths: Vec<String> = step.lengths_mm.iter().map(|l| format!("{:.1} cm", l / 10.0)).collect();
-        let lengths = if lengths.is_empty() { String::new() } else { format!(" ({})", lengths.join(" and ")) };
         let off = if step.agrees { "" } else { " THE TWO DO NOT AGREE: check before you sew." };
-        words(&mut lines, format!("{}. {}{lengths}.{off}", i + 1, step.text));
+        words(&mut lines, format!("{}. {}{}.{off}", i + 1, step.text, step.lengths()));
     }
     if !sheet.measures.is_empty() {
         lines.push(Line::Heading("Finished lengths along the stitching line".into()));
@@ -111,35 +112,33 @@ fn high(lines: &[Line], size: f64) -> f64 {
     lines.iter().map(of).sum()
 }
 
-/// The pieces small: their cut and stitching lines and names.
+/// The pieces small: their cut and stitching lines, and their names where their labels are.
 fn add_picture(page: &mut Drawing, pattern: &Pattern, room: Rect) {
     let pieces = drawing::pieces(pattern);
     let scale = (room.width() / pieces.width_mm.max(1.0)).min(room.height() / pieces.height_mm.max(1.0));
     let place = Affine::translate(room.origin().to_vec2()) * Affine::scale(scale);
     let pen = |dashes_mm| Pen { width_mm: 0.25, dashes_mm, rgb: BLACK };
-    let mut centres: Vec<(usize, Rect)> = Vec::new();
-    for Drawn { layer, group, mark } in &pieces.marks {
+    for Drawn { layer, mark, .. } in &pieces.marks {
         let Mark::Stroke(path, _) = mark else { continue };
-        let path: BezPath = place * path.clone();
         match layer {
-            Layer::Cut => {
-                centres.extend(group.map(|g| (g, path.bounding_box())));
-                page.stroke(Layer::Cut, path, pen(&[]));
-            }
-            Layer::Stitching => page.stroke(Layer::Stitching, path, pen(&[1.0, 0.7])),
+            Layer::Cut => page.stroke(Layer::Cut, place * path.clone(), pen(&[])),
+            Layer::Stitching => page.stroke(Layer::Stitching, place * path.clone(), pen(&[1.0, 0.7])),
             _ => {}
         }
     }
-    for (group, bounds) in centres {
-        let Some(piece) = pattern.pieces.get(group) else { continue };
-        let name = writable(&piece.name);
-        let size = (0.85 * bounds.width() / width_mm(&name, 1.0).max(0.1)).clamp(1.2, 3.2);
-        page.text(
-            Layer::Words,
-            Point::new(bounds.center().x, bounds.center().y + 0.35 * size),
-            size,
-            Anchor::Middle,
-            name,
-        );
+    for put in drawing::side_by_side(pattern) {
+        let Some(piece) = pattern.pieces.get(put.piece) else { continue };
+        add_name(page, piece, place * put.page_from_piece);
     }
+}
+
+/// A piece's name in the middle of its label, as large as there is room for.
+fn add_name(page: &mut Drawing, piece: &Piece, page_from_piece: Affine) {
+    let xs = piece.cut_line.iter().map(|p| (page_from_piece * Point::from(*p)).x);
+    let (left, right) = xs.fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), x| (lo.min(x), hi.max(x)));
+    let middle = page_from_piece * Point::from(piece.label.centre);
+    let half = (middle.x - left).min(right - middle.x);
+    let name = writable(&piece.name);
+    let size = (1.7 * half / width_mm(&name, 1.0).max(0.1)).clamp(1.2, 3.2);
+    page.text(Layer::Words, Point::new(middle.x, middle.y + 0.35 * size), size, Anchor::Middle, name);
 }

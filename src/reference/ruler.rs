@@ -167,11 +167,13 @@ fn unit(comb: &Comb, ticks: &Ticks, typed: Length) -> Result<(f64, Length), Refu
     // The coarser division, unless the ruler is then longer than typed or its ticks say otherwise.
     let fits = |u: &&f64| **u * whole <= TOO_LONG && ticks.fine.is_none_or(|f| f == **u);
     let unit = units.iter().find(fits).copied();
-    if unit.is_some_and(|u| u * whole < MOSTLY) && said.is_none() {
+    // The count alone proves nothing: 92 ticks of millimetres are about as many as 6 in of sixteenths.
+    if unit.is_some() && said.is_none() {
         return Err(Refusal::new(
             RefusalKind::ContradictoryReference,
-            format!("only {:.0} ticks of a ruler of {typed} were seen, and not which of them are longer", comb.ticks()),
-            "show the whole ruler, ticks bare and out of glare, or go nearer: the size cannot be known from this",
+            format!("{:.0} ticks of a ruler of {typed} were seen, but not which of them are longer", comb.ticks()),
+            "show the whole ruler, ticks bare and out of glare, or go nearer: millimetres and sixteenths of an inch cannot \
+             be told apart in this photo",
         ));
     }
     unit.map(|u| (u, typed)).ok_or_else(|| {

@@ -7,6 +7,39 @@ use clothline::reference::{Axis, LineSighting, Marking};
 use clothline::units::{ImagePoint, MatPoint};
 use nalgebra::{Matrix3, Rotation3, Vector3};
 
+/// Pictures of opencv-doc that show neither board nor floor.
+pub const WITHOUT_GRID: [&str; 29] = [
+    "fruits.jpg",
+    "baboon.jpg",
+    "building.jpg",
+    "graf1.png",
+    "graf3.png",
+    "home.jpg",
+    "aloeL.jpg",
+    "board.jpg",
+    "box.png",
+    "box_in_scene.png",
+    "butterfly.jpg",
+    "cards.png",
+    "messi5.jpg",
+    "smarties.png",
+    "stuff.jpg",
+    "starry_night.jpg",
+    "leuvenA.jpg",
+    "leuvenB.jpg",
+    "licenseplate_motion.jpg",
+    "text_defocus.jpg",
+    "notes.png",
+    "rubberwhale1.png",
+    "HappyFish.jpg",
+    "Blender_Suzanne1.jpg",
+    "ellipses.jpg",
+    "imageTextN.png",
+    "pic1.png",
+    "pic3.png",
+    "pca_test1.jpg",
+];
+
 /// Noise that is the same on every run (splitmix64, Box-Muller).
 pub struct Noise(pub u64);
 

@@ -183,10 +183,47 @@ fn follow(values: &[f64], windows: &[Option<(f64, f64)>], chain: (usize, usize))
     Some(steady(track))
 }
 
+/// The running sums of a signal against a count of turns, under weights.
+#[derive(Default)]
+struct Demodulation {
+    product: (f64, f64),
+    carrier: (f64, f64),
+    signal: f64,
+    weight: f64,
+}
+
+impl Demodulation {
+    /// Takes in a grey value where the count is `turns`.
+    fn add(&mut self, value: f64, turns: f64, weight: f64) {
+        let (sin, cos) = (std::f64::consts::TAU * turns).sin_cos();
+        self.product = (self.product.0 + weight * value * cos, self.product.1 + weight * value * sin);
+        self.carrier = (self.carrier.0 + weight * cos, self.carrier.1 + weight * sin);
+        self.signal += weight * value;
+        self.weight += weight;
+    }
+
+    /// Amplitude, and by how much of a turn what is darkest comes after whole numbers, radians; `None` from under 60 % of a
+    /// Gaussian of standard deviation `sigma` (whose weights sum to 2.5 sigma).
+    fn read(&self, sigma: f64) -> Option<(f64, f64)> {
+        if self.weight < 1.5 * sigma {
+            return None;
+        }
+        let mean = self.signal / self.weight;
+        let re = -(self.product.0 - mean * self.carrier.0);
+        let im = -(self.product.1 - mean * self.carrier.1);
+        Some((re.hypot(im) / self.weight, im.atan2(re)))
+    }
+}
+
+/// A Gaussian's weight.
+fn gaussian(off: f64, sigma: f64) -> f64 {
+    (-0.5 * (off / sigma).powi(2)).exp()
+}
+
 /// Amplitude and phase (of what is darkest at whole numbers) against the count, under a Gaussian of a width.
 fn demodulated(values: &[f64], count: &[f64], first: f64, s: f64, sigma: f64) -> Option<(f64, f64)> {
     let reach = (3.0 * sigma).ceil() as i64;
-    let (mut re, mut im, mut sum, mut mean, mut weight) = (0.0, 0.0, (0.0, 0.0), 0.0, 0.0);
+    let mut sums = Demodulation::default();
     for i in -reach..=reach {
         let at = s.round() as i64 + i;
         let k = at - first as i64;
@@ -195,24 +232,12 @@ fn demodulated(values: &[f64], count: &[f64], first: f64, s: f64, sigma: f64) ->
         else {
             continue;
         };
-        if v.is_nan() {
-            continue;
+        if !v.is_nan() {
+            sums.add(*v, *c, gaussian(at as f64 - s, sigma));
         }
-        let w = (-0.5 * ((at as f64 - s) / sigma).powi(2)).exp();
-        let (sin, cos) = (std::f64::consts::TAU * c).sin_cos();
-        re += w * v * cos;
-        im += w * v * sin;
-        sum = (sum.0 + w * cos, sum.1 + w * sin);
-        mean += w * v;
-        weight += w;
     }
-    if weight < 1.5 * sigma {
-        return None;
-    }
-    mean /= weight;
-    (re, im) = (-(re - mean * sum.0), -(im - mean * sum.1));
     // cos(2 pi (count + turns)) has its crest where count + turns is whole.
-    Some(((re * re + im * im).sqrt() / weight, -im.atan2(re)))
+    sums.read(sigma).map(|(amplitude, late)| (amplitude, -late))
 }
 
 /// The track without places where the number runs backwards or jumps.
@@ -232,28 +257,18 @@ pub(super) fn beside(luma: &GrayImage, comb: &Comb, off: f64, tick: f64) -> Opti
     let (place, period) = (comb.place_of(tick)?, comb.period_at(tick)?);
     let sigma = 2.5 * period;
     let reach = (3.0 * sigma).ceil() as i32;
-    let (mut re, mut im, mut sum, mut mean, mut weight) = (0.0, 0.0, (0.0, 0.0), 0.0, 0.0);
+    let mut sums = Demodulation::default();
     for i in -reach..=reach {
         let along = place + f64::from(i);
         let v = sample(luma, comb.line.at + comb.line.along * along + normal * off)?;
         let j = comb.track.partition_point(|t| t.0 <= along);
         let (Some(a), Some(b)) = (comb.track.get(j.wrapping_sub(1)), comb.track.get(j)) else { continue };
-        let c = a.1 + (b.1 - a.1) * (along - a.0) / (b.0 - a.0);
-        let w = (-0.5 * (f64::from(i) / sigma).powi(2)).exp();
-        let (sin, cos) = (std::f64::consts::TAU * c).sin_cos();
-        re += w * v * cos;
-        im += w * v * sin;
-        sum = (sum.0 + w * cos, sum.1 + w * sin);
-        mean += w * v;
-        weight += w;
+        let turns = a.1 + (b.1 - a.1) * (along - a.0) / (b.0 - a.0);
+        sums.add(v, turns, gaussian(f64::from(i), sigma));
     }
-    if weight < 1.5 * sigma {
-        return None;
-    }
-    mean /= weight;
-    (re, im) = (-(re - mean * sum.0), -(im - mean * sum.1));
+    let (amplitude, late) = sums.read(sigma)?;
     // Ticks seen later along the line than the comb's own by so much.
-    let late = im.atan2(re) / std::f64::consts::TAU * period;
+    let late = late / std::f64::consts::TAU * period;
     let at = comb.line.at + comb.line.along * (place + late) + normal * off;
-    Some((at, (re * re + im * im).sqrt() / weight))
+    Some((at, amplitude))
 }
