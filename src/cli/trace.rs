@@ -101,7 +101,8 @@ pub fn decode(path: &Path) -> Result<Photo, Refusal> {
 
 fn pictures(traced: &Trace, tracing: &Tracing) -> Result<Batch, Refusal> {
     let picture = overlay::draw(&traced.flat, &traced.outline, &annotations(traced, tracing));
-    let (over, flat) = rayon::join(|| files::jpeg(&picture, JPEG_QUALITY), || files::jpeg(&traced.flat.rgb, JPEG_QUALITY));
+    let (over, flat) =
+        rayon::join(|| files::jpeg(&picture, JPEG_QUALITY), || files::jpeg(&traced.flat.rgb, JPEG_QUALITY));
     let mut batch = Batch::default();
     for (name, bytes) in [("overlay.jpg", over), ("flat.jpg", flat)] {
         batch.add(name, bytes.ok_or_else(|| too_large(name))?);
