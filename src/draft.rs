@@ -1,5 +1,7 @@
 //! From an outline to a piece: edges, then seams, by one road for every outline, whether traced or read from a file.
 
+pub mod band;
+pub mod changes;
 pub mod shape;
 
 use std::collections::BTreeMap;

@@ -36,6 +36,7 @@ pub mod measure;
 pub mod outline;
 pub mod outline_file;
 pub mod overlay;
+pub mod path;
 pub mod pattern_file;
 pub mod photo;
 pub mod polygon;

@@ -10,6 +10,7 @@ use nalgebra::{Matrix3, Vector3};
 
 use super::ring::Ring;
 use super::{EdgeOptions, curve};
+use crate::path::StraightLine;
 use crate::units::MatPoint;
 
 /// Arms of the second look, mm.
@@ -176,7 +177,7 @@ impl Side {
     }
 
     /// A straight side, its distances counted from the place nearest to `here`.
-    fn straight(line: &curve::LineFit, here: MatPoint) -> Self {
+    fn straight(line: &StraightLine, here: MatPoint) -> Self {
         let foot = line.foot(here);
         Self { x: Vector3::new(foot.x, line.direction.x, 0.0), y: Vector3::new(foot.y, line.direction.y, 0.0) }
     }
@@ -241,13 +242,13 @@ impl Side {
 /// Puts each corner where its sides meet: straight sides are fitted along their whole length.
 fn place(ring: &Ring, apexes: &[usize]) -> Vec<Corner> {
     let count = apexes.len();
-    let straight: Vec<Option<curve::LineFit>> =
+    let straight: Vec<Option<StraightLine>> =
         (0..count).map(|k| straight_side(ring, apexes[k], apexes[(k + 1) % count])).collect();
     (0..count)
         .map(|k| {
             let (last, apex, next) = (apexes[(k + count - 1) % count], apexes[k], apexes[(k + 1) % count]);
             let here = ring.at(apex, 0);
-            let whole = |line: &Option<curve::LineFit>| line.as_ref().map(|l| Side::straight(l, here));
+            let whole = |line: &Option<StraightLine>| line.as_ref().map(|l| Side::straight(l, here));
             let into = whole(&straight[(k + count - 1) % count])
                 .or_else(|| near_side(ring, apex, ring.steps_between(last, apex), -1));
             let out = whole(&straight[k]).or_else(|| near_side(ring, apex, ring.steps_between(apex, next), 1));
@@ -275,7 +276,7 @@ fn placed(ring: &Ring, apex: usize, into: Option<Side>, out: Option<Side>) -> Co
 }
 
 /// The whole side between two apexes, if it is straight within its doubt.
-fn straight_side(ring: &Ring, from: usize, to: usize) -> Option<curve::LineFit> {
+fn straight_side(ring: &Ring, from: usize, to: usize) -> Option<StraightLine> {
     let steps = ring.steps_between(from, to);
     let skip = ring.steps(ROUNDED_MM);
     if steps < 2 * skip + ring.steps(4.0) {

@@ -5,10 +5,10 @@
 //! within its doubt, then thinned. The spline is then written as Bézier cubics, exactly.
 
 use kurbo::BezPath;
-use nalgebra::Vector2;
 
 use super::spline::Spline;
 use super::{EdgeKind, Run};
+use crate::path::StraightLine;
 use crate::units::MatPoint;
 
 /// No outline is trusted beyond this, mm.
@@ -38,60 +38,17 @@ pub(super) struct Bump {
     pub height_mm: f64,
 }
 
-/// A straight line through points.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct LineFit {
-    pub middle: MatPoint,
-    /// Unit vector.
-    pub direction: Vector2<f64>,
-}
-
-impl LineFit {
-    /// The point of the line nearest to `p`.
-    pub fn foot(&self, p: MatPoint) -> MatPoint {
-        self.middle + self.direction * (p - self.middle).dot(&self.direction)
-    }
-
-    /// Signed distance of a point, positive to the left, mm.
-    pub fn across(&self, p: MatPoint) -> f64 {
-        self.direction.perp(&(p - self.middle))
-    }
-
-    /// Total least squares through weighted points, running from the first towards the last.
-    pub fn through(points: &[MatPoint], weights: &[f64]) -> Option<Self> {
-        let total: f64 = weights.iter().sum();
-        let (first, last) = (*points.first()?, *points.last()?);
-        if points.len() < 2 || total <= 0.0 {
-            return None;
-        }
-        let middle = first + points.iter().zip(weights).map(|(p, w)| (*p - first) * *w).sum::<Vector2<f64>>() / total;
-        let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
-        for (p, w) in points.iter().zip(weights) {
-            let d = *p - middle;
-            xx += w * d.x * d.x;
-            xy += w * d.x * d.y;
-            yy += w * d.y * d.y;
-        }
-        let angle = 0.5 * (2.0 * xy).atan2(xx - yy);
-        let mut direction = Vector2::new(angle.cos(), angle.sin());
-        if direction.dot(&(last - first)) < 0.0 {
-            direction = -direction;
-        }
-        Some(Self { middle, direction })
-    }
-}
-
 /// The line through the points if it lies within their doubt, short bumps aside.
-pub(super) fn fit_line(points: &[MatPoint], doubts_mm: &[f64], step_mm: f64) -> Option<LineFit> {
+pub(super) fn fit_line(points: &[MatPoint], doubts_mm: &[f64], step_mm: f64) -> Option<StraightLine> {
     let (line, _) = robust_line(points, doubts_mm)?;
     let offsets: Vec<f64> = points.iter().map(|p| line.across(*p)).collect();
     judge(&offsets, doubts_mm, step_mm).map(|_| line)
 }
 
 /// A line by least squares, then twice more with far points weighted down.
-pub(super) fn robust_line(points: &[MatPoint], doubts_mm: &[f64]) -> Option<(LineFit, Vec<f64>)> {
+pub(super) fn robust_line(points: &[MatPoint], doubts_mm: &[f64]) -> Option<(StraightLine, Vec<f64>)> {
     let mut weights = vec![1.0; points.len()];
-    let mut line = LineFit::through(points, &weights)?;
+    let mut line = StraightLine::through(points, &weights)?;
     for _ in 0..3 {
         for ((w, p), d) in weights.iter_mut().zip(points).zip(doubts_mm) {
             *w = trust(line.across(*p), *d);
@@ -100,7 +57,7 @@ pub(super) fn robust_line(points: &[MatPoint], doubts_mm: &[f64]) -> Option<(Lin
         if weights.iter().sum::<f64>() < 0.5 * points.len() as f64 {
             break;
         }
-        line = LineFit::through(points, &weights)?;
+        line = StraightLine::through(points, &weights)?;
     }
     Some((line, weights))
 }
@@ -177,7 +134,7 @@ pub(super) fn fit(run: &Run) -> Fitted {
     let (points, doubts) = sound_part(run);
     let chord = run.to - run.from;
     if chord.norm() > 0.9 * run.length_mm() {
-        let line = LineFit { middle: run.from, direction: chord.normalize() };
+        let line = StraightLine { middle: run.from, direction: chord.normalize() };
         let offsets: Vec<f64> = points.iter().map(|p| line.across(*p)).collect();
         if let Some(bumps) = judge(&offsets, &doubts, run.step_mm) {
             let mut path = BezPath::new();

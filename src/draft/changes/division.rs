@@ -1,0 +1,179 @@
+//! A line across a piece, from edge to edge, and the two sides of it.
+
+use kurbo::{BezPath, Point, Vec2};
+
+use super::{Place, bad, points};
+use crate::draft::shape::{Shape, ShapeEdge};
+use crate::path::{self, Spot};
+use crate::polygon;
+use crate::refusal::Refusal;
+
+/// A first or last place within this of an edge is on it, mm.
+const ON_EDGE_MM: f64 = 5.0;
+/// A line that ends this near to a corner ends in it, mm: no seam is so short.
+const CORNER_MM: f64 = 0.5;
+
+/// A place on the outline.
+#[derive(Debug, Clone, Copy)]
+struct Bound {
+    edge: usize,
+    spot: Spot,
+}
+
+/// A line that divides a shape in two.
+pub(super) struct Division<'a> {
+    shape: &'a Shape,
+    /// The line, from edge to edge.
+    pub line: BezPath,
+    from: Bound,
+    to: Bound,
+}
+
+impl<'a> Division<'a> {
+    /// The line through places: smooth, or straight from place to place. A first or last place inside the piece is run on
+    /// straight to the edge.
+    pub fn through(shape: &'a Shape, places: &[Place], smooth: bool) -> Result<Self, Refusal> {
+        let mut through = points(places, shape)?;
+        through.dedup_by(|a, b| a.distance(*b) < 1e-3);
+        let (Some(first), Some(last)) = (through.first().copied(), through.last().copied()) else {
+            return Err(bad("no line is given", "give two places or more in \"line\""));
+        };
+        if through.len() < 2 {
+            return Err(bad("one place is no line", "give two places or more in \"line\""));
+        }
+        let (on_first, on_last) = (on_edge(shape, first), on_edge(shape, last));
+        if let (Some((_, at)), Some(place)) = (on_first, through.first_mut()) {
+            *place = at;
+        }
+        if let (Some((_, at)), Some(place)) = (on_last, through.last_mut()) {
+            *place = at;
+        }
+        let drawn = if smooth { path::smooth_through(&through, None, None) } else { path::polyline(&through) };
+        let from = on_first.map_or_else(|| hit(shape, first, -path::start_direction(&drawn)), Ok)?;
+        let to = on_last.map_or_else(|| hit(shape, last, path::end_direction(&drawn)), Ok)?;
+        let line = path::joined(
+            &path::joined(&short_line(from.1, first, on_first.is_some()), &drawn),
+            &short_line(last, to.1, on_last.is_some()),
+        );
+        let line = path::pinned(&line, from.1, to.1);
+        if path::length(&line) < 1.0 || from.1.distance(to.1) < path::SAME_MM {
+            return Err(bad(
+                "the line does not cross the piece",
+                "give places further apart, from one edge to another",
+            ));
+        }
+        Ok(Self { shape, line, from: from.0, to: to.0 })
+    }
+
+    /// The edges on the left of the line and on the right, from its one end round to the other, without the line.
+    fn sides(&self) -> [Vec<ShapeEdge>; 2] {
+        [run(self.shape, self.to, self.from), run(self.shape, self.from, self.to)]
+    }
+
+    /// The side that holds an edge, and the other one: the edges in order, the last of them the line.
+    ///
+    /// # Errors
+    /// When the line cuts that edge in two.
+    pub fn side_with(&self, index: usize, line: &ShapeEdge) -> Result<[Vec<ShapeEdge>; 2], Refusal> {
+        let number = self.shape.edges[index].number;
+        let [left, right] = self.sides();
+        let holds = |side: &[ShapeEdge]| side.iter().any(|e| e.number == number);
+        let closed = |mut side: Vec<ShapeEdge>, path: BezPath| {
+            side.push(ShapeEdge { path, ..line.clone() });
+            side
+        };
+        let along = self.line.clone();
+        let back = path::reversed(&self.line);
+        match (holds(&left), holds(&right)) {
+            (true, false) => Ok([closed(left, along), closed(right, back)]),
+            (false, true) => Ok([closed(right, back), closed(left, along)]),
+            _ => Err(bad(
+                format!("the line cuts {} in two", self.shape.edges[index].called()),
+                "name an edge that lies on one side of the line, or draw the line elsewhere",
+            )),
+        }
+    }
+}
+
+/// The bit of line from a place inside to the edge; nothing where the place is on the edge.
+fn short_line(from: Point, to: Point, on_edge: bool) -> BezPath {
+    if on_edge || from == to { BezPath::new() } else { path::line(from, to) }
+}
+
+/// The place of the outline at a point on it or near it.
+fn on_edge(shape: &Shape, point: Point) -> Option<(Bound, Point)> {
+    let near = shape.edges.iter().enumerate().filter_map(|(edge, e)| {
+        let (spot, away) = path::nearest(&e.path, point)?;
+        Some((edge, spot, away))
+    });
+    let (edge, spot, away) = near.min_by(|a, b| a.2.total_cmp(&b.2))?;
+    let outside = !polygon::contains(&shape.ring(), point.into());
+    (away <= ON_EDGE_MM || (outside && away <= 2.0 * ON_EDGE_MM)).then(|| settled(shape, edge, spot))
+}
+
+/// The bound at a spot, in a corner where it is near to one.
+fn settled(shape: &Shape, edge: usize, spot: Spot) -> (Bound, Point) {
+    let path = &shape.edges[edge].path;
+    let (before, whole) = (path::length_to(path, spot), path::length(path));
+    let end = |segment: usize, t: f64| Spot { segment, t };
+    let spot = if before < CORNER_MM {
+        end(0, 0.0)
+    } else if whole - before < CORNER_MM {
+        end(path::segments(path).len().saturating_sub(1), 1.0)
+    } else {
+        spot
+    };
+    (Bound { edge, spot }, path::point_at(path, spot))
+}
+
+/// Where a ray from inside the piece leaves it first.
+fn hit(shape: &Shape, from: Point, direction: Vec2) -> Result<(Bound, Point), Refusal> {
+    if !polygon::contains(&shape.ring(), from.into()) {
+        return Err(bad(
+            format!("the place ({:.1}, {:.1}) lies outside the piece", from.x, from.y),
+            "give places inside the piece or on its edges",
+        ));
+    }
+    let reach = 2.0 * polygon::perimeter(&shape.ring());
+    let ray = path::line(from, from + direction * reach);
+    let hits = shape.edges.iter().enumerate().flat_map(|(edge, e)| {
+        path::crossings(&ray, &e.path).into_iter().map(move |(along, spot)| (along.t, edge, spot))
+    });
+    let first = hits.min_by(|a, b| a.0.total_cmp(&b.0));
+    first
+        .map(|(_, edge, spot)| settled(shape, edge, spot))
+        .ok_or_else(|| bad("the line does not reach an edge of the piece", "give a place nearer to the edge"))
+}
+
+/// The edges from one place of the outline anticlockwise to another.
+fn run(shape: &Shape, from: Bound, to: Bound) -> Vec<ShapeEdge> {
+    let count = shape.edges.len();
+    let later = (to.spot.segment, to.spot.t) > (from.spot.segment, from.spot.t);
+    let part = |edge: usize, path: BezPath| ShapeEdge { path, ..shape.edges[edge].clone() };
+    let tail = |bound: Bound| path::split(&shape.edges[bound.edge].path, bound.spot).1;
+    let head = |bound: Bound| path::split(&shape.edges[bound.edge].path, bound.spot).0;
+    if from.edge == to.edge && later {
+        let whole = &shape.edges[from.edge].path;
+        let before = path::length_to(whole, from.spot);
+        let length = path::length_to(whole, to.spot) - before;
+        let rest = tail(from);
+        let middle = path::spot_at(&rest, length).map(|spot| path::split(&rest, spot).0).unwrap_or_default();
+        let middle = path::pinned(&middle, path::point_at(whole, from.spot), path::point_at(whole, to.spot));
+        return vec![part(from.edge, middle)];
+    }
+    let mut edges = vec![part(from.edge, tail(from))];
+    let mut at = (from.edge + 1) % count;
+    while at != to.edge {
+        edges.push(shape.edges[at].clone());
+        at = (at + 1) % count;
+    }
+    let mut last = part(to.edge, head(to));
+    if from.edge == to.edge {
+        // The same edge at both ends of the run: its second part needs a number of its own. The line takes the next.
+        last.number = shape.next_number() + 1;
+        last.name = None;
+    }
+    edges.push(last);
+    edges.retain(|e| e.path.elements().len() > 1 && path::length(&e.path) > path::SAME_MM);
+    edges
+}

@@ -1,0 +1,265 @@
+//! Elastic and gathers let out.
+
+use std::cell::Cell;
+
+use kurbo::{BezPath, Point, Vec2};
+use serde::{Deserialize, Serialize};
+
+use super::{End, bad, is_fold, told, up, usable};
+use crate::draft::shape::{EdgeRef, Shape};
+use crate::path::{self, At};
+use crate::refusal::Refusal;
+use crate::units::Length;
+
+/// A side swings no further than this, radians (about 75 degrees): beyond, it lies along the edge let out.
+const MOST_SWING: f64 = 1.3;
+/// Nothing stretches more than this.
+const MOST_FACTOR: f64 = 6.0;
+/// Accuracy of the length let out, mm.
+const EXACT_MM: f64 = 1e-7;
+
+/// An edge that was photographed gathered is let out to its stretched length: it becomes longer by stretched / relaxed.
+///
+/// Its ends move out: both by the same amount, or one when the other is on the fold or at the neighbour named in `from`.
+/// The sides swing out with the ends and keep their lengths; from the `level` on they stay as they are, above it they bend
+/// smoothly. A side without level (or shorter than it) swings as a whole about its far end: a straight one stays straight.
+/// The edge let out keeps meeting the fold squarely where it did. All other edges keep their lengths. Let out by nothing,
+/// nothing changes.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LetOut {
+    /// The edge.
+    pub edge: EdgeRef,
+    /// The measure at rest; default: the traced length times `copies`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub relaxed: Option<Length>,
+    /// The measure stretched flat.
+    pub stretched: Length,
+    /// How often the edge goes into the measure; default: 2 on a fold, else 1. Needed only without `relaxed`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub copies: Option<u32>,
+    /// How far from the edge, along the grain, nothing changes any more (the hip).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub level: Option<Length>,
+    /// A neighbour that stays as it is; default: the fold.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub from: Option<EdgeRef>,
+}
+
+impl LetOut {
+    pub(super) fn of(&self, shape: &Shape) -> Result<Shape, Refusal> {
+        let index = shape.find(&self.edge)?;
+        let old = shape.edges[index].length_mm();
+        let factor = self.factor(shape, old)?;
+        let moving = self.moving_ends(shape, index)?;
+        let level = self.level.map(|l| usable(l, "level")).transpose()?;
+        if factor == 1.0 {
+            return Ok(shape.clone());
+        }
+        let mut sides = Vec::new();
+        for end in moving {
+            sides.push(Side::of(shape, index, end, level)?);
+        }
+        let edge = Edge::of(shape, index);
+        let too_far = || {
+            bad(
+                format!(
+                    "{} cannot be let out from {} to {}: its sides are too short to swing so far",
+                    shape.edges[index].called(),
+                    told(old, self.stretched),
+                    told(old * factor, self.stretched)
+                ),
+                "give a level further away, or check the measures",
+            )
+        };
+        let target = old * factor;
+        let failed = Cell::new(false);
+        let made = |amount: f64| -> (BezPath, Vec<BezPath>) {
+            let swung: Vec<Option<BezPath>> = sides.iter().map(|side| side.moved(amount)).collect();
+            failed.set(failed.get() || swung.iter().any(Option::is_none));
+            let swung: Vec<BezPath> =
+                swung.into_iter().zip(&sides).map(|(s, side)| s.unwrap_or(side.above.clone())).collect();
+            let shifts = sides.iter().zip(&swung).map(|(s, path)| (s.end, path::end(path) - path::end(&s.above)));
+            (edge.shifted(&shifts.collect::<Vec<_>>()), swung)
+        };
+        // The ends move by about what the edge gains, shared out; a curved edge may want more.
+        let gain = target - old;
+        let most = 2.0 * gain;
+        let amount = root(|amount| path::length(&made(amount).0) - target, most).ok_or_else(too_far)?;
+        failed.set(false);
+        let (path, swung) = made(amount);
+        if failed.get() || (path::length(&path) - target).abs() > 1e-3 {
+            return Err(too_far());
+        }
+        let mut result = shape.clone();
+        result.edges[index].path = path;
+        for (side, above) in sides.iter().zip(&swung) {
+            let whole = path::joined(&side.below, above);
+            // A neighbour arrives at the corner when run from its far end, so it is turned back for the last end only.
+            result.edges[side.place].path = side.end.other().towards(&whole);
+        }
+        Ok(result)
+    }
+
+    fn factor(&self, shape: &Shape, old: f64) -> Result<f64, Refusal> {
+        let stretched = usable(self.stretched, "stretched measure")?;
+        let copies = self.copies.unwrap_or(if shape.fold.is_some() { 2 } else { 1 });
+        let relaxed = self.relaxed.map_or(Ok(old * f64::from(copies)), |l| usable(l, "relaxed measure"))?;
+        if relaxed < 1.0 {
+            return Err(bad("the relaxed measure is nothing", "measure the edge at rest"));
+        }
+        // Measures typed alike are alike, whatever their digits.
+        let factor = if (stretched - relaxed).abs() < 1e-9 { 1.0 } else { stretched / relaxed };
+        if (1.0..=MOST_FACTOR).contains(&factor) {
+            return Ok(factor);
+        }
+        Err(bad(
+            format!(
+                "stretched {} is {} than relaxed {}",
+                told(stretched, self.stretched),
+                if factor < 1.0 { "less" } else { "more than six times longer" },
+                told(relaxed, self.stretched)
+            ),
+            "measure both again; both are of the same stretch, the whole way round or of one piece",
+        ))
+    }
+
+    fn moving_ends(&self, shape: &Shape, index: usize) -> Result<Vec<End>, Refusal> {
+        let from = self.from.as_ref().map(|edge| shape.find(edge)).transpose()?;
+        if let Some(neighbour) = from {
+            let still = super::end_towards(shape, index, neighbour)?;
+            if is_fold(shape, still.other().neighbour(shape, index)) {
+                return Err(bad("the other end is on the fold, which does not move", "leave \"from\" out"));
+            }
+            return Ok(vec![still.other()]);
+        }
+        let (before, after) = shape.neighbours(index);
+        if before == after || is_fold(shape, index) {
+            return Err(bad(
+                format!("{} has no two sides that could swing out", shape.edges[index].called()),
+                "let out an edge between two others",
+            ));
+        }
+        Ok(End::BOTH.into_iter().filter(|end| !is_fold(shape, end.neighbour(shape, index))).collect())
+    }
+}
+
+/// A neighbour that swings out with the end of the edge.
+struct Side {
+    end: End,
+    /// Place of the neighbour.
+    place: usize,
+    /// From the far corner to the level; empty when all of it swings.
+    below: BezPath,
+    /// From the level to the corner that moves.
+    above: BezPath,
+    /// Does it swing as a whole?
+    whole: bool,
+    /// The direction out of the piece along the edge.
+    out: Vec2,
+}
+
+impl Side {
+    fn of(shape: &Shape, index: usize, end: End, level: Option<f64>) -> Result<Self, Refusal> {
+        let place = end.neighbour(shape, index);
+        let away = end.away(&shape.edges[place].path);
+        let out = Edge::of(shape, index).axis * if end == End::Last { 1.0 } else { -1.0 };
+        let (corner, far) = (path::start(&away), path::end(&away));
+        let grain = up(shape);
+        let inwards = grain * (far - corner).dot(grain).signum();
+        let across = super::left(grain) * 1e6;
+        let spot = level.filter(|l| *l > 0.0).and_then(|level| {
+            let at = corner + inwards * level;
+            path::crossings(&away, &path::line(at - across, at + across)).first().map(|(spot, _)| *spot)
+        });
+        let Some(spot) = spot else {
+            let whole = path::reversed(&away);
+            return Ok(Self { end, place, below: BezPath::new(), above: whole, whole: true, out });
+        };
+        let (above, below) = path::split(&away, spot);
+        if above.elements().len() < 2 {
+            return Err(bad("the level is at the edge itself", "give a level further away"));
+        }
+        let whole = below.elements().len() < 2;
+        Ok(Self { end, place, below: path::reversed(&below), above: path::reversed(&above), whole, out })
+    }
+
+    fn swung(&self, angle: f64) -> BezPath {
+        if self.whole {
+            return path::turned_about_start(&self.above, angle);
+        }
+        // As a rod bends that is held at the level and pushed at its end: smooth there, straight at the end.
+        path::turned_along(&self.above, |share| angle * share * (2.0 - share))
+    }
+
+    /// The side with its end moved out by an amount; none when it cannot reach.
+    fn moved(&self, amount: f64) -> Option<BezPath> {
+        let (from, to) = (path::start(&self.above), path::end(&self.above));
+        let sense = (to - from).cross(self.out).signum();
+        let out = |angle: f64| (path::end(&self.swung(sense * angle)) - to).dot(self.out) - amount;
+        root(out, MOST_SWING).map(|angle| self.swung(sense * angle))
+    }
+}
+
+/// The edge let out.
+struct Edge<'a> {
+    path: &'a BezPath,
+    /// Square to the fold at an end that is on it, else along the chord; unit.
+    axis: Vec2,
+}
+
+impl<'a> Edge<'a> {
+    fn of(shape: &'a Shape, index: usize) -> Self {
+        let path = &shape.edges[index].path;
+        let chord = path::unit(path::end(path) - path::start(path));
+        let fold = End::BOTH.into_iter().map(|end| end.neighbour(shape, index)).find(|i| is_fold(shape, *i));
+        let axis = fold.map_or(chord, |i| {
+            let square = super::left(path::start_direction(&shape.edges[i].path));
+            square * square.dot(chord).signum()
+        });
+        Self { path, axis }
+    }
+
+    /// The edge with its ends moved: evenly along its axis, across it so that a still end keeps its direction.
+    fn shifted(&self, shifts: &[(End, Vec2)]) -> BezPath {
+        let at = |end: End| shifts.iter().find(|(e, _)| *e == end).map_or(Vec2::ZERO, |(_, shift)| *shift);
+        let (first, last) = (at(End::First), at(End::Last));
+        let side = super::left(self.axis);
+        let both = shifts.len() > 1;
+        path::carried(self.path, |a: &At| {
+            let u = a.share;
+            // Shares of the shift across: from the middle when both ends move, else from the still end.
+            let bend = |from_end: f64| {
+                let reach = if both { (2.0 * from_end - 1.0).max(0.0) } else { from_end };
+                (reach * reach, if both { 4.0 * reach } else { 2.0 * reach })
+            };
+            let ((f, df), (l, dl)) = (bend(1.0 - u), bend(u));
+            let along = (first * (1.0 - u) + last * u).dot(self.axis);
+            let along_rate = (last - first).dot(self.axis);
+            let across = first.dot(side) * f + last.dot(side) * l;
+            let across_rate = last.dot(side) * dl - first.dot(side) * df;
+            let shift: Point = a.point + self.axis * along + side * across;
+            (shift, a.velocity + (self.axis * along_rate + side * across_rate) * a.share_rate)
+        })
+    }
+}
+
+/// Where a function that grows from below zero at 0 crosses zero, looked for up to `most`.
+fn root(f: impl Fn(f64) -> f64, most: f64) -> Option<f64> {
+    let low = f(0.0);
+    if low.abs() < EXACT_MM {
+        return Some(0.0);
+    }
+    let (mut a, mut at_a) = (0.0, low);
+    // In steps, since far out it may fall again.
+    for step in 1..=8 {
+        let b = most * f64::from(step) / 8.0;
+        let at_b = f(b);
+        if at_a < 0.0 && at_b >= 0.0 {
+            let k1 = 0.2 / (b - a);
+            return Some(kurbo::common::solve_itp(f, a, b, 1e-11 * most.max(1.0), 1, k1, at_a, at_b));
+        }
+        (a, at_a) = (b, at_b);
+    }
+    None
+}

@@ -1,0 +1,51 @@
+//! One side of a line across the piece.
+
+use serde::{Deserialize, Serialize};
+
+use super::division::Division;
+use super::{Place, new_edge};
+use crate::draft::shape::{EdgeRef, Role, Shape};
+use crate::refusal::Refusal;
+
+/// The piece is divided by an inside seam; the side that holds an edge is kept.
+///
+/// The line goes smoothly through its places, from edge to edge: a first or last place within 5 mm of an edge is on it,
+/// one further inside is run on straight. Two parts of one line have new edges of equal length. Edges that the line cuts
+/// become shorter; the others keep their lengths.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Part {
+    /// Places along the seam.
+    pub line: Vec<Place>,
+    /// An edge on the side that is kept.
+    pub holding: EdgeRef,
+    /// A smooth line (the default), not straight from place to place.
+    #[serde(default = "yes")]
+    pub smooth: bool,
+    /// Name of the new edge.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// Role of the new edge; default: plain.
+    #[serde(default)]
+    pub role: Role,
+}
+
+fn yes() -> bool {
+    true
+}
+
+impl Part {
+    pub(super) fn of(&self, shape: &Shape) -> Result<Shape, Refusal> {
+        let held = shape.find(&self.holding)?;
+        let division = Division::through(shape, &self.line, self.smooth)?;
+        let seam = new_edge(shape.next_number(), self.role, self.name.as_ref(), division.line.clone());
+        let [edges, _] = division.side_with(held, &seam)?;
+        Ok(with_edges(shape, edges))
+    }
+}
+
+/// The shape with other edges; the fold only if its edge is still there.
+pub(super) fn with_edges(shape: &Shape, edges: Vec<crate::draft::shape::ShapeEdge>) -> Shape {
+    let fold = shape.fold.filter(|number| edges.iter().any(|e| e.number == *number));
+    Shape { edges, fold, ..shape.clone() }
+}
