@@ -34,7 +34,11 @@ fn svg(before: &[&Shape], after: &[&Shape], marks: &[MatPoint]) -> String {
         high + 30.0
     );
     for shape in before {
-        let _ = write!(out, "<path d=\"{}\" {PEN} stroke=\"#c33\" stroke-width=\"1.2\" stroke-dasharray=\"6 4\"/>", d(shape));
+        let _ = write!(
+            out,
+            "<path d=\"{}\" {PEN} stroke=\"#c33\" stroke-width=\"1.2\" stroke-dasharray=\"6 4\"/>",
+            d(shape)
+        );
     }
     for shape in after {
         let _ = write!(out, "<path d=\"{}\" {PEN} stroke=\"#135\" stroke-width=\"2\"/>", d(shape));
@@ -64,8 +68,16 @@ fn cases() -> Vec<(&'static str, Shape, Value)> {
     let askew = Body { hem_drop: 30.0, turn_deg: 8.0, ..TEE }.shape();
     let neck = json!([[55.0, 640.0], [40.0, 560.0], [20.0, 520.0], [0.5, 512.0]]);
     vec![
-        ("redraw", tee.clone(), json!([{"redraw": {"edge": "neckline", "through": [[110.0, 637.0], [80.0, 540.0], [0.5, 470.0]]}}])),
-        ("redraw-inside", tee.clone(), json!([{"redraw": {"edge": "armhole", "through": [[215.0, 470.0], [190.0, 530.0]]}}])),
+        (
+            "redraw",
+            tee.clone(),
+            json!([{"redraw": {"edge": "neckline", "through": [[110.0, 637.0], [80.0, 540.0], [0.5, 470.0]]}}]),
+        ),
+        (
+            "redraw-inside",
+            tee.clone(),
+            json!([{"redraw": {"edge": "armhole", "through": [[215.0, 470.0], [190.0, 530.0]]}}]),
+        ),
         ("redraw-higher", tee.clone(), json!([{"redraw": {"edge": "neckline", "through": neck, "smooth": false}}])),
         ("neckline-round", tee.clone(), json!([{"neckline": {"shape": "round", "depth": "14cm", "widen": "2cm"}}])),
         ("neckline-back", tee.clone(), json!([{"neckline": {"shape": "round", "depth": "2.5cm"}}])),
@@ -73,12 +85,32 @@ fn cases() -> Vec<(&'static str, Shape, Value)> {
         ("unfold", tee.clone(), json!([{"unfold": {}}])),
         ("unfold-v", tee.clone(), json!([{"neckline": {"shape": "v", "depth": "20cm"}}, {"unfold": {}}])),
         ("let-out-hem", tee.clone(), json!([{"let-out": {"edge": "hem", "stretched": "68cm", "level": "15cm"}}])),
-        ("let-out-waist", leg.clone(), json!([{"let-out": {"edge": "waist", "relaxed": "70cm", "stretched": "95cm", "level": "20cm"}}])),
-        ("let-out-waist-one-side", leg.clone(), json!([{"let-out": {"edge": "waist", "relaxed": "70cm", "stretched": "90cm", "level": "20cm", "from": "rise"}}])),
-        ("let-out-ankle", leg.clone(), json!([{"let-out": {"edge": "hem", "relaxed": "20cm", "stretched": "32cm", "level": "30cm"}}])),
-        ("let-out-no-level", Leg { out_bow: 0.0, ..TROUSERS }.shape(), json!([{"let-out": {"edge": "hem", "relaxed": "20cm", "stretched": "32cm"}}])),
+        (
+            "let-out-waist",
+            leg.clone(),
+            json!([{"let-out": {"edge": "waist", "relaxed": "70cm", "stretched": "95cm", "level": "20cm"}}]),
+        ),
+        (
+            "let-out-waist-one-side",
+            leg.clone(),
+            json!([{"let-out": {"edge": "waist", "relaxed": "70cm", "stretched": "90cm", "level": "20cm", "from": "rise"}}]),
+        ),
+        (
+            "let-out-ankle",
+            leg.clone(),
+            json!([{"let-out": {"edge": "hem", "relaxed": "20cm", "stretched": "32cm", "level": "30cm"}}]),
+        ),
+        (
+            "let-out-no-level",
+            Leg { out_bow: 0.0, ..TROUSERS }.shape(),
+            json!([{"let-out": {"edge": "hem", "relaxed": "20cm", "stretched": "32cm"}}]),
+        ),
         ("shorten-leg", leg.clone(), json!([{"shorten-leg": {"inseam": "13in"}}])),
-        ("shorten-leg-high", Leg { thigh: 400.0, hem: 150.0, ..TROUSERS }.shape(), json!([{"shorten-leg": {"inseam": "3in"}}])),
+        (
+            "shorten-leg-high",
+            Leg { thigh: 400.0, hem: 150.0, ..TROUSERS }.shape(),
+            json!([{"shorten-leg": {"inseam": "3in"}}]),
+        ),
         ("lengthen", leg.clone(), json!([{"lengthen": {"by": "10cm", "at": "30cm"}}])),
         ("shorten", leg.clone(), json!([{"shorten": {"by": "12cm", "at": "30cm"}}])),
         ("lengthen-tee-leaning", askew.clone(), json!([{"lengthen": {"by": "8cm", "at": "20cm"}}])),
@@ -89,9 +121,21 @@ fn cases() -> Vec<(&'static str, Shape, Value)> {
         ("raise", leg.clone(), json!([{"raise": {"by": "4cm"}}])),
         ("raise-side-of-tee", tee.clone(), json!([{"raise": {"edge": "hem", "at": "side-seam", "by": "3cm"}}])),
         ("lower-front", tee.clone(), json!([{"lower": {"edge": "hem", "at": "fold", "by": "3cm"}}])),
-        ("part", tee.clone(), json!([{"part": {"line": [[30, 420], [130, 450], [200, 500]], "holding": "hem", "name": "yoke"}}])),
-        ("part-raglan", tee.clone(), json!([{"part": {"line": [[60, 560], [150, 490], [255, 425]], "holding": "shoulder", "name": "raglan"}}])),
-        ("give-strip", leg.clone(), json!([{"give-strip": {"edge": "outseam", "line": [[45, 960], [50, 700], [40, 300], [30, 40]], "name": "side"}}])),
+        (
+            "part",
+            tee.clone(),
+            json!([{"part": {"line": [[30, 420], [130, 450], [200, 500]], "holding": "hem", "name": "yoke"}}]),
+        ),
+        (
+            "part-raglan",
+            tee.clone(),
+            json!([{"part": {"line": [[60, 560], [150, 490], [255, 425]], "holding": "shoulder", "name": "raglan"}}]),
+        ),
+        (
+            "give-strip",
+            leg.clone(),
+            json!([{"give-strip": {"edge": "outseam", "line": [[45, 960], [50, 700], [40, 300], [30, 40]], "name": "side"}}]),
+        ),
         ("scale", tee, json!([{"scale": {"length": 8, "width": -4}}])),
         ("grain-down-the-leg", leaning, json!([{"grain-down-the-leg": {}}])),
         ("square-at-fold", askew, json!([{"square-at-fold": {}}])),
@@ -112,12 +156,16 @@ fn main() {
         }
     }
     // A strip that wraps round to the front goes back to the back.
-    let back = Leg { crotch: 80.0, ..straight }.shape().transformed(kurbo::Affine::translate((-420.0, 0.0)) * kurbo::Affine::FLIP_X);
+    let back = Leg { crotch: 80.0, ..straight }
+        .shape()
+        .transformed(kurbo::Affine::translate((-420.0, 0.0)) * kurbo::Affine::FLIP_X);
     let back = back.transformed(kurbo::Affine::translate((0.0, 0.0)));
     let line = json!([[45, 960], [50, 700], [40, 300], [30, 40]]);
     let step = |value: Value| vec![serde_json::from_value::<Change>(value).unwrap()];
     let give = step(json!({"give-strip": {"edge": "outseam", "line": line, "name": "side"}}));
-    let take = step(json!({"take-strip": {"from": "front", "edge": "outseam", "line": line, "onto": "outseam", "name": "side"}}));
+    let take = step(
+        json!({"take-strip": {"from": "front", "edge": "outseam", "line": line, "onto": "outseam", "name": "side"}}),
+    );
     let given = changes::apply(&front, &give, &|_| Ok(front.clone())).unwrap();
     match changes::apply(&back, &take, &|_| Ok(front.clone())) {
         Ok(taken) => give_to("take-strip", svg(&[&front, &back], &[&given, &taken], &[])),

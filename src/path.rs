@@ -114,9 +114,11 @@ pub fn line(from: impl Into<Point>, to: impl Into<Point>) -> BezPath {
     of(&[PathSeg::Line(Line::new(from.into(), to.into()))])
 }
 
-/// One cubic that leaves `from` and arrives at `to` in given directions, its handles a third of the way.
+/// One cubic that leaves `from` and arrives at `to` in given directions: nearly a circle's arc where one fits.
 pub fn curve(from: Point, leaving: Vec2, arriving: Vec2, to: Point) -> BezPath {
-    let reach = from.distance(to) / 3.0;
+    // Handles of an arc of that turn, 4/3 tan(turn / 4) times its radius.
+    let turn = leaving.cross(arriving).atan2(leaving.dot(arriving));
+    let reach = from.distance(to) / (3.0 * (0.25 * turn).cos().powi(2));
     of(&[PathSeg::Cubic(CubicBez::new(from, from + leaving * reach, to - arriving * reach, to))])
 }
 
@@ -224,7 +226,15 @@ pub fn direction_at(path: &BezPath, spot: Spot) -> Vec2 {
 }
 
 fn velocity(segment: &PathSeg, t: f64) -> Vec2 {
-    segment.to_cubic().deriv().eval(t).to_vec2()
+    even_cubic(segment).deriv().eval(t).to_vec2()
+}
+
+/// A segment as a cubic; a line with its handles at the thirds, so that it is run at an even speed.
+fn even_cubic(segment: &PathSeg) -> CubicBez {
+    match segment {
+        PathSeg::Line(l) => CubicBez::new(l.p0, l.p0.lerp(l.p1, 1.0 / 3.0), l.p0.lerp(l.p1, 2.0 / 3.0), l.p1),
+        other => other.to_cubic(),
+    }
 }
 
 /// A path in two at a place on it; a part without length is empty.
@@ -311,7 +321,10 @@ fn chords(path: &BezPath) -> Vec<Chord> {
         };
         for k in 0..count {
             let t = (k as f64 / count as f64, (k + 1) as f64 / count as f64);
-            all.push(Chord { ends: (part.eval(t.0).into(), part.eval(t.1).into()), segment, t });
+            let (from, to) = (part.eval(t.0), part.eval(t.1));
+            // A hair longer at both ends, or a crossing where two chords join could fall between them.
+            let hair = unit(to - from) * (0.1 * SAME_MM);
+            all.push(Chord { ends: ((from - hair).into(), (to + hair).into()), segment, t });
         }
     }
     all
@@ -449,7 +462,7 @@ mod tests {
 
     #[test]
     fn crossings_lie_on_both_paths() {
-        let (a, b) = (cubic_a(), line((10.0, -20.0), (90.0, 130.0)));
+        let (a, b) = (cubic_a(), line((-10.0, 2.0), (110.0, 98.0)));
         let found = crossings(&a, &b);
         assert_eq!(found.len(), 3);
         for (s, t) in found {

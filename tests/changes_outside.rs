@@ -50,9 +50,7 @@ fn told() -> Value {
     let wide = made(&leg, json!({"move-edge": {"edge": "inseam", "out": 20}}));
     let out = made(&leg, json!({"let-out": {"edge": "waist", "relaxed": 700, "stretched": 900, "level": 200}}));
     let short = made(&leg, json!({"shorten-leg": {"inseam": "13in"}}));
-    let length_of = |shape: &Shape, name: &str| {
-        json!({"length": edge(shape, name).length_mm(), "points": points(&edge(shape, name).path)})
-    };
+    let length_of = |shape: &Shape, name: &str| json!({"length": edge(shape, name).length_mm(), "points": points(&edge(shape, name).path)});
     json!({
         "unfold": {
             "before": leaning.ring(), "after": changes::unfold(&leaning).unwrap().ring(), "fold": [fold.from(), fold.to()],

@@ -2,7 +2,7 @@
 
 use kurbo::{Affine, BezPath, CubicBez, ParamCurve, ParamCurveArclen, ParamCurveDeriv, PathSeg, Point, Vec2};
 
-use super::{LENGTH_MM, length, of, segments, start, straightened, velocity};
+use super::{LENGTH_MM, even_cubic, length, of, segments, start, straightened, velocity};
 
 /// A bent path is written in cubics no longer than this, mm: on a radius of 50 mm that is true to 1e-5 mm.
 const PIECE_MM: f64 = 8.0;
@@ -42,7 +42,7 @@ struct Piece {
 impl Piece {
     fn at(&self, t: f64) -> At {
         let velocity = velocity(&self.segment, t);
-        let bend = self.segment.to_cubic().deriv().deriv().eval(t).to_vec2();
+        let bend = even_cubic(&self.segment).deriv().deriv().eval(t).to_vec2();
         let speed = velocity.hypot();
         let before = if t > 0.0 { self.segment.subsegment(0.0..t).arclen(LENGTH_MM) } else { 0.0 };
         At {

@@ -32,6 +32,13 @@ pub fn bowed(a: Point, b: Point, bow: f64) -> BezPath {
     path
 }
 
+fn curve(a: Point, b: (f64, f64), c: (f64, f64), d: Point) -> BezPath {
+    let mut path = BezPath::new();
+    path.move_to(a);
+    path.curve_to(Point::from(b), Point::from(c), d);
+    path
+}
+
 /// Measures of a half body on a fold at x = 0, mm.
 #[derive(Debug, Clone, Copy)]
 pub struct Body {
@@ -68,19 +75,10 @@ impl Body {
         let neck = Point::new(self.neck, self.side + 230.0);
         let tip = Point::new(self.neck + self.shoulder, self.side + 185.0);
         let centre = Point::new(0.0, neck.y - self.neck_depth);
-        let mut hem = BezPath::new();
-        hem.move_to((0.0, 0.0));
-        hem.curve_to((self.width / 2.0, 0.0), (self.width * 0.8, self.hem_drop * 0.6), hem_side);
-        let mut armhole = BezPath::new();
-        armhole.move_to(underarm);
-        armhole.curve_to((underarm.x - 50.0, underarm.y + 5.0), (tip.x - 15.0, tip.y - 90.0), tip);
-        let mut neckline = BezPath::new();
-        neckline.move_to(neck);
-        neckline.curve_to(
-            (neck.x - 12.0, neck.y - 0.6 * self.neck_depth),
-            (0.5 * self.neck, centre.y),
-            centre,
-        );
+        let hem = curve(Point::ZERO, (self.width / 2.0, 0.0), (self.width * 0.8, self.hem_drop * 0.6), hem_side);
+        let armhole = curve(underarm, (underarm.x - 50.0, underarm.y + 5.0), (tip.x - 15.0, tip.y - 90.0), tip);
+        let neckline =
+            curve(neck, (neck.x - 12.0, neck.y - 0.6 * self.neck_depth), (0.5 * self.neck, centre.y), centre);
         let edges = vec![
             (Role::Hem, hem),
             (Role::SideSeam, bowed(hem_side, underarm, self.side_bow)),
@@ -103,17 +101,19 @@ pub fn bodies() -> impl Strategy<Value = Body> {
         (60.0..110.0f64, 50.0..80.0f64, 40.0..120.0f64),
         (-20.0..20.0f64, (-300.0..300.0f64, -300.0..300.0f64)),
     )
-        .prop_map(|((width, flare, hem_drop, side), side_bow, (shoulder, neck, neck_depth), (turn_deg, at))| Body {
-            width,
-            flare,
-            hem_drop,
-            side,
-            side_bow,
-            shoulder: shoulder.min(width - neck - 20.0),
-            neck,
-            neck_depth,
-            turn_deg,
-            at,
+        .prop_map(|((width, flare, hem_drop, side), side_bow, (shoulder, neck, neck_depth), (turn_deg, at))| {
+            Body {
+                width,
+                flare,
+                hem_drop,
+                side,
+                side_bow,
+                shoulder: shoulder.min(width - neck - 20.0),
+                neck,
+                neck_depth,
+                turn_deg,
+                at,
+            }
         })
 }
 
@@ -151,9 +151,8 @@ impl Leg {
         let crotch = Point::new(self.thigh - lean, self.inseam);
         let centre = Point::new(crotch.x - self.crotch, self.inseam + self.rise);
         let side = Point::new(centre.x - self.waist, self.inseam + self.rise + 8.0);
-        let mut rise = BezPath::new();
-        rise.move_to(crotch);
-        rise.curve_to(
+        let rise = curve(
+            crotch,
             (crotch.x - 0.75 * self.crotch, crotch.y + 5.0),
             (centre.x + 2.0, crotch.y + 0.3 * self.rise),
             centre,

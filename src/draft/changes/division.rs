@@ -1,5 +1,7 @@
 //! A line across a piece, from edge to edge, and the two sides of it.
 
+use std::cmp::Ordering;
+
 use kurbo::{BezPath, Point, Vec2};
 
 use super::{Place, bad, points};
@@ -31,7 +33,7 @@ pub(super) struct Division<'a> {
 
 impl<'a> Division<'a> {
     /// The line through places: smooth, or straight from place to place. A first or last place inside the piece is run on
-    /// straight to the edge.
+    /// straight to the edge; from one outside the line is cut back to it.
     pub fn through(shape: &'a Shape, places: &[Place], smooth: bool) -> Result<Self, Refusal> {
         let mut through = points(places, shape)?;
         through.dedup_by(|a, b| a.distance(*b) < 1e-3);
@@ -49,20 +51,16 @@ impl<'a> Division<'a> {
             *place = at;
         }
         let drawn = if smooth { path::smooth_through(&through, None, None) } else { path::polyline(&through) };
-        let from = on_first.map_or_else(|| hit(shape, first, -path::start_direction(&drawn)), Ok)?;
-        let to = on_last.map_or_else(|| hit(shape, last, path::end_direction(&drawn)), Ok)?;
-        let line = path::joined(
-            &path::joined(&short_line(from.1, first, on_first.is_some()), &drawn),
-            &short_line(last, to.1, on_last.is_some()),
-        );
-        let line = path::pinned(&line, from.1, to.1);
-        if path::length(&line) < 1.0 || from.1.distance(to.1) < path::SAME_MM {
+        let (to, drawn) = reaching(shape, &drawn, on_last)?;
+        let (from, back) = reaching(shape, &path::reversed(&drawn), on_first)?;
+        let line = path::reversed(&back);
+        if path::length(&line) < 1.0 || path::start(&line).distance(path::end(&line)) < path::SAME_MM {
             return Err(bad(
                 "the line does not cross the piece",
                 "give places further apart, from one edge to another",
             ));
         }
-        Ok(Self { shape, line, from: from.0, to: to.0 })
+        Ok(Self { shape, line, from, to })
     }
 
     /// The edges on the left of the line and on the right, from its one end round to the other, without the line.
@@ -95,9 +93,33 @@ impl<'a> Division<'a> {
     }
 }
 
-/// The bit of line from a place inside to the edge; nothing where the place is on the edge.
-fn short_line(from: Point, to: Point, on_edge: bool) -> BezPath {
-    if on_edge || from == to { BezPath::new() } else { path::line(from, to) }
+/// A path that ends on the outline: where its end lies on an edge, run on from inside, or cut back from outside.
+fn reaching(shape: &Shape, path: &BezPath, on_edge: Option<(Bound, Point)>) -> Result<(Bound, BezPath), Refusal> {
+    let (start, end) = (path::start(path), path::end(path));
+    let inside = polygon::contains(&shape.ring(), end.into());
+    let (bound, at, path) = match on_edge {
+        Some((bound, at)) => (bound, at, path.clone()),
+        None if inside => {
+            let (bound, at) = hit(shape, end, path::end_direction(path))?;
+            (bound, at, path::joined(path, &path::line(end, at)))
+        }
+        None => {
+            let hits = shape.edges.iter().enumerate().flat_map(|(edge, e)| {
+                path::crossings(path, &e.path).into_iter().map(move |(along, spot)| (along, edge, spot))
+            });
+            let last =
+                hits.max_by(|a, b| (a.0.segment, a.0.t).partial_cmp(&(b.0.segment, b.0.t)).unwrap_or(Ordering::Equal));
+            let (along, edge, spot) = last.ok_or_else(|| {
+                bad(
+                    format!("the line from ({:.1}, {:.1}) mm does not come near the piece", end.x, end.y),
+                    "give places inside the piece or on its edges",
+                )
+            })?;
+            let (bound, at) = settled(shape, edge, spot);
+            (bound, at, path::split(path, along).0)
+        }
+    };
+    Ok((bound, path::pinned(&path, start, at)))
 }
 
 /// The place of the outline at a point on it or near it.
@@ -128,12 +150,6 @@ fn settled(shape: &Shape, edge: usize, spot: Spot) -> (Bound, Point) {
 
 /// Where a ray from inside the piece leaves it first.
 fn hit(shape: &Shape, from: Point, direction: Vec2) -> Result<(Bound, Point), Refusal> {
-    if !polygon::contains(&shape.ring(), from.into()) {
-        return Err(bad(
-            format!("the place ({:.1}, {:.1}) lies outside the piece", from.x, from.y),
-            "give places inside the piece or on its edges",
-        ));
-    }
     let reach = 2.0 * polygon::perimeter(&shape.ring());
     let ray = path::line(from, from + direction * reach);
     let hits = shape.edges.iter().enumerate().flat_map(|(edge, e)| {

@@ -10,7 +10,7 @@ use crate::refusal::Refusal;
 /// The piece is divided by an inside seam; the side that holds an edge is kept.
 ///
 /// The line goes smoothly through its places, from edge to edge: a first or last place within 5 mm of an edge is on it,
-/// one further inside is run on straight. Two parts of one line have new edges of equal length. Edges that the line cuts
+/// one further inside is run on straight, one outside is cut back. Two parts of one line have new edges of equal length. Edges that the line cuts
 /// become shorter; the others keep their lengths.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

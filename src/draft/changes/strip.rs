@@ -181,10 +181,8 @@ impl Strip {
         if let Some(last) = run.last_mut().filter(|e| e.number != self.seam) {
             last.path = path::reversed(&faded(&path::reversed(&last.path), to_b));
         }
-        let mut next = shape.next_number();
-        for part in &mut run {
-            part.number = next;
-            next += 1;
+        for (number, part) in (shape.next_number()..).zip(&mut run) {
+            part.number = number;
         }
         run
     }
