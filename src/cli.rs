@@ -6,6 +6,7 @@ pub mod check;
 pub mod files;
 pub mod lay;
 pub mod lenses;
+pub mod make;
 pub mod mats;
 pub mod products;
 pub mod progress;

@@ -2,6 +2,7 @@
 
 pub mod band;
 pub mod changes;
+pub mod roles;
 pub mod shape;
 
 use std::collections::BTreeMap;
@@ -10,8 +11,9 @@ use crate::edges::{self, EdgeOptions, FoldChoice, Tracing};
 use crate::outline::Outline;
 use crate::refusal::{Refusal, RefusalKind};
 use crate::seams::request::{EdgeAllowance, EdgeName, NotchRequest};
-use crate::seams::{self, Piece, SeamRequest, StitchingEdge};
+use crate::seams::{self, Cutting, Piece, SeamRequest, StitchingEdge};
 use crate::units::Length;
+use shape::Shape;
 
 /// What is wanted of a piece.
 #[derive(Debug, Clone, PartialEq)]
@@ -64,32 +66,30 @@ impl Default for PieceOptions {
 /// # Errors
 /// Those of [`edges::find`] and [`seams::seam`]; also a request for an edge that is not there.
 pub fn draft_piece(outline: &Outline, options: &PieceOptions) -> Result<(Tracing, Piece), Refusal> {
+    let edge_options = EdgeOptions { fold: options.fold, ..options.edges.clone() };
+    let tracing = tracing_of(outline, &edge_options)?;
+    let piece = seams::seam(&request_for(&tracing, options)?)?;
+    Ok((tracing, piece))
+}
+
+/// The edges of an outline, by longer arms where much of it was not seen or is ragged, unsmoothed at worst: they cross
+/// themselves nowhere.
+///
+/// # Errors
+/// Those of [`edges::find`]; [`RefusalKind::BadOutline`] when even the outline's own points cross.
+pub fn tracing_of(outline: &Outline, options: &EdgeOptions) -> Result<Tracing, Refusal> {
     outline.check()?;
     let outline = outline.settled();
-    let edge_options = EdgeOptions { fold: options.fold, ..options.edges.clone() };
-    let first = edges_and_piece(&outline, coarser_where_unclear(edge_options.clone(), &outline), options);
+    let sound = |tracing: Tracing| Shape::from_tracing(&tracing, Vec::new()).check("tracing").map(|()| tracing);
+    let first = edges::find(&outline, &coarser_where_unclear(options.clone(), &outline)).and_then(sound);
     let Err(refusal) = first else { return first };
     if refusal.kind != RefusalKind::BadOutline {
         return Err(refusal);
     }
     // A ragged outline can make edges that cross: longer arms see past the rag; the outline itself does not cross.
-    let coarse = coarser(edge_options);
-    let piece_of = |tracing: Tracing| {
-        let piece = seams::seam(&request_for(&tracing, options)?)?;
-        Ok((tracing, piece))
-    };
-    let again = edges_and_piece(&outline, coarse.clone(), options);
-    again.or_else(|_| edges::find_unsmoothed(&outline, &coarse).and_then(piece_of)).map_err(|_| refusal)
-}
-
-fn edges_and_piece(
-    outline: &Outline,
-    edge_options: EdgeOptions,
-    options: &PieceOptions,
-) -> Result<(Tracing, Piece), Refusal> {
-    let tracing = edges::find(outline, &edge_options)?;
-    let piece = seams::seam(&request_for(&tracing, options)?)?;
-    Ok((tracing, piece))
+    let coarse = coarser(options.clone());
+    let again = edges::find(&outline, &coarse).and_then(sound);
+    again.or_else(|_| edges::find_unsmoothed(&outline, &coarse).and_then(sound)).map_err(|_| refusal)
 }
 
 /// Share of an outline that must be seen, in less doubt than this, for its corners to be sought with short arms.
@@ -129,6 +129,7 @@ fn request_for(tracing: &Tracing, options: &PieceOptions) -> Result<SeamRequest,
         name: names.get(&edge.number).map(|name| (*name).to_string()),
         path: edge.path.clone(),
         allowance_mm: widths.get(&edge.number).copied().unwrap_or(options.allowance.mm()),
+        ends: Default::default(),
     });
     Ok(SeamRequest {
         name: options.name.clone(),
@@ -137,7 +138,9 @@ fn request_for(tracing: &Tracing, options: &PieceOptions) -> Result<SeamRequest,
         notches: options.notches.clone(),
         grain_deg: options.grain_deg,
         size: options.size.clone(),
-        cut_count: options.cut_count,
+        cutting: Cutting { count: options.cut_count, ..Cutting::default() },
+        lines: Vec::new(),
+        stretch: None,
         allowance: options.allowance,
     })
 }

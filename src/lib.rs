@@ -14,6 +14,8 @@
 //!
 //! [`measure`] is steps 2 and 3 for every kind of reference; [`targets`] draws cards to print.
 //!
+//! [`set`] makes a whole pattern set: shapes from many photos, named, changed, fitted to each other, then step 8.
+//!
 //! [`draft::draft_piece`] is steps 7 and 8 in one call, for outlines traced and outlines read by [`outline_file`] alike;
 //! [`pattern_file`] keeps finished pieces.
 //!
@@ -44,6 +46,7 @@ pub mod reference;
 pub mod refusal;
 pub mod report;
 pub mod seams;
+pub mod set;
 pub mod sheets;
 pub mod targets;
 pub mod trace;

@@ -27,6 +27,7 @@ fn main() -> ExitCode {
         Command::Calibrate(args) => cli::calibrate::run(args),
         Command::Seam(args) => cli::seam::run(args),
         Command::Targets(args) => cli::targets::run(args),
+        Command::Make(args) => cli::make::run(args),
         Command::Sheets(args) => cli::sheets::run(args),
         Command::Lay(args) => cli::lay::run(args),
     };

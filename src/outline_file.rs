@@ -36,6 +36,8 @@ pub struct OutlineFile {
     pub marks: Vec<Mark>,
     /// Warnings it carried.
     pub warnings: Vec<Warning>,
+    /// What it was traced from, as its maker tells one tracing from another.
+    pub made_from: Option<String>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -61,6 +63,8 @@ struct File {
     marks: Vec<Mark>,
     #[serde(default)]
     warnings: Vec<Warning>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    made_from: Option<String>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -120,26 +124,53 @@ pub fn write_marked(
     warnings: &[Warning],
     marks: &[Mark],
 ) -> Result<String, Refusal> {
+    let mut file = bare_file(outline, scale, warnings, marks);
+    file.edges = tracing.map_or(Vec::new(), |t| edges_of(t, names));
+    file.fold = tracing.and_then(|t| t.fold.as_ref()).map(|f| FileFold {
+        edge: f.edge,
+        guessed: f.guessed,
+        confidence: short(f.confidence),
+        moved_mm: short(f.moved_mm),
+    });
+    text_of(&file)
+}
+
+/// A tracing without edges, as a set keeps it; `made_from` tells it from others.
+///
+/// # Errors
+/// As [`write`].
+pub fn write_made(
+    outline: &Outline,
+    scale: Option<serde_json::Value>,
+    warnings: &[Warning],
+    marks: &[Mark],
+    made_from: &str,
+) -> Result<String, Refusal> {
+    let mut file = bare_file(outline, scale, warnings, marks);
+    file.made_from = Some(made_from.to_string());
+    text_of(&file)
+}
+
+fn bare_file(outline: &Outline, scale: Option<serde_json::Value>, warnings: &[Warning], marks: &[Mark]) -> File {
     let outline = outline.settled();
-    let file = File {
+    File {
         format: FORMAT.into(),
         version: VERSION,
         units: "mm".into(),
         outline: outline.points.iter().map(|p| p.at.into()).collect(),
         doubt_mm: Some(outline.points.iter().map(|p| p.doubt_mm).collect()),
         unseen: outline.points.iter().enumerate().filter(|(_, p)| !p.seen).map(|(i, _)| i).collect(),
-        edges: tracing.map_or(Vec::new(), |t| edges_of(t, names)),
-        fold: tracing.and_then(|t| t.fold.as_ref()).map(|f| FileFold {
-            edge: f.edge,
-            guessed: f.guessed,
-            confidence: short(f.confidence),
-            moved_mm: short(f.moved_mm),
-        }),
+        edges: Vec::new(),
+        fold: None,
         scale,
         marks: marks.iter().map(settled_mark).collect(),
         warnings: warnings.to_vec(),
-    };
-    let mut text = serde_json::to_string(&file).map_err(|e| {
+        made_from: None,
+    }
+}
+
+fn text_of(file: &File) -> Result<String, Refusal> {
+    let mut text = serde_json::to_string(file).map_err(|e| {
         Refusal::new(RefusalKind::File, format!("the outline could not be written: {e}"), "report this as a fault")
     })?;
     text.push('\n');
@@ -238,7 +269,7 @@ pub fn read(json: &str) -> Result<OutlineFile, Refusal> {
     settled.check()?;
     let in_mm = |mark: &Mark| Mark { at: MatPoint::new(mark.at.x * factor, mark.at.y * factor), ..*mark };
     let marks = file.marks.iter().map(in_mm).collect();
-    Ok(OutlineFile { outline: settled, scale: file.scale, marks, warnings: file.warnings })
+    Ok(OutlineFile { outline: settled, scale: file.scale, marks, warnings: file.warnings, made_from: file.made_from })
 }
 
 fn refuse(seen: String) -> Refusal {

@@ -3,6 +3,7 @@
 //! In: stitching edges that run anticlockwise (y up) and close, and what is wanted of each. Out: a [`Piece`], all in the
 //! same millimetres. An outline drawn by hand, read from a file or traced from a photo goes through this same stage.
 
+mod corner;
 mod label;
 mod marks;
 mod notch;
@@ -17,6 +18,8 @@ use serde::{Deserialize, Serialize};
 use crate::polygon;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::{Length, MatPoint};
+pub use corner::CornerShape;
+pub(crate) use label::cut_words;
 use request::NotchRequest;
 
 /// Distance between a curve and the polyline drawn for it, mm.
@@ -25,7 +28,7 @@ pub(crate) const FLATTEN_MM: f64 = 0.003;
 const GAP_MM: f64 = 0.001;
 
 /// One stitching edge and what is wanted of it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct StitchingEdge {
     /// Its number, as people name it.
     pub number: usize,
@@ -35,6 +38,8 @@ pub struct StitchingEdge {
     pub path: BezPath,
     /// Width of the allowance, mm; 0 on a fold.
     pub allowance_mm: f64,
+    /// How the allowance ends at the edge's first and last corner.
+    pub ends: [CornerShape; 2],
 }
 
 /// What a piece is to be made from.
@@ -52,8 +57,12 @@ pub struct SeamRequest {
     pub grain_deg: Option<f64>,
     /// Size or person the piece is for.
     pub size: Option<String>,
-    /// How many to cut.
-    pub cut_count: u32,
+    /// How it is cut.
+    pub cutting: Cutting,
+    /// Further lines for the label: the set, the date, which piece of how many.
+    pub lines: Vec<String>,
+    /// The way the cloth must stretch most, if that matters.
+    pub stretch: Option<Stretch>,
     /// How the allowance is written on the label: as typed.
     pub allowance: Length,
 }
@@ -75,13 +84,25 @@ pub struct PieceEdge {
 }
 
 /// One or two strokes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum NotchKind {
     /// One stroke (commonly the front).
+    #[default]
     Single,
     /// Two strokes (commonly the back).
     Double,
+}
+
+/// How a notch is cut.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum NotchShape {
+    /// One cut, square to the stitching line.
+    #[default]
+    Slit,
+    /// A small triangle cut away.
+    Triangle,
 }
 
 /// A notch: strokes from the cut line inwards, square to the stitching line.
@@ -123,9 +144,19 @@ pub struct Label {
     pub lines: Vec<String>,
 }
 
+/// The way a knit must stretch most.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Stretch {
+    /// Across the grain: round the body.
+    Across,
+    /// Along the grain.
+    Along,
+}
+
 /// How a piece is cut from the cloth.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(default)]
+#[serde(default, deny_unknown_fields)]
 pub struct Cutting {
     /// How many.
     pub count: u32,
@@ -159,6 +190,9 @@ pub struct Piece {
     pub notches: Vec<Notch>,
     /// The grainline, arrowheads at both ends.
     pub grainline: [MatPoint; 2],
+    /// The direction in which the cloth must stretch most: a line with arrowheads at both ends.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stretch: Option<[MatPoint; 2]>,
     /// The label.
     pub label: Label,
     /// How it is cut.
@@ -192,7 +226,9 @@ pub fn seam(request: &SeamRequest) -> Result<Piece, Refusal> {
         .collect::<Result<Vec<_>, _>>()?;
     let fold = fold_index.map(|i| marks::fold(&edges[i], &cut_line));
     let grainline = marks::grainline(request.grain_deg, fold.as_ref(), &stitching_line, &mut warnings);
-    let label = label::place(request, &edges, &stitching_line, grainline, fold.as_ref(), &mut warnings);
+    let stretch = request.stretch.and_then(|s| marks::stretch(s, grainline, fold.as_ref(), &stitching_line));
+    let marks = marks::Marks { grainline, fold: fold.as_ref(), stretch };
+    let label = label::place(request, &edges, &stitching_line, &marks, &mut warnings);
     Ok(Piece {
         name: request.name.clone(),
         stitching_line,
@@ -202,7 +238,8 @@ pub fn seam(request: &SeamRequest) -> Result<Piece, Refusal> {
         notches,
         grainline,
         label,
-        cutting: Cutting { count: request.cut_count, ..Cutting::default() },
+        stretch,
+        cutting: request.cutting.clone(),
         variation: None,
         warnings,
     })

@@ -3,7 +3,7 @@
 use clothline::polygon;
 use clothline::refusal::RefusalKind;
 use clothline::seams::request::NotchRequest;
-use clothline::seams::{self, NotchKind, Piece, SeamRequest, StitchingEdge};
+use clothline::seams::{self, Cutting, NotchKind, Piece, SeamRequest, StitchingEdge};
 use clothline::units::{Length, MatPoint};
 use kurbo::{BezPath, Shape};
 use proptest::prelude::*;
@@ -24,6 +24,7 @@ fn polygon_request(corners: &[(f64, f64)], allowances: &[f64]) -> SeamRequest {
         name: None,
         path: path(&[corners[i], corners[(i + 1) % corners.len()]]),
         allowance_mm: allowances[i % allowances.len()],
+        ..Default::default()
     });
     request(edges.collect())
 }
@@ -36,7 +37,9 @@ fn request(edges: Vec<StitchingEdge>) -> SeamRequest {
         notches: Vec::new(),
         grain_deg: None,
         size: None,
-        cut_count: 1,
+        cutting: Cutting::default(),
+        lines: Vec::new(),
+        stretch: None,
         allowance: Length::from_mm(10.0),
     }
 }
@@ -49,7 +52,7 @@ fn ellipse_request(a: f64, b: f64, allowance_mm: f64) -> SeamRequest {
     // Exact to well under a micrometre: kurbo writes its arcs as cubics of the tolerance asked.
     let path: BezPath = kurbo::Ellipse::new((0.0, 0.0), (a, b), 0.0).to_path(1e-7);
     let open: BezPath = path.elements().iter().filter(|e| !matches!(e, kurbo::PathEl::ClosePath)).copied().collect();
-    request(vec![StitchingEdge { number: 1, name: None, path: open, allowance_mm }])
+    request(vec![StitchingEdge { number: 1, name: None, path: open, allowance_mm, ..Default::default() }])
 }
 
 fn close(value: f64, truth: f64, tolerance: f64) {
@@ -166,10 +169,28 @@ fn the_cut_line_meets_the_fold_on_the_fold() {
     neck.move_to((150.0, 520.0));
     neck.curve_to((140.0, 470.0), (60.0, 430.0), (0.0, 430.0));
     let edges = vec![
-        StitchingEdge { number: 1, name: None, path: path(&[(0.0, 0.0), (200.0, 0.0)]), allowance_mm: 25.0 },
-        StitchingEdge { number: 2, name: None, path: path(&[(200.0, 0.0), (150.0, 520.0)]), allowance_mm: 12.7 },
-        StitchingEdge { number: 3, name: None, path: neck, allowance_mm: 9.0 },
-        StitchingEdge { number: 4, name: None, path: path(&[(0.0, 430.0), (0.0, 0.0)]), allowance_mm: 99.0 },
+        StitchingEdge {
+            number: 1,
+            name: None,
+            path: path(&[(0.0, 0.0), (200.0, 0.0)]),
+            allowance_mm: 25.0,
+            ..Default::default()
+        },
+        StitchingEdge {
+            number: 2,
+            name: None,
+            path: path(&[(200.0, 0.0), (150.0, 520.0)]),
+            allowance_mm: 12.7,
+            ..Default::default()
+        },
+        StitchingEdge { number: 3, name: None, path: neck, allowance_mm: 9.0, ..Default::default() },
+        StitchingEdge {
+            number: 4,
+            name: None,
+            path: path(&[(0.0, 430.0), (0.0, 0.0)]),
+            allowance_mm: 99.0,
+            ..Default::default()
+        },
     ];
     let piece = seams::seam(&SeamRequest { fold: Some(4), ..request(edges) }).unwrap();
     let fold = piece.fold.as_ref().unwrap();
@@ -208,12 +229,42 @@ fn an_inside_curve_tighter_than_its_allowance_does_not_cross_itself() {
     slot.line_to((92.0, 150.0));
     let edges = |width: f64| {
         vec![
-            StitchingEdge { number: 1, name: None, path: path(&[(0.0, 150.0), (0.0, 0.0)]), allowance_mm: width },
-            StitchingEdge { number: 2, name: None, path: path(&[(0.0, 0.0), (200.0, 0.0)]), allowance_mm: width },
-            StitchingEdge { number: 3, name: None, path: path(&[(200.0, 0.0), (200.0, 150.0)]), allowance_mm: width },
-            StitchingEdge { number: 4, name: None, path: path(&[(200.0, 150.0), (108.0, 150.0)]), allowance_mm: width },
-            StitchingEdge { number: 5, name: None, path: slot.clone(), allowance_mm: width },
-            StitchingEdge { number: 6, name: None, path: path(&[(92.0, 150.0), (0.0, 150.0)]), allowance_mm: width },
+            StitchingEdge {
+                number: 1,
+                name: None,
+                path: path(&[(0.0, 150.0), (0.0, 0.0)]),
+                allowance_mm: width,
+                ..Default::default()
+            },
+            StitchingEdge {
+                number: 2,
+                name: None,
+                path: path(&[(0.0, 0.0), (200.0, 0.0)]),
+                allowance_mm: width,
+                ..Default::default()
+            },
+            StitchingEdge {
+                number: 3,
+                name: None,
+                path: path(&[(200.0, 0.0), (200.0, 150.0)]),
+                allowance_mm: width,
+                ..Default::default()
+            },
+            StitchingEdge {
+                number: 4,
+                name: None,
+                path: path(&[(200.0, 150.0), (108.0, 150.0)]),
+                allowance_mm: width,
+                ..Default::default()
+            },
+            StitchingEdge { number: 5, name: None, path: slot.clone(), allowance_mm: width, ..Default::default() },
+            StitchingEdge {
+                number: 6,
+                name: None,
+                path: path(&[(92.0, 150.0), (0.0, 150.0)]),
+                allowance_mm: width,
+                ..Default::default()
+            },
         ]
     };
     let narrow = seams::seam(&request(edges(6.0))).unwrap();

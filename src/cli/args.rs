@@ -15,6 +15,7 @@ use clothline::trace::ThicknessChoice;
 use clothline::units::Length;
 
 use super::lay::LayArgs;
+use super::make::MakeArgs;
 use super::sheets::SheetsArgs;
 
 /// From one photo of a folded garment on a gridded mat to a true-size sewing pattern.
@@ -76,6 +77,15 @@ The least an outline file holds: {\"units\": \"mm\", \"outline\": [[0, 0], [200,
 Print at 100 %, measure a black square with a steel rule, lay three or more cards (better five) flat around the garment,
 and give what you measured: clothline trace tee.jpg --card 79.4mm --out tee")]
     Targets(TargetsArgs),
+    /// Make everything that follows from a pattern set: fitted pieces, sheets, files, lay plan, make sheet, report.
+    #[command(after_help = "Examples:
+  clothline make tee --paper a4 --width 150cm
+  clothline make tee --true --only sheets,dxf
+  clothline make trousers --variation shorts --paper letter
+
+A set is a folder with set.json, which says what the pieces are and what is wanted of them, and the photos. Traced
+outlines are kept in pieces, everything derived goes into out.")]
+    Make(MakeArgs),
     /// Put finished pieces out: tiles, large sheets, rolls, projector; SVG, DXF, PNG, JSON; make sheet, report, lay plan.
     #[command(after_help = "Examples:
   clothline sheets tee/pattern.json --paper a4 --out print
@@ -375,6 +385,7 @@ impl Command {
             Self::Calibrate(args) => args.json,
             Self::Seam(args) => args.output.json,
             Self::Targets(args) => args.json,
+            Self::Make(args) => args.json,
             Self::Sheets(args) => args.json,
             Self::Lay(args) => args.json,
         }

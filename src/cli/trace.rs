@@ -32,14 +32,7 @@ const LABEL_INSET_MM: f64 = 12.0;
 /// # Errors
 /// A refusal from any stage; nothing is written then.
 pub fn run(args: &TraceArgs) -> Result<(), Refusal> {
-    let options = TraceOptions {
-        pitch: super::mats::pitch(args)?,
-        references: args.references(),
-        thickness: args.thickness(),
-        bare: None,
-        lenses: Vec::new(),
-        marks: args.marks,
-    };
+    let options = options(args)?;
     files::check_writable(&args.output.out)?;
     let mut progress = Progress::new(args.output.quiet, args.debug.as_deref());
     let made = make(args, &options, &mut progress);
@@ -53,6 +46,44 @@ pub fn run(args: &TraceArgs) -> Result<(), Refusal> {
     Ok(())
 }
 
+/// What is said of the photos, but for the files it names.
+fn options(args: &TraceArgs) -> Result<TraceOptions, Refusal> {
+    Ok(TraceOptions {
+        pitch: super::mats::pitch(args)?,
+        references: args.references(),
+        thickness: args.thickness(),
+        bare: None,
+        lenses: Vec::new(),
+        marks: args.marks,
+    })
+}
+
+/// Traces the photos, and nothing more.
+///
+/// # Errors
+/// A refusal from any stage.
+pub fn photos(args: &TraceArgs, progress: &mut Progress) -> Result<Trace, Refusal> {
+    traced(args, &options(args)?, progress)
+}
+
+fn traced(args: &TraceArgs, options: &TraceOptions, progress: &mut Progress) -> Result<Trace, Refusal> {
+    progress.stage("reading the photo");
+    let photos: Vec<Photo> = args.photos.iter().map(|path| decode(path)).collect::<Result<_, _>>()?;
+    let bare = args.bare.as_deref().map(decode).transpose()?;
+    let lenses = super::lenses::all(args.calibration.as_deref())?;
+    let options = TraceOptions { bare, lenses, ..options.clone() };
+    trace_several(&photos, &options, progress)
+}
+
+/// Overlay and flattened photo of a tracing as JPEG, by their names, without a piece's edges.
+///
+/// # Errors
+/// If a picture is too large to draw.
+pub fn pictures_of(traced: &Trace) -> Result<Vec<(&'static str, Vec<u8>)>, Refusal> {
+    let none = Tracing { edges: Vec::new(), fold: None, warnings: Vec::new() };
+    drawn(traced, &none)
+}
+
 /// Everything the command makes, before any of it is written.
 struct Made {
     batch: Batch,
@@ -62,13 +93,7 @@ struct Made {
 }
 
 fn make(args: &TraceArgs, options: &TraceOptions, progress: &mut Progress) -> Result<Made, Refusal> {
-    progress.stage("reading the photo");
-    let photos: Vec<Photo> = args.photos.iter().map(|path| decode(path)).collect::<Result<_, _>>()?;
-    let bare = args.bare.as_deref().map(decode).transpose()?;
-    let lenses = super::lenses::all(args.calibration.as_deref())?;
-    let options = TraceOptions { bare, lenses, ..options.clone() };
-    let traced = trace_several(&photos, &options, progress)?;
-    drop(photos);
+    let traced = traced(args, options, progress)?;
 
     progress.stage("drafting the piece");
     let (tracing, piece) = draft_piece(&traced.outline, &args.piece.options())?;
@@ -100,14 +125,20 @@ pub fn decode(path: &Path) -> Result<Photo, Refusal> {
 }
 
 fn pictures(traced: &Trace, tracing: &Tracing) -> Result<Batch, Refusal> {
-    let picture = overlay::draw(&traced.flat, &traced.outline, &annotations(traced, tracing));
-    let (over, flat) =
-        rayon::join(|| files::jpeg(&picture, JPEG_QUALITY), || files::jpeg(&traced.flat.rgb, JPEG_QUALITY));
     let mut batch = Batch::default();
-    for (name, bytes) in [("overlay.jpg", over), ("flat.jpg", flat)] {
-        batch.add(name, bytes.ok_or_else(|| too_large(name))?);
+    for (name, bytes) in drawn(traced, tracing)? {
+        batch.add(name, bytes);
     }
     Ok(batch)
+}
+
+fn drawn(traced: &Trace, tracing: &Tracing) -> Result<Vec<(&'static str, Vec<u8>)>, Refusal> {
+    let picture = overlay::draw(&traced.flat, &traced.outline, &annotations(traced, tracing));
+    let (over, flat) = rayon::join(|| files::jpeg(&picture, JPEG_QUALITY), || files::jpeg(&traced.flat.rgb, JPEG_QUALITY));
+    [("overlay.jpg", over), ("flat.jpg", flat)]
+        .into_iter()
+        .map(|(name, bytes)| Ok((name, bytes.ok_or_else(|| too_large(name))?)))
+        .collect()
 }
 
 fn too_large(name: &str) -> Refusal {

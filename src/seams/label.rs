@@ -5,7 +5,8 @@
 
 use nalgebra::Vector2;
 
-use super::{Fold, Label, SeamRequest, StitchingEdge};
+use super::marks::Marks;
+use super::{Cutting, Label, SeamRequest, StitchingEdge};
 use crate::polygon;
 use crate::refusal::Warning;
 use crate::units::{Length, MatPoint};
@@ -24,14 +25,14 @@ pub(super) fn place(
     request: &SeamRequest,
     edges: &[StitchingEdge],
     stitching: &[MatPoint],
-    grainline: [MatPoint; 2],
-    fold: Option<&Fold>,
+    marks: &Marks<'_>,
     warnings: &mut Vec<Warning>,
 ) -> Label {
-    let lines = words(request, edges, grainline);
-    let along = reading_direction(grainline);
-    let mut obstacles: Vec<Vec<MatPoint>> = vec![grainline.to_vec()];
-    obstacles.extend(fold.map(|f| f.bracket.clone()));
+    let lines = words(request, edges, marks.grainline);
+    let along = reading_direction(marks.grainline);
+    let mut obstacles: Vec<Vec<MatPoint>> = vec![marks.grainline.to_vec()];
+    obstacles.extend(marks.fold.map(|f| f.bracket.clone()));
+    obstacles.extend(marks.stretch.map(|s| s.to_vec()));
     let mut line_height_mm = LINE_MM;
     loop {
         let half = half_size(&lines, line_height_mm);
@@ -51,12 +52,24 @@ pub(super) fn place(
 fn words(request: &SeamRequest, edges: &[StitchingEdge], grainline: [MatPoint; 2]) -> Vec<String> {
     let mut lines = vec![request.name.clone()];
     lines.extend(request.size.iter().map(|size| format!("Size {size}")));
-    let on_fold = if request.fold.is_some() { " on fold" } else { "" };
-    lines.push(format!("Cut {}{on_fold}", request.cut_count));
+    lines.push(cut_words(&request.cutting, request.fold.is_some()));
     lines.extend(allowance_words(request, edges));
     let shown = grainline[0].distance(grainline[1]);
     lines.push(format!("Check: grainline {shown:.1} mm long"));
+    lines.extend(request.lines.iter().cloned());
     lines
+}
+
+/// "Cut 1 on fold", "Cut 2 (left and right) of rib".
+pub(crate) fn cut_words(cutting: &Cutting, on_fold: bool) -> String {
+    let fold = if on_fold { " on fold" } else { "" };
+    let sides = match (cutting.mirrored, cutting.count) {
+        (true, 2) => " (left and right)",
+        (true, n) if n > 2 => " (half turned over)",
+        _ => "",
+    };
+    let cloth = if cutting.cloth == "self" { String::new() } else { format!(" of {}", cutting.cloth) };
+    format!("Cut {}{fold}{sides}{cloth}", cutting.count)
 }
 
 /// What the allowances are, the common one first, exceptions after it.

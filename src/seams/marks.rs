@@ -2,7 +2,7 @@
 
 use nalgebra::Vector2;
 
-use super::{Fold, StitchingEdge, ends};
+use super::{Fold, StitchingEdge, Stretch, ends};
 use crate::polygon;
 use crate::refusal::Warning;
 use crate::units::MatPoint;
@@ -17,6 +17,18 @@ const CLEAR_MM: f64 = 12.0;
 const SHORTEST_MM: f64 = 40.0;
 /// Places tried across the piece.
 const TRIES: usize = 41;
+
+/// Longest stretch arrow, mm.
+const STRETCH_MM: f64 = 60.0;
+/// A shorter one is not read as an arrow, mm.
+const LEAST_STRETCH_MM: f64 = 20.0;
+
+/// The marks inside a piece.
+pub(super) struct Marks<'a> {
+    pub grainline: [MatPoint; 2],
+    pub fold: Option<&'a Fold>,
+    pub stretch: Option<[MatPoint; 2]>,
+}
 
 /// The fold with its bracket.
 pub(super) fn fold(edge: &StitchingEdge, cut: &[MatPoint]) -> Fold {
@@ -87,6 +99,48 @@ fn roomiest(stitching: &[MatPoint], up: Vector2<f64>, fold: Option<&Fold>) -> (M
         }
     }
     best.1
+}
+
+/// The stretch arrow, clear of grainline and bracket; none where the piece is too small for one.
+pub(super) fn stretch(
+    stretch: Stretch,
+    grainline: [MatPoint; 2],
+    fold: Option<&Fold>,
+    stitching: &[MatPoint],
+) -> Option<[MatPoint; 2]> {
+    let grain = (grainline[1] - grainline[0]).try_normalize(1e-9)?;
+    let along = match stretch {
+        Stretch::Along => grain,
+        Stretch::Across => Vector2::new(grain.y, -grain.x),
+    };
+    let frame = crate::flat::MatRect::around(stitching.iter().copied())?;
+    let mut best: Option<(f64, [MatPoint; 2])> = None;
+    for half in [0.5 * STRETCH_MM, 0.25 * STRETCH_MM, 0.5 * LEAST_STRETCH_MM] {
+        for place in 0..TRIES * TRIES {
+            let share = |k: usize| (k as f64 + 0.5) / TRIES as f64;
+            let (right, up) = (share(place % TRIES) * frame.width_mm(), share(place / TRIES) * frame.height_mm());
+            let middle = frame.min + Vector2::new(right, up);
+            if !polygon::contains(stitching, middle) {
+                continue;
+            }
+            let ends = [middle - along * half, middle + along * half];
+            let clear = |p: MatPoint| {
+                let line = polygon::distance_to_segment(p, grainline[0], grainline[1]);
+                polygon::distance_to_ring(stitching, p).min(line).min(bracket_room(fold, p))
+            };
+            let inside = ends.iter().all(|p| polygon::contains(stitching, *p));
+            let room = ends.iter().map(|p| clear(*p)).fold(clear(middle), f64::min);
+            // Low on the piece, out of the label's way.
+            let score = room.min(15.0) - 0.02 * up;
+            if inside && room > 4.0 && best.is_none_or(|(other, _)| score > other) {
+                best = Some((score, ends));
+            }
+        }
+        if best.is_some() {
+            break;
+        }
+    }
+    best.map(|(_, ends)| ends)
 }
 
 fn side_room(stitching: &[MatPoint], middle: MatPoint, up: Vector2<f64>, half: f64) -> f64 {

@@ -4,7 +4,7 @@ use kurbo::{BezPath, ParamCurve, ParamCurveArclen, ParamCurveDeriv, PathSeg};
 use nalgebra::Vector2;
 
 use super::request::{NotchPlace, NotchRequest};
-use super::{Notch, NotchKind, StitchingEdge};
+use super::{Notch, NotchKind, NotchShape, StitchingEdge};
 use crate::polygon;
 use crate::refusal::{Refusal, RefusalKind};
 use crate::units::MatPoint;
@@ -58,19 +58,44 @@ pub(super) fn place(wanted: &NotchRequest, edge: &StitchingEdge, cut: &[MatPoint
             vec![middle - half, middle + half]
         }
     };
-    let strokes =
-        places.iter().map(|along| stroke(edge, *along, cut)).collect::<Option<Vec<_>>>().ok_or_else(|| {
-            bad(
-                format!("the notch {wanted} does not reach the cut line"),
-                "move it away from where two allowances meet".into(),
-            )
-        })?;
+    let deepest_mm = match wanted.depth {
+        Some(depth) if depth.mm() >= 0.5 * edge.allowance_mm => {
+            return Err(bad(
+                format!(
+                    "the notch {wanted} is {depth} deep, half or more of the {:.1} mm allowance",
+                    edge.allowance_mm
+                ),
+                format!("a notch stays under {:.1} mm there", 0.5 * edge.allowance_mm),
+            ));
+        }
+        Some(depth) => depth.mm(),
+        None => (DEPTH_SHARE * edge.allowance_mm).min(DEEPEST_MM),
+    };
+    let cuts = places.iter().map(|along| match wanted.shape {
+        NotchShape::Slit => Some(vec![stroke(edge, *along, cut, deepest_mm)?]),
+        NotchShape::Triangle => triangle(edge, *along, cut, deepest_mm),
+    });
+    let strokes = cuts.collect::<Option<Vec<_>>>().map(|all| all.concat()).ok_or_else(|| {
+        bad(
+            format!("the notch {wanted} does not reach the cut line"),
+            "move it away from where two allowances meet".into(),
+        )
+    })?;
     let (at, _) = on_path(&edge.path, from_start_mm);
     Ok(Notch { edge: edge.number, kind: wanted.kind, at, from_start_mm, strokes })
 }
 
+/// The two sides of a triangle from the cut line to its tip.
+fn triangle(edge: &StitchingEdge, along_mm: f64, cut: &[MatPoint], deepest_mm: f64) -> Option<Vec<[MatPoint; 2]>> {
+    let [_, tip] = stroke(edge, along_mm, cut, deepest_mm)?;
+    let half = 0.5 * deepest_mm;
+    let length = length_mm(&edge.path);
+    let feet = [(along_mm - half).max(0.0), (along_mm + half).min(length)];
+    feet.iter().map(|foot| Some([stroke(edge, *foot, cut, deepest_mm)?[0], tip])).collect()
+}
+
 /// A stroke from the cut line inwards, at a distance along the edge.
-fn stroke(edge: &StitchingEdge, along_mm: f64, cut: &[MatPoint]) -> Option<[MatPoint; 2]> {
+fn stroke(edge: &StitchingEdge, along_mm: f64, cut: &[MatPoint], deepest_mm: f64) -> Option<[MatPoint; 2]> {
     let (at, direction) = on_path(&edge.path, along_mm);
     let outward = Vector2::new(direction.y, -direction.x);
     let far = at + outward * (2.0 * edge.allowance_mm);
@@ -81,7 +106,8 @@ fn stroke(edge: &StitchingEdge, along_mm: f64, cut: &[MatPoint]) -> Option<[MatP
         .map(|(s, _)| 2.0 * s * edge.allowance_mm)
         .filter(|reach| *reach > 0.1 * edge.allowance_mm)
         .min_by(f64::total_cmp)?;
-    let depth = (DEPTH_SHARE * hit.min(edge.allowance_mm)).min(DEEPEST_MM);
+    // Where the cut line comes nearer than the allowance, the notch is shallower in proportion.
+    let depth = deepest_mm * (hit / edge.allowance_mm).min(1.0);
     Some([at + outward * hit, at + outward * (hit - depth)])
 }
 

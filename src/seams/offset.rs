@@ -10,7 +10,7 @@ use i_overlay::float::simplify::SimplifyShape;
 use kurbo::{ParamCurve, ParamCurveDeriv, PathSeg};
 use nalgebra::Vector2;
 
-use super::{FLATTEN_MM, StitchingEdge};
+use super::{FLATTEN_MM, StitchingEdge, corner};
 use crate::polygon;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::MatPoint;
@@ -21,15 +21,15 @@ pub(crate) const MITRE_LIMIT: f64 = 2.5;
 /// Offsets turning less than this at a join are one smooth line, as sine.
 const SMOOTH: f64 = 1e-6;
 
-/// One segment of an edge, set out.
-struct Strip {
-    allowance_mm: f64,
+/// An edge or one segment of it, set out.
+pub(super) struct Strip {
+    pub allowance_mm: f64,
     /// The stitching points at its ends.
-    ends: (MatPoint, MatPoint),
+    pub ends: (MatPoint, MatPoint),
     /// Unit directions at its ends.
-    directions: (Vector2<f64>, Vector2<f64>),
-    points: Vec<MatPoint>,
-    edge: usize,
+    pub directions: (Vector2<f64>, Vector2<f64>),
+    pub points: Vec<MatPoint>,
+    pub edge: usize,
 }
 
 /// The cut line of a closed loop of edges: a ring, anticlockwise.
@@ -42,11 +42,17 @@ pub(super) fn cut_line(
     if edges.iter().all(|e| e.allowance_mm == 0.0) {
         return Ok(stitching.to_vec());
     }
-    let mut strips: Vec<Strip> = edges.iter().enumerate().flat_map(|(i, e)| strips_of(i, e)).collect();
+    let mut strips = Vec::with_capacity(edges.len());
+    for (i, edge) in edges.iter().enumerate() {
+        strips.extend(whole(strips_of(i, edge), edges, warnings));
+    }
     let mut joins = Vec::with_capacity(strips.len());
     for k in 0..strips.len() {
         let next = (k + 1) % strips.len();
-        joins.push(join(&mut strips, k, next, edges, fold, warnings));
+        joins.push(match corner::ended(&mut strips, k, next, edges, fold) {
+            Some(points) => points,
+            None => join(&mut strips, k, next, edges, fold, warnings),
+        });
     }
     let mut raw: Vec<[f64; 2]> = Vec::new();
     for (strip, join) in strips.iter().zip(&joins) {
@@ -55,6 +61,23 @@ pub(super) fn cut_line(
     let ring = positive_region(&raw, edges)?;
     note_meeting_allowances(edges, &ring, warnings);
     Ok(ring)
+}
+
+/// The strips of one edge as one.
+fn whole(mut strips: Vec<Strip>, edges: &[StitchingEdge], warnings: &mut Vec<Warning>) -> Option<Strip> {
+    let mut joins = Vec::with_capacity(strips.len());
+    for k in 1..strips.len() {
+        joins.push(join(&mut strips, k - 1, k, edges, None, warnings));
+    }
+    let mut strips = strips.into_iter();
+    let mut one = strips.next()?;
+    for (next, join) in strips.zip(joins) {
+        one.points.extend(join);
+        one.points.extend(next.points);
+        one.ends.1 = next.ends.1;
+        one.directions.1 = next.directions.1;
+    }
+    Some(one)
 }
 
 fn positive_region(raw: &[[f64; 2]], edges: &[StitchingEdge]) -> Result<Vec<MatPoint>, Refusal> {

@@ -3,7 +3,7 @@
 use std::fmt;
 use std::str::FromStr;
 
-use super::NotchKind;
+use super::{NotchKind, NotchShape};
 use crate::units::Length;
 
 /// Where along its edge a notch sits.
@@ -19,7 +19,8 @@ pub enum NotchPlace {
 
 /// A notch as asked for.
 ///
-/// Typed `EDGE@PLACE` with, after colons and in any order, `double` or `single` and `from-end` or `from-start`.
+/// Typed `EDGE@PLACE` with, after colons and in any order, `double` or `single`, `triangle` or `slit` and `from-end` or
+/// `from-start`.
 /// PLACE is a length (`13in`, `120mm`), a percentage (`25%`) or `middle`. Edges run anticlockwise, so an edge's start
 /// is the corner it shares with the edge of the number before.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -30,6 +31,10 @@ pub struct NotchRequest {
     pub place: NotchPlace,
     /// One stroke or two.
     pub kind: NotchKind,
+    /// Slit or triangle.
+    pub shape: NotchShape,
+    /// How deep from the cut line; `None`: 2/5 of the allowance, at most 6 mm.
+    pub depth: Option<Length>,
 }
 
 /// An allowance for one edge, typed `EDGE=WIDTH`.
@@ -108,11 +113,14 @@ impl FromStr for NotchRequest {
         let mut words = rest.split(':').map(str::trim);
         let place = words.next().unwrap_or_default();
         let mut kind = NotchKind::Single;
+        let mut shape = NotchShape::Slit;
         let mut from_end = false;
         for word in words {
             match word {
                 "single" => kind = NotchKind::Single,
                 "double" => kind = NotchKind::Double,
+                "slit" => shape = NotchShape::Slit,
+                "triangle" => shape = NotchShape::Triangle,
                 "from-start" => from_end = false,
                 "from-end" => from_end = true,
                 _ => return Err(wrong(&format!("has an unknown word \"{word}\""))),
@@ -130,7 +138,7 @@ impl FromStr for NotchRequest {
             let distance: Length = place.parse().map_err(|e| RequestError(format!("in \"{typed}\": {e}")))?;
             if from_end { NotchPlace::FromEnd(distance) } else { NotchPlace::FromStart(distance) }
         };
-        Ok(Self { edge, place, kind })
+        Ok(Self { edge, place, kind, shape, depth: None })
     }
 }
 
@@ -142,7 +150,10 @@ impl fmt::Display for NotchRequest {
             NotchPlace::FromEnd(distance) => write!(f, "{}@{distance}:from-end", self.edge)?,
             NotchPlace::Share(share) => write!(f, "{}@{}%", self.edge, 100.0 * share)?,
         }
-        if self.kind == NotchKind::Double { f.write_str(":double") } else { Ok(()) }
+        if self.kind == NotchKind::Double {
+            f.write_str(":double")?;
+        }
+        if self.shape == NotchShape::Triangle { f.write_str(":triangle") } else { Ok(()) }
     }
 }
 
@@ -164,7 +175,7 @@ mod tests {
 
     #[test]
     fn what_is_shown_can_be_typed_again() {
-        for typed in ["2@13in", "2@120mm:from-end:double", "3@25%", "1@0mm"] {
+        for typed in ["2@13in", "2@120mm:from-end:double", "3@25%", "1@0mm", "4@middle:triangle"] {
             let notch: NotchRequest = typed.parse().unwrap();
             assert_eq!(notch.to_string().parse::<NotchRequest>().unwrap(), notch, "{typed}");
         }

@@ -224,6 +224,7 @@ fn clear_labels(pattern: &Pattern, places: &mut [Placement], plan: &TilePlan) {
         let ring: Vec<MatPoint> = piece.stitching_line.iter().map(on_page).collect();
         let mut lines: Vec<Vec<MatPoint>> = vec![piece.grainline.iter().map(on_page).collect()];
         lines.extend(piece.fold.as_ref().map(|f| f.bracket.iter().map(on_page).collect()));
+        lines.extend(piece.stretch.map(|ends| ends.iter().map(on_page).collect()));
         let fits = |at: Point| box_is_clear(&ring, &lines, at, along, (half_w, half_h));
         let mut best: Option<(f64, Vec2)> = None;
         for rect in &inner {

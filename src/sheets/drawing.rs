@@ -268,6 +268,9 @@ fn draw_piece(drawing: &mut Drawing, piece: &Piece, placement: &Placement) {
     if let Some(fold) = &piece.fold {
         draw_fold(drawing, fold, place);
     }
+    if let Some(stretch) = piece.stretch {
+        draw_stretch(drawing, stretch, place);
+    }
     draw_label(drawing, &piece.label, place, placement.label_by);
 }
 
@@ -293,6 +296,25 @@ fn arrow(drawing: &mut Drawing, direction: Vector2<f64>, to: MatPoint, place: Af
     let mut head = open_path(&[to, back + side * (0.3 * ARROW_MM), back - side * (0.3 * ARROW_MM)], place);
     head.close_path();
     drawing.push(Layer::Marks, Mark::Fill(head, BLACK));
+}
+
+/// A zigzag between two arrowheads, with its word beside it.
+fn draw_stretch(drawing: &mut Drawing, [from, to]: [MatPoint; 2], place: Affine) {
+    let along = to - from;
+    let Some(unit) = along.try_normalize(1e-9) else { return };
+    let side = Vector2::new(-unit.y, unit.x);
+    let run = from + unit * ARROW_MM..to - unit * ARROW_MM;
+    let mut line = vec![from];
+    line.extend((0..=8).map(|k| {
+        let swing = if k == 0 || k == 8 { 0.0 } else { 1.6 * if k % 2 == 0 { 1.0 } else { -1.0 } };
+        run.start.lerp(run.end, f64::from(k) / 8.0) + side * swing
+    }));
+    line.push(to);
+    drawing.stroke(Layer::Marks, open_path(&line, place), MARK_PEN);
+    arrow(drawing, from - to, from, place);
+    arrow(drawing, to - from, to, place);
+    let word = place * Point::from(from.lerp(to, 0.5) + side * 3.2);
+    drawing.text(Layer::Marks, word, 3.2, Anchor::Middle, "stretch");
 }
 
 fn draw_fold(drawing: &mut Drawing, fold: &Fold, place: Affine) {

@@ -1,0 +1,382 @@
+//! `clothline make SET`: everything that follows from a set's folder.
+//!
+//! Photos that changed are traced again into `pieces/NAME.traced.json`; what a person wrote is only read.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use clap::{Args, Parser};
+use clothline::report::Source;
+use clothline::set::file::{self, PhotoFile, PieceFile, SetFile};
+use clothline::set::{self, Finished, Traced, walk};
+use clothline::sheets::svg;
+use clothline::trace::Watch;
+use clothline::{Refusal, RefusalKind, outline_file};
+
+use super::args::TraceArgs;
+use super::files::{self, Batch};
+use super::products::{self, Ingredients, ProductArgs};
+use super::progress::Progress;
+use super::{source, trace};
+
+/// The set's own file within its folder.
+const SET_FILE: &str = "set.json";
+/// Where everything derived goes.
+const OUT: &str = "out";
+/// Where traced outlines are kept.
+const PIECES: &str = "pieces";
+
+/// `clothline make`.
+#[derive(Debug, Args)]
+pub struct MakeArgs {
+    /// The set's folder.
+    pub set: PathBuf,
+
+    /// Share out small differences between edges that are sewn together, and say what was moved.
+    #[arg(long = "true")]
+    pub true_up: bool,
+
+    /// Trace every photo again.
+    #[arg(long)]
+    pub retrace: bool,
+
+    /// Only these pieces, by name.
+    #[arg(long, value_name = "NAME")]
+    pub piece: Vec<String>,
+
+    /// Only this variation, and what all variations share.
+    #[arg(long, value_name = "NAME")]
+    pub variation: Option<String>,
+
+    /// What is made.
+    #[command(flatten)]
+    pub products: ProductArgs,
+
+    /// Print what was made as JSON on standard output.
+    #[arg(long)]
+    pub json: bool,
+
+    /// Say nothing unless something is wrong.
+    #[arg(short, long)]
+    pub quiet: bool,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// A refusal from any stage; nothing derived is written then, and never anything a person wrote.
+pub fn run(args: &MakeArgs) -> Result<(), Refusal> {
+    let mut progress = Progress::new(args.quiet, None);
+    let made = make(args, &mut progress);
+    progress.finish();
+    let made = made?;
+    tell(args, &made);
+    Ok(())
+}
+
+struct Made {
+    set: Finished,
+    files: Vec<String>,
+    unchanged: Vec<&'static str>,
+    warnings: Vec<String>,
+    plans: Vec<clothline::lay::LayPlan>,
+}
+
+fn make(args: &MakeArgs, progress: &mut Progress) -> Result<Made, Refusal> {
+    let file = read(&args.set)?;
+    let out = args.set.join(OUT);
+    files::check_writable(&args.set)?;
+    let mut traced = BTreeMap::new();
+    let mut sources = Vec::new();
+    for piece in &file.pieces {
+        if let Some(one) = traced_piece(&args.set, &file, piece, args.retrace, progress)? {
+            sources.extend(shown(&args.set, piece, &one));
+            traced.insert(piece.name.clone(), one);
+        }
+    }
+    progress.stage("fitting the pieces");
+    let mut set = set::make(&file, &traced, args.true_up)?;
+    for name in &args.piece {
+        source::named(&set.pattern, name)?;
+    }
+    if !args.piece.is_empty() {
+        set.pattern.pieces.retain(|p| args.piece.contains(&p.name));
+    }
+    if let Some(variation) = &args.variation {
+        keep_variation(&mut set, variation)?;
+    }
+    let from = Ingredients { title: &file.name, pattern: &set.pattern, sources: &sources };
+    let made = products::make(&out, &from, &args.products, args.quiet, &mut |name| progress.stage(name))?;
+    let mut batch = made.batch;
+    batch.add("checks.json", json(&set.checks())?);
+    if let Some(drawing) = walk::draw(&set) {
+        batch.add("truing.svg", svg::document(&drawing, "Pieces walked along each other").into_bytes());
+    }
+    batch.write(&out)?;
+    let files = batch.names().map(|n| n.display().to_string()).filter(|n| !n.starts_with('.')).collect();
+    let of_pieces = set.pattern.pieces.iter().flat_map(|p| p.warnings.iter().map(|w| format!("{}: {}", p.name, w.text)));
+    let of_photos = traced.iter().flat_map(|(name, t)| t.warnings.iter().map(move |w| format!("{name}: {}", w.text)));
+    let of_set = set.pattern.warnings.iter().chain(&made.warnings).map(|w| w.text.clone());
+    let mut warnings: Vec<String> = of_photos.chain(of_pieces).chain(of_set).collect();
+    let mut seen = std::collections::HashSet::new();
+    warnings.retain(|w| seen.insert(w.clone()));
+    Ok(Made { set, files, unchanged: made.unchanged, warnings, plans: made.plans })
+}
+
+/// Reads a set's own file.
+///
+/// # Errors
+/// When it is not there or not sound.
+pub fn read(folder: &Path) -> Result<SetFile, Refusal> {
+    let path = folder.join(SET_FILE);
+    if !path.is_file() {
+        return Err(Refusal::new(
+            RefusalKind::File,
+            format!("there is no {SET_FILE} in {}", folder.display()),
+            "a set is a folder with set.json and photos: write one as README.md shows",
+        ));
+    }
+    let text = String::from_utf8_lossy(&files::read(&path)?).into_owned();
+    file::read(&text).map_err(|r| Refusal { seen: format!("{}: {}", folder.display(), r.seen), ..r })
+}
+
+fn json(value: &impl serde::Serialize) -> Result<Vec<u8>, Refusal> {
+    let text = serde_json::to_string_pretty(value)
+        .map_err(|e| Refusal::new(RefusalKind::File, format!("could not be written: {e}"), "report this as a fault"))?;
+    Ok((text + "\n").into_bytes())
+}
+
+fn keep_variation(set: &mut Finished, wanted: &str) -> Result<(), Refusal> {
+    let all: std::collections::BTreeSet<&str> =
+        set.pattern.pieces.iter().filter_map(|p| p.variation.as_deref()).collect();
+    if !all.contains(wanted) {
+        return Err(Refusal::new(
+            RefusalKind::BadRequest,
+            format!("there is no variation \"{wanted}\""),
+            match all.len() {
+                0 => "this set has none".to_string(),
+                _ => format!("the variations are {}", all.into_iter().collect::<Vec<_>>().join(", ")),
+            },
+        ));
+    }
+    set.pattern.pieces.retain(|p| p.variation.as_deref().is_none_or(|v| v == wanted));
+    Ok(())
+}
+
+/// What is known of a piece's outline, traced now if its photo or what is said of it changed.
+fn traced_piece(
+    folder: &Path,
+    set: &SetFile,
+    piece: &PieceFile,
+    again: bool,
+    progress: &mut Progress,
+) -> Result<Option<Traced>, Refusal> {
+    let about = |r: Refusal| Refusal { seen: format!("piece \"{}\": {}", piece.name, r.seen), ..r };
+    if let Some(name) = &piece.outline {
+        let bytes = files::read(&within(folder, name).map_err(about)?).map_err(about)?;
+        return outline_file::read(&String::from_utf8_lossy(&bytes)).map(|f| Some(traced_from(f))).map_err(about);
+    }
+    let Some(photo) = &piece.photo else { return Ok(None) };
+    let arguments = arguments(folder, set, photo).map_err(about)?;
+    let key = key(folder, &arguments, photo)?;
+    let kept = folder.join(PIECES).join(format!("{}.traced.json", piece.name));
+    if !again && let Ok(bytes) = std::fs::read(&kept) {
+        let file = outline_file::read(&String::from_utf8_lossy(&bytes));
+        if let Ok(file) = file
+            && file.made_from.as_deref() == Some(key.as_str())
+        {
+            return Ok(Some(traced_from(file)));
+        }
+    }
+    trace_photo(folder, piece, &arguments, &key, progress).map(Some).map_err(about)
+}
+
+fn traced_from(file: outline_file::OutlineFile) -> Traced {
+    let percent = file.scale.as_ref().and_then(|s| s.get("doubt_percent")).and_then(serde_json::Value::as_f64);
+    Traced {
+        marks: file.marks.iter().map(|m| m.at).collect(),
+        outline: file.outline,
+        scale_doubt_percent: percent,
+        warnings: file.warnings,
+    }
+}
+
+/// A file of the set's folder; nothing outside it is read.
+fn within(folder: &Path, name: &str) -> Result<PathBuf, Refusal> {
+    let path = Path::new(name);
+    let plain = path.components().all(|c| matches!(c, std::path::Component::Normal(_)));
+    if plain {
+        Ok(folder.join(path))
+    } else {
+        Err(Refusal::new(
+            RefusalKind::BadRequest,
+            format!("\"{name}\" is not within the set's folder"),
+            "copy the file into the set, such as photos/front.jpg",
+        ))
+    }
+}
+
+/// `clothline trace`, as it would be typed for a photo.
+#[derive(Debug, Parser)]
+#[command(no_binary_name = true)]
+struct Typed {
+    #[command(flatten)]
+    trace: TraceArgs,
+}
+
+fn arguments(folder: &Path, set: &SetFile, photo: &PhotoFile) -> Result<Vec<String>, Refusal> {
+    let mut typed = Vec::new();
+    for name in photo.file.all() {
+        typed.push(within(folder, name)?.display().to_string());
+    }
+    let mut option = |name: &str, value: Option<String>| {
+        if let Some(value) = value {
+            typed.push(format!("--{name}={value}"));
+        }
+    };
+    let own = photo.reference.clone().unwrap_or_default();
+    let usual = set.reference.clone().unwrap_or_default();
+    let reference = match (photo.grid, own.any()) {
+        (Some(grid), _) => file::Reference { grid: Some(grid), measured: own.measured.clone(), ..own },
+        (None, true) => own,
+        (None, false) => usual,
+    };
+    option("grid", reference.grid.map(|l| l.to_string()));
+    option("measured", reference.measured);
+    option("mat", reference.mat);
+    option("card", reference.card.map(|l| l.to_string()));
+    for ruler in reference.ruler {
+        option("ruler", Some(ruler.to_string()));
+    }
+    option("sheet", reference.sheet);
+    option("thickness", photo.thickness.map(|l| l.to_string()));
+    option("layers", photo.layers.map(|n| n.to_string()));
+    option("cloth", photo.cloth.clone());
+    option("marks", photo.marks.clone());
+    if let Some(bare) = &photo.bare {
+        let path = within(folder, bare)?.display().to_string();
+        option("bare", Some(path));
+    }
+    if reference.id_card {
+        typed.push("--id-card".into());
+    }
+    typed.extend(["--out".into(), folder.display().to_string()]);
+    Ok(typed)
+}
+
+/// Tells one tracing from another: program, photos' bytes and all that is said of them.
+fn key(folder: &Path, arguments: &[String], photo: &PhotoFile) -> Result<String, Refusal> {
+    let mut hash = Fnv::default();
+    hash.add(env!("CARGO_PKG_VERSION").as_bytes());
+    let here = folder.display().to_string();
+    for argument in arguments {
+        // A set that was moved is still the same set.
+        hash.add(argument.replace(&here, "").as_bytes());
+    }
+    for name in photo.file.all().iter().chain(&photo.bare) {
+        hash.add(&files::read(&within(folder, name)?)?);
+    }
+    Ok(format!("{:016x}", hash.0))
+}
+
+/// Fowler, Noll and Vo's 64-bit hash (FNV-1a): tells changes, not attackers.
+struct Fnv(u64);
+
+impl Default for Fnv {
+    fn default() -> Self {
+        Self(0xcbf2_9ce4_8422_2325)
+    }
+}
+
+impl Fnv {
+    fn add(&mut self, bytes: &[u8]) {
+        for byte in bytes {
+            self.0 = (self.0 ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3);
+        }
+    }
+}
+
+fn trace_photo(
+    folder: &Path,
+    piece: &PieceFile,
+    arguments: &[String],
+    key: &str,
+    progress: &mut Progress,
+) -> Result<Traced, Refusal> {
+    let typed = Typed::try_parse_from(arguments).map_err(|e| {
+        let line = e.to_string().lines().next().unwrap_or_default().trim_start_matches("error: ").to_string();
+        Refusal::new(RefusalKind::BadRequest, line, "correct what is said of the photo in set.json")
+    })?;
+    let traced = trace::photos(&typed.trace, progress)?;
+    let pictures = trace::pictures_of(&traced)?;
+    let scale = serde_json::to_value(&traced.scale).ok();
+    let text = outline_file::write_made(&traced.outline, scale, &traced.warnings, &traced.marks, key)?;
+    let mut batch = Batch::default();
+    batch.add(format!("{}.traced.json", piece.name), text.clone().into_bytes());
+    batch.write(&folder.join(PIECES))?;
+    let mut shown = Batch::default();
+    for (name, bytes) in pictures {
+        shown.add(format!("{}-{name}", piece.name), bytes);
+    }
+    shown.write(&folder.join(OUT))?;
+    outline_file::read(&text).map(traced_from)
+}
+
+/// What the report shows of a photo.
+fn shown(folder: &Path, piece: &PieceFile, traced: &Traced) -> Option<Source> {
+    let overlay = std::fs::read(folder.join(OUT).join(format!("{}-overlay.jpg", piece.name))).ok()?;
+    Some(Source {
+        name: piece.name.clone(),
+        overlay_jpeg: Some(overlay),
+        doubts: traced.outline.points.iter().map(|p| (p.doubt_mm, p.seen)).collect(),
+        scale_doubt_percent: traced.scale_doubt_percent,
+        warnings: traced.warnings.iter().map(|w| w.text.clone()).collect(),
+    })
+}
+
+fn tell(args: &MakeArgs, made: &Made) {
+    let set = &made.set;
+    if args.json {
+        println!(
+            "{:#}",
+            serde_json::json!({
+                "folder": args.set.join(OUT), "files": made.files, "unchanged": made.unchanged,
+                "pieces": set.pattern.pieces.iter().map(|p| &p.name).collect::<Vec<_>>(),
+                "checks": set.checks(), "plans": made.plans, "warnings": made.warnings,
+            })
+        );
+        return;
+    }
+    for warning in &made.warnings {
+        eprintln!("note: {warning}");
+    }
+    if args.quiet {
+        return;
+    }
+    for piece in &set.pattern.pieces {
+        let edges: Vec<String> = piece
+            .edges
+            .iter()
+            .map(|e| format!("{} {:.1}", e.name.clone().unwrap_or_else(|| format!("edge {}", e.number)), e.length_mm))
+            .collect();
+        println!("{}: {} (mm)", piece.name, edges.join(", "));
+    }
+    for seam in &set.seams {
+        let [a, b] = seam.lengths_mm;
+        println!("seam {}: {a:.1} and {b:.1} mm, {}", seam.seam, if seam.fits { "fits" } else { "does not fit" });
+    }
+    for moved in &set.moved {
+        println!("trued: {moved}");
+    }
+    for m in &set.measures {
+        println!("{}: {:.0} mm, give or take {:.1} ({})", m.name, m.length_mm, m.doubt_mm, m.how);
+    }
+    for t in &set.tape {
+        let how = if t.agrees { "agrees" } else { "DISAGREES" };
+        println!("tape {}: {:.0} mm, pattern {:.1} mm: {how}", t.measure, t.tape_mm, t.pattern_mm);
+    }
+    if !made.unchanged.is_empty() {
+        println!("unchanged, left as they were: {}", made.unchanged.join(", "));
+    }
+    println!("written into {}: {}", args.set.join(OUT).display(), made.files.join(", "));
+}

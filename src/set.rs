@@ -1,0 +1,108 @@
+//! Pieces that belong together: from traced outlines and a person's wishes to a finished pattern, checked.
+//!
+//! 1. [`pieces`]: the master shape of every piece (edges, roles, upright), then its changes.
+//! 2. [`pairs`]: which edges are sewn together; do they fit?
+//! 3. Allowances, corners, notches and labels: one [`seams`](crate::seams) request a piece.
+//! 4. [`measures`]: finished measurements, held against a tape.
+//!
+//! [`file`](mod@file) is what a person writes; [`walk`] draws the pieces walked along each other. Frames are those of
+//! [`Shape`]: millimetres, y up along the grain, the lower left at the origin.
+
+pub mod file;
+pub mod measures;
+mod notches;
+pub mod pairs;
+pub mod pieces;
+mod requests;
+mod trued;
+mod whole;
+pub mod walk;
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use crate::draft::shape::Shape;
+use crate::outline::Outline;
+use crate::pattern_file::Pattern;
+use crate::refusal::{Refusal, Warning};
+use crate::units::MatPoint;
+use file::SetFile;
+use measures::{Measured, TapeCheck};
+use pairs::SeamCheck;
+
+/// What a photo or a drawing gave for a piece.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Traced {
+    /// The outline, mm.
+    pub outline: Outline,
+    /// Marks on the cloth, in order, in the outline's frame.
+    pub marks: Vec<MatPoint>,
+    /// Every length is within this, per cent.
+    pub scale_doubt_percent: Option<f64>,
+    /// What the tracing warned of.
+    pub warnings: Vec<Warning>,
+}
+
+/// A finished set.
+#[derive(Debug, Clone)]
+pub struct Finished {
+    /// The pieces to print, in order.
+    pub pattern: Pattern,
+    /// The stitching shapes they were made from, halves as halves, by name.
+    pub shapes: BTreeMap<String, Shape>,
+    /// Edges that are sewn together, and how they fit.
+    pub seams: Vec<SeamCheck>,
+    /// Finished measurements.
+    pub measures: Vec<Measured>,
+    /// Tape checks.
+    pub tape: Vec<TapeCheck>,
+    /// What truing moved, in words.
+    pub moved: Vec<String>,
+}
+
+/// What `truing.json` and `measures.json` hold.
+#[derive(Debug, Clone, Serialize)]
+pub struct Checks<'a> {
+    /// Edges that are sewn together.
+    pub seams: &'a [SeamCheck],
+    /// Finished measurements.
+    pub measures: &'a [Measured],
+    /// Tape checks.
+    pub tape: &'a [TapeCheck],
+    /// What truing moved.
+    pub moved: &'a [String],
+}
+
+impl Finished {
+    /// All checks, for a file.
+    pub fn checks(&self) -> Checks<'_> {
+        Checks { seams: &self.seams, measures: &self.measures, tape: &self.tape, moved: &self.moved }
+    }
+}
+
+/// Makes a set. `traced` holds an outline for every piece with a photo or an outline of its own, by name; `true_up` shares
+/// out small differences between edges that are sewn together.
+///
+/// # Errors
+/// The first piece, change, pair, notch or allowance that cannot be made, named, with what to do.
+pub fn make(file: &SetFile, traced: &BTreeMap<String, Traced>, true_up: bool) -> Result<Finished, Refusal> {
+    let made = pieces::all(file, traced)?;
+    let pairs = pairs::of(file, &made)?;
+    let mut made = made;
+    let moved = if true_up { trued::shared_out(&pairs, &mut made)? } else { Vec::new() };
+    let seams = pairs::checks(&pairs, &made)?;
+    let pieces = requests::finished(file, &made, &pairs)?;
+    let (measures, tape) = measures::all(file, &made, traced)?;
+    let mut warnings: Vec<Warning> = seams.iter().flat_map(SeamCheck::warnings).collect();
+    warnings.extend(pairs::rise_warning(&made));
+    warnings.extend(tape.iter().filter_map(TapeCheck::warning));
+    Ok(Finished {
+        pattern: Pattern { pieces, warnings },
+        shapes: made.into_iter().map(|(name, piece)| (name, piece.shape)).collect(),
+        seams,
+        measures,
+        tape,
+        moved,
+    })
+}

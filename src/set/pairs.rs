@@ -1,0 +1,428 @@
+//! Edges that are sewn together, and whether they fit: lengths along the stitching line, ease, and the corners they make.
+//!
+//! Sewn edges are equal within 1.5 mm, the angles on both sides of a seam's end add up to 180 degrees within 2, a sleeve
+//! cap is never shorter than its armhole (all common practice, no source).
+
+use serde::Serialize;
+
+use super::file::{PairFile, SetFile};
+use super::pieces::{MadePiece, MadePieces, no_such_piece};
+use crate::draft::roles::PieceKind;
+use crate::draft::shape::{EdgeRef, Role, Shape, ShapeEdge};
+use crate::path;
+use crate::refusal::{Refusal, RefusalKind, Warning};
+
+/// Sewn edges differ by no more, mm.
+pub const FIT_MM: f64 = 1.5;
+/// Corners across a seam make a straight run within this, degrees.
+pub const SMOOTH_DEG: f64 = 2.0;
+/// Most ease of a sleeve cap before it is questioned, mm: woven sleeves take 20 to 40 (common practice, no source).
+const MOST_CAP_EASE_MM: f64 = 40.0;
+
+/// One edge on one side of a pair.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EdgeOf {
+    /// How often it goes into the seam.
+    pub times: u32,
+    /// Its piece.
+    pub piece: String,
+    /// The edge.
+    pub edge: EdgeRef,
+}
+
+impl std::fmt::Display for EdgeOf {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if self.times > 1 {
+            write!(f, "{} x ", self.times)?;
+        }
+        write!(f, "{}/{}", self.piece, self.edge)
+    }
+}
+
+impl EdgeOf {
+    /// Reads `front/side-seam` or `2 x sleeve/sleeve-cap`.
+    ///
+    /// # Errors
+    /// When there is no slash, or the count is none.
+    pub fn parse(typed: &str) -> Result<Self, Refusal> {
+        let wrong = || {
+            Refusal::new(
+                RefusalKind::BadRequest,
+                format!("\"{typed}\" is no edge of a piece"),
+                "write PIECE/EDGE, such as front/side-seam or 2 x sleeve/sleeve-cap",
+            )
+        };
+        let (times, rest) = match typed.trim().split_once(" x ") {
+            Some((count, rest)) => (count.trim().parse().ok().filter(|n| (1..=99).contains(n)).ok_or_else(wrong)?, rest),
+            None => (1, typed.trim()),
+        };
+        let (piece, edge) = rest.split_once('/').ok_or_else(wrong)?;
+        let (piece, edge) = (piece.trim(), edge.trim());
+        if piece.is_empty() || edge.is_empty() {
+            return Err(wrong());
+        }
+        Ok(Self { times, piece: piece.to_string(), edge: EdgeRef(edge.to_string()) })
+    }
+
+    /// The edge itself.
+    ///
+    /// # Errors
+    /// When the piece or the edge is not there.
+    pub fn on<'a>(&self, made: &'a MadePieces) -> Result<(&'a Shape, usize), Refusal> {
+        let piece = made.get(&self.piece).ok_or_else(|| {
+            let names: Vec<&str> = made.keys().map(String::as_str).collect();
+            Refusal::new(
+                RefusalKind::BadRequest,
+                format!("\"{self}\": there is no piece \"{}\"", self.piece),
+                format!("the pieces are {}", names.join(", ")),
+            )
+        })?;
+        let index = piece.shape.find(&self.edge).map_err(|r| super::pieces::about(&self.piece, r))?;
+        Ok((&piece.shape, index))
+    }
+
+    fn length_mm(&self, made: &MadePieces) -> Result<f64, Refusal> {
+        let (shape, index) = self.on(made)?;
+        Ok(f64::from(self.times) * shape.edges[index].length_mm())
+    }
+}
+
+/// Edges that are sewn together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pair {
+    /// The two sides.
+    pub sides: [Vec<EdgeOf>; 2],
+    /// What was said of them.
+    pub said: PairFile,
+    /// Found from the roles, not told.
+    pub guessed: bool,
+}
+
+impl Pair {
+    /// The two edges, where there is one on each side, taken once.
+    pub fn single(&self) -> Option<(&EdgeOf, &EdgeOf)> {
+        match (self.sides[0].as_slice(), self.sides[1].as_slice()) {
+            ([a], [b]) if a.times == b.times => Some((a, b)),
+            _ => None,
+        }
+    }
+
+    /// "front/side-seam to back/side-seam".
+    pub fn called(&self) -> String {
+        let side = |edges: &[EdgeOf]| edges.iter().map(EdgeOf::to_string).collect::<Vec<_>>().join(" + ");
+        format!("{} to {}", side(&self.sides[0]), side(&self.sides[1]))
+    }
+
+    /// Sleeve cap into armhole?
+    pub fn is_cap(&self, made: &MadePieces) -> bool {
+        let all = |edges: &[EdgeOf], role: Role| {
+            edges.iter().all(|e| e.on(made).is_ok_and(|(shape, index)| shape.edges[index].role == role))
+        };
+        all(&self.sides[0], Role::Armhole) && all(&self.sides[1], Role::SleeveCap)
+    }
+
+    fn side_mm(&self, side: usize, made: &MadePieces) -> Result<f64, Refusal> {
+        self.sides[side].iter().map(|e| e.length_mm(made)).sum()
+    }
+}
+
+/// All pairs of a set: as told, else from the roles.
+///
+/// # Errors
+/// A pair that names what is not there.
+pub fn of(file: &SetFile, made: &MadePieces) -> Result<Vec<Pair>, Refusal> {
+    let pairs: Vec<Pair> = match &file.pairs {
+        Some(told) => told.iter().map(|said| told_pair(said)).collect::<Result<_, _>>()?,
+        None => guessed(file, made),
+    };
+    for pair in &pairs {
+        for edge in pair.sides.iter().flatten() {
+            if !file.pieces.iter().any(|p| p.name == edge.piece) {
+                let refusal = no_such_piece(file, &edge.piece);
+                return Err(Refusal { seen: format!("pair \"{}\": {}", pair.called(), refusal.seen), ..refusal });
+            }
+            edge.on(made).map_err(|r| Refusal { seen: format!("pair \"{}\": {}", pair.called(), r.seen), ..r })?;
+        }
+    }
+    Ok(pairs)
+}
+
+fn told_pair(said: &PairFile) -> Result<Pair, Refusal> {
+    let side = |typed: &str| typed.split(" + ").map(EdgeOf::parse).collect::<Result<Vec<_>, _>>();
+    if said.ratio.is_some_and(|r| !(0.2..=5.0).contains(&r)) {
+        return Err(Refusal::new(
+            RefusalKind::BadRequest,
+            format!("pair \"{}\": a ratio of {}", said.sew.join(" to "), said.ratio.unwrap_or_default()),
+            "give the second side's length as a share of the first, such as 0.85",
+        ));
+    }
+    Ok(Pair { sides: [side(&said.sew[0])?, side(&said.sew[1])?], said: said.clone(), guessed: false })
+}
+
+/// Is it a back, by its kind or its name?
+pub(super) fn is_back(name: &str, piece: &MadePiece) -> bool {
+    piece.kind.is_some_and(PieceKind::is_back) || name.to_lowercase().contains("back")
+}
+
+#[derive(PartialEq)]
+enum Family {
+    Bodice,
+    Leg,
+    Sleeve,
+    Skirt,
+}
+
+fn family(kind: PieceKind) -> Option<Family> {
+    match kind {
+        PieceKind::HalfFront | PieceKind::HalfBack | PieceKind::HalfBodyWithSleeve => Some(Family::Bodice),
+        PieceKind::TrouserFront | PieceKind::TrouserBack => Some(Family::Leg),
+        PieceKind::HalfSleeve => Some(Family::Sleeve),
+        PieceKind::HalfSkirt => Some(Family::Skirt),
+        PieceKind::Band => None,
+    }
+}
+
+/// Front to back at every role both have, sleeves into both armholes; variations only among themselves.
+fn guessed(file: &SetFile, made: &MadePieces) -> Vec<Pair> {
+    let printed = file.pieces.iter().filter(|p| !p.master_only);
+    let known: Vec<_> = printed
+        .filter_map(|p| {
+            let piece = made.get(&p.name)?;
+            Some((p, piece, family(piece.kind?)?))
+        })
+        .collect();
+    let goes = |a: &Option<String>, b: &Option<String>| a.is_none() || b.is_none() || a == b;
+    let edge = |name: &str, role: Role, times: u32| EdgeOf {
+        times,
+        piece: name.to_string(),
+        edge: EdgeRef(role.word().to_string()),
+    };
+    let has = |piece: &MadePiece, role: Role| piece.shape.edges.iter().filter(|e| e.role == role).count() == 1;
+    let mut pairs = Vec::new();
+    let mut push = |first: Vec<EdgeOf>, second: Vec<EdgeOf>| {
+        let word = |edges: &[EdgeOf]| edges.iter().map(EdgeOf::to_string).collect::<Vec<_>>().join(" + ");
+        let said = PairFile {
+            sew: [word(&first), word(&second)],
+            ease: None,
+            ratio: None,
+            reversed: None,
+            notches: Vec::new(),
+            eased_between: None,
+        };
+        pairs.push(Pair { sides: [first, second], said, guessed: true });
+    };
+    for (front, a, kind) in known.iter().filter(|(p, m, _)| !is_back(&p.name, m)) {
+        for (back, b, other) in known.iter().filter(|(p, m, _)| is_back(&p.name, m)) {
+            if kind != other || *kind == Family::Sleeve || !goes(&front.variation, &back.variation) {
+                continue;
+            }
+            for role in [Role::Shoulder, Role::SideSeam, Role::Outseam, Role::Inseam] {
+                if has(a, role) && has(b, role) {
+                    push(vec![edge(&front.name, role, 1)], vec![edge(&back.name, role, 1)]);
+                }
+            }
+            for (sleeve, c, _) in known.iter().filter(|(.., f)| *f == Family::Sleeve) {
+                let fits = goes(&sleeve.variation, &front.variation) && goes(&sleeve.variation, &back.variation);
+                if fits && has(a, Role::Armhole) && has(b, Role::Armhole) && has(c, Role::SleeveCap) {
+                    let halves = if c.shape.fold.is_some() { 2 } else { 1 };
+                    push(
+                        vec![edge(&front.name, Role::Armhole, 1), edge(&back.name, Role::Armhole, 1)],
+                        vec![edge(&sleeve.name, Role::SleeveCap, halves)],
+                    );
+                }
+            }
+        }
+    }
+    pairs
+}
+
+/// One end of a seam: the angles of both pieces there.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CornerCheck {
+    /// The edges that run on there ("hem", "armhole").
+    pub run: String,
+    /// Inside angles added up, degrees.
+    pub angle_deg: f64,
+    /// Is it 180 within [`SMOOTH_DEG`]?
+    pub smooth: bool,
+}
+
+/// How two sewn sides fit.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SeamCheck {
+    /// "front/side-seam to back/side-seam".
+    pub seam: String,
+    /// Lengths along the stitching lines, mm.
+    pub lengths_mm: [f64; 2],
+    /// How much longer the second side is, mm.
+    pub difference_mm: f64,
+    /// Least and most it is meant to be longer, mm.
+    pub wanted_mm: [f64; 2],
+    /// Does it fit?
+    pub fits: bool,
+    /// What to do if not.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub remedy: Option<String>,
+    /// Its ends.
+    pub corners: Vec<CornerCheck>,
+    /// Was the pair found from the roles?
+    pub guessed: bool,
+}
+
+impl SeamCheck {
+    /// What a person should know.
+    pub fn warnings(&self) -> Vec<Warning> {
+        let mut warnings = Vec::new();
+        if let Some(remedy) = &self.remedy {
+            let [a, b] = self.lengths_mm;
+            warnings.push(Warning::new(
+                "seam-does-not-fit",
+                format!("{}: {a:.1} mm and {b:.1} mm; {remedy}", self.seam),
+            ));
+        }
+        for corner in self.corners.iter().filter(|c| !c.smooth) {
+            warnings.push(Warning::new(
+                "corner-not-smooth",
+                format!(
+                    "{}: where they meet, the {} makes {:.1}° instead of 180°: it will have a {}; redraw its last \
+                     centimetres on one of the pieces",
+                    self.seam,
+                    corner.run,
+                    corner.angle_deg,
+                    if corner.angle_deg > 180.0 { "dip" } else { "point" }
+                ),
+            ));
+        }
+        warnings
+    }
+}
+
+/// Checks all pairs.
+///
+/// # Errors
+/// A pair whose edges are not there.
+pub fn checks(pairs: &[Pair], made: &MadePieces) -> Result<Vec<SeamCheck>, Refusal> {
+    pairs.iter().map(|pair| check(pair, made)).collect()
+}
+
+fn check(pair: &Pair, made: &MadePieces) -> Result<SeamCheck, Refusal> {
+    let (a, b) = (pair.side_mm(0, made)?, pair.side_mm(1, made)?);
+    let wanted_mm = wanted(pair, a, made);
+    let difference_mm = b - a;
+    let short = wanted_mm[0] - difference_mm;
+    let long = difference_mm - wanted_mm[1];
+    let fits = short <= 1e-9 && long <= 1e-9;
+    let remedy = (!fits).then(|| remedy(pair, short, long, made));
+    let corners = match pair.single() {
+        Some((first, second)) => corners(first, second, pair.said.reversed, made)?,
+        None => Vec::new(),
+    };
+    Ok(SeamCheck {
+        seam: pair.called(),
+        lengths_mm: [a, b],
+        difference_mm,
+        wanted_mm,
+        fits,
+        remedy,
+        corners,
+        guessed: pair.guessed,
+    })
+}
+
+/// Least and most the second side is meant to be longer, mm.
+fn wanted(pair: &Pair, first_mm: f64, made: &MadePieces) -> [f64; 2] {
+    let about = |mm: f64| [mm - FIT_MM, mm + FIT_MM];
+    match (pair.said.ratio, pair.said.ease) {
+        (Some(ratio), _) => about((ratio - 1.0) * first_mm),
+        (None, Some(ease)) => about(ease.mm()),
+        (None, None) if pair.is_cap(made) => [-FIT_MM, MOST_CAP_EASE_MM],
+        (None, None) => about(0.0),
+    }
+}
+
+fn remedy(pair: &Pair, short_mm: f64, long_mm: f64, made: &MadePieces) -> String {
+    let side = |k: usize| pair.sides[k].iter().map(EdgeOf::to_string).collect::<Vec<_>>().join(" + ");
+    let by = short_mm.max(long_mm);
+    let (longer, shorter) = if short_mm > 0.0 { (side(0), side(1)) } else { (side(1), side(0)) };
+    if pair.is_cap(made) {
+        return if short_mm > 0.0 {
+            format!("the cap is shorter than the armhole by {by:.1} mm too much: raise the cap or take in the armhole")
+        } else {
+            format!("the cap has {by:.1} mm more ease than can be eased in: flatten the cap or deepen the armhole")
+        };
+    }
+    format!(
+        "{longer} is {by:.1} mm too long for {shorter}: make with --true to share a small difference out, look at the \
+         outlines for a large one, or write it as \"ease\" if it is meant"
+    )
+}
+
+/// Does the start of the first edge meet the end of the second?
+pub fn is_reversed(a: (&Shape, usize), b: (&Shape, usize), told: Option<bool>) -> bool {
+    if let Some(told) = told {
+        return told;
+    }
+    let role = |shape: &Shape, index: usize| Some(shape.edges[index].role).filter(|r| *r != Role::Plain);
+    let ((a_before, a_after), (b_before, b_after)) = (a.0.neighbours(a.1), b.0.neighbours(b.1));
+    let same = |i: usize, k: usize| role(a.0, i).is_some_and(|r| role(b.0, k) == Some(r));
+    let along = usize::from(same(a_before, b_before)) + usize::from(same(a_after, b_after));
+    let against = usize::from(same(a_before, b_after)) + usize::from(same(a_after, b_before));
+    against > along
+}
+
+fn corners(
+    first: &EdgeOf,
+    second: &EdgeOf,
+    told: Option<bool>,
+    made: &MadePieces,
+) -> Result<Vec<CornerCheck>, Refusal> {
+    let (a, b) = (first.on(made)?, second.on(made)?);
+    let reversed = is_reversed(a, b, told);
+    let mut checks = Vec::new();
+    for at_start in [true, false] {
+        let (role_a, angle_a) = corner(a, at_start);
+        let (role_b, angle_b) = corner(b, at_start != reversed);
+        // Only what runs on across the seam: hem to hem, armhole to armhole.
+        if role_a != role_b || matches!(role_a, Role::Plain | Role::Fold) {
+            continue;
+        }
+        let angle_deg = angle_a + angle_b;
+        let smooth = (angle_deg - 180.0).abs() <= SMOOTH_DEG;
+        checks.push(CornerCheck { run: role_a.word().replace('-', " "), angle_deg, smooth });
+    }
+    Ok(checks)
+}
+
+/// The neighbour's role and the inside angle at one end of an edge, degrees.
+fn corner((shape, index): (&Shape, usize), at_start: bool) -> (Role, f64) {
+    let (before, after) = shape.neighbours(index);
+    let edge = |i: usize| -> &ShapeEdge { &shape.edges[i] };
+    let (into, out, role) = if at_start {
+        (path::end_direction(&edge(before).path), path::start_direction(&edge(index).path), edge(before).role)
+    } else {
+        (path::end_direction(&edge(index).path), path::start_direction(&edge(after).path), edge(after).role)
+    };
+    let turn = into.cross(out).atan2(into.dot(out)).to_degrees();
+    (role, 180.0 - turn)
+}
+
+/// The back rise is the longer one, for sitting (common practice, no source).
+pub(super) fn rise_warning(made: &MadePieces) -> Option<Warning> {
+    let rise = |back: bool| {
+        made.iter()
+            .filter(|(name, p)| p.kind.and_then(family) == Some(Family::Leg) && is_back(name, p) == back)
+            .flat_map(|(_, p)| p.shape.edges.iter().filter(|e| e.role == Role::Rise))
+            .map(ShapeEdge::length_mm)
+            .reduce(f64::max)
+    };
+    let (front, back) = (rise(false)?, rise(true)?);
+    (back < front).then(|| {
+        Warning::new(
+            "back-rise-short",
+            format!(
+                "the back rise ({back:.0} mm) is shorter than the front rise ({front:.0} mm): trousers need it longer to \
+                 sit in; were front and back taken for each other?"
+            ),
+        )
+    })
+}
