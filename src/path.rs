@@ -154,6 +154,31 @@ pub fn end_direction(path: &BezPath) -> Vec2 {
 }
 
 /// Unit directions at the start and at the end of a segment, also where a handle has no length.
+/// Unit direction in which a path arrives at its end, read over a length: the tangent there of the parabola nearest to
+/// its last `arm_mm`. Steadier than [`end_direction`] on a traced path.
+pub fn arriving_over(path: &BezPath, arm_mm: f64) -> Vec2 {
+    let whole = length(path);
+    let (origin, arm) = (end(path), arm_mm.min(whole));
+    let points: Vec<Vec2> = (0..=40)
+        .filter_map(|k| spot_at(path, whole - arm * f64::from(k) / 40.0))
+        .map(|spot| origin - point_at(path, spot))
+        .collect();
+    let Some(along) = points.last().map(|p| unit(*p)).filter(|d| d.hypot() > 0.5) else { return end_direction(path) };
+    // Across = slope x along + bend x along squared, from the end backwards.
+    let (mut s2, mut s3, mut s4, mut r1, mut r2) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for p in &points {
+        let (x, y) = (along.dot(*p), along.cross(*p));
+        (s2, s3, s4) = (s2 + x * x, s3 + x.powi(3), s4 + x.powi(4));
+        (r1, r2) = (r1 + x * y, r2 + x * x * y);
+    }
+    let det = s2 * s4 - s3 * s3;
+    if det.abs() < 1e-9 {
+        return along;
+    }
+    let slope = (r1 * s4 - r2 * s3) / det;
+    unit(along + Vec2::new(-along.y, along.x) * slope)
+}
+
 pub(crate) fn end_tangents(segment: &PathSeg) -> (Vec2, Vec2) {
     let points = control_points(segment);
     let direction = |from: Point, others: &mut dyn Iterator<Item = &Point>| {

@@ -15,8 +15,8 @@ pub mod pairs;
 pub mod pieces;
 mod requests;
 mod trued;
-mod whole;
 pub mod walk;
+mod whole;
 
 use std::collections::BTreeMap;
 

@@ -114,7 +114,8 @@ fn make(args: &MakeArgs, progress: &mut Progress) -> Result<Made, Refusal> {
     }
     batch.write(&out)?;
     let files = batch.names().map(|n| n.display().to_string()).filter(|n| !n.starts_with('.')).collect();
-    let of_pieces = set.pattern.pieces.iter().flat_map(|p| p.warnings.iter().map(|w| format!("{}: {}", p.name, w.text)));
+    let of_pieces =
+        set.pattern.pieces.iter().flat_map(|p| p.warnings.iter().map(|w| format!("{}: {}", p.name, w.text)));
     let of_photos = traced.iter().flat_map(|(name, t)| t.warnings.iter().map(move |w| format!("{name}: {}", w.text)));
     let of_set = set.pattern.warnings.iter().chain(&made.warnings).map(|w| w.text.clone());
     let mut warnings: Vec<String> = of_photos.chain(of_pieces).chain(of_set).collect();

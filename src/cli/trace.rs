@@ -134,7 +134,8 @@ fn pictures(traced: &Trace, tracing: &Tracing) -> Result<Batch, Refusal> {
 
 fn drawn(traced: &Trace, tracing: &Tracing) -> Result<Vec<(&'static str, Vec<u8>)>, Refusal> {
     let picture = overlay::draw(&traced.flat, &traced.outline, &annotations(traced, tracing));
-    let (over, flat) = rayon::join(|| files::jpeg(&picture, JPEG_QUALITY), || files::jpeg(&traced.flat.rgb, JPEG_QUALITY));
+    let (over, flat) =
+        rayon::join(|| files::jpeg(&picture, JPEG_QUALITY), || files::jpeg(&traced.flat.rgb, JPEG_QUALITY));
     [("overlay.jpg", over), ("flat.jpg", flat)]
         .into_iter()
         .map(|(name, bytes)| Ok((name, bytes.ok_or_else(|| too_large(name))?)))

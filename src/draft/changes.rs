@@ -31,7 +31,7 @@ use crate::refusal::{Refusal, RefusalKind};
 use crate::units::{Length, MatPoint};
 
 pub use lengthen::Lengthen;
-pub use let_out::LetOut;
+pub use let_out::{LetOut, SideLine};
 pub use move_edge::MoveEdge;
 pub use neckline::{Neckline, NecklineShape};
 pub use part::Part;

@@ -255,7 +255,10 @@ pub struct PieceFile {
     /// Changes, one after another.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub changes: Vec<Change>,
-    /// Names of edges that the changes made.
+    /// Roles of edges after the changes; "fold" lays a straight edge on the fold.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub roles_after: BTreeMap<String, Role>,
+    /// Names of edges after the changes.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub names_after: BTreeMap<String, String>,
     /// Half with its fold, or whole.
@@ -467,8 +470,9 @@ fn checked(file: &SetFile) -> Result<(), Refusal> {
         }
     }
     for word in file.allowances.keys().filter(|w| *w != "seam") {
-        word.parse::<Role>()
-            .map_err(|e| refuse(format!("set.json, allowances: {}", e.seen), "write a role, or \"seam\" for all others"))?;
+        word.parse::<Role>().map_err(|e| {
+            refuse(format!("set.json, allowances: {}", e.seen), "write a role, or \"seam\" for all others")
+        })?;
     }
     if let Some(s) = file.shrinkage.filter(|s| !(0.0..=25.0).contains(&s.length) || !(0.0..=25.0).contains(&s.width)) {
         return Err(refuse(

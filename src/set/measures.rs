@@ -143,13 +143,7 @@ impl Table {
 
     fn row(&self, name: &str, variation: &Option<String>, d: Option<Doubted>, how: &'static str) -> Option<Measured> {
         let d = self.scaled(d?);
-        Some(Measured {
-            name: name.to_string(),
-            variation: variation.clone(),
-            length_mm: d.mm,
-            doubt_mm: d.doubt,
-            how,
-        })
+        Some(Measured { name: name.to_string(), variation: variation.clone(), length_mm: d.mm, doubt_mm: d.doubt, how })
     }
 
     fn rows(&self, file: &SetFile, made: &MadePieces) -> Vec<Measured> {
@@ -194,7 +188,12 @@ impl Table {
         };
         [
             self.row("chest", variation, both(&chest_half), "round, at the underarm"),
-            self.row("length", variation, body_length(&front.shape), "from the neck point of the shoulder down to the hem"),
+            self.row(
+                "length",
+                variation,
+                body_length(&front.shape),
+                "from the neck point of the shoulder down to the hem",
+            ),
             self.row("shoulder", variation, sole(&front.shape, Role::Shoulder), "along the shoulder seam"),
             self.row("neckline", variation, both(&|s| sole(s, Role::Neckline)), "round"),
             self.row("hem", variation, both(&|s| sole(s, Role::Hem)), "round"),
@@ -218,9 +217,8 @@ impl Table {
     }
 
     fn leg(&self, variation: &Option<String>, front: &MadePiece, back: Option<&MadePiece>) -> Vec<Measured> {
-        let both = |of: &dyn Fn(&MadePiece) -> Option<Doubted>, times: f64| {
-            Some(of(front)?.plus(of(back?)?).times(times))
-        };
+        let both =
+            |of: &dyn Fn(&MadePiece) -> Option<Doubted>, times: f64| Some(of(front)?.plus(of(back?)?).times(times));
         let relaxed = both(&|p| sole(&p.master, Role::Waist), 2.0);
         let stretched = both(&|p| sole(&p.shape, Role::Waist), 2.0);
         let let_out = relaxed.zip(stretched).is_some_and(|(a, b)| (a.mm - b.mm).abs() > 1.0);
@@ -256,7 +254,11 @@ impl Table {
 
 fn alike(a: PieceKind, b: PieceKind) -> bool {
     use PieceKind::{HalfBack, HalfFront, TrouserBack, TrouserFront};
-    a == b || matches!((a, b), (HalfFront, HalfBack) | (HalfBack, HalfFront) | (TrouserFront, TrouserBack) | (TrouserBack, TrouserFront))
+    a == b
+        || matches!(
+            (a, b),
+            (HalfFront, HalfBack) | (HalfBack, HalfFront) | (TrouserFront, TrouserBack) | (TrouserBack, TrouserFront)
+        )
 }
 
 /// Length of an edge; its ends lie on its neighbours, and are as sure as they.

@@ -90,7 +90,10 @@ impl Cutter<'_> {
         // A hair past the end is the end.
         if !(-1e-6..=length + 1e-6).contains(&along_mm) {
             return Err(bad(
-                format!("a notch {along_mm:.1} mm along {} lies past its end: it is {length:.1} mm long", edge.called()),
+                format!(
+                    "a notch {along_mm:.1} mm along {} lies past its end: it is {length:.1} mm long",
+                    edge.called()
+                ),
                 format!("give a distance of at most {length:.1} mm"),
             ));
         }
@@ -117,7 +120,9 @@ impl Cutter<'_> {
             })?;
             share / 100.0 * length
         } else {
-            at.parse::<Length>().map_err(|e| bad(format!("notch on {}: {e}", notch.edge), "or \"middle\" or \"25%\""))?.mm()
+            at.parse::<Length>()
+                .map_err(|e| bad(format!("notch on {}: {e}", notch.edge), "or \"middle\" or \"25%\""))?
+                .mm()
         };
         let at_start = match &notch.from {
             None => true,
@@ -139,7 +144,8 @@ impl Cutter<'_> {
                 "write the notches with the pieces instead, or split the pair",
             )));
         };
-        let ease = second.on(made).map(|(s, i)| s.edges[i].length_mm())? - first.on(made).map(|(s, i)| s.edges[i].length_mm())?;
+        let ease = second.on(made).map(|(s, i)| s.edges[i].length_mm())?
+            - first.on(made).map(|(s, i)| s.edges[i].length_mm())?;
         let mut notches = Vec::new();
         for (edge, is_second) in [(first, false), (second, true)] {
             if edge.piece != self.name {

@@ -3,6 +3,7 @@
 //! Sewn edges are equal within 1.5 mm, the angles on both sides of a seam's end add up to 180 degrees within 2, a sleeve
 //! cap is never shorter than its armhole (all common practice, no source).
 
+use kurbo::Vec2;
 use serde::Serialize;
 
 use super::file::{PairFile, SetFile};
@@ -16,6 +17,8 @@ use crate::refusal::{Refusal, RefusalKind, Warning};
 pub const FIT_MM: f64 = 1.5;
 /// Corners across a seam make a straight run within this, degrees.
 pub const SMOOTH_DEG: f64 = 2.0;
+/// A corner further from straight is meant, or a fault to be looked at, degrees.
+pub(super) const MEANT_DEG: f64 = 20.0;
 /// Most ease of a sleeve cap before it is questioned, mm: woven sleeves take 20 to 40 (common practice, no source).
 const MOST_CAP_EASE_MM: f64 = 40.0;
 
@@ -53,7 +56,9 @@ impl EdgeOf {
             )
         };
         let (times, rest) = match typed.trim().split_once(" x ") {
-            Some((count, rest)) => (count.trim().parse().ok().filter(|n| (1..=99).contains(n)).ok_or_else(wrong)?, rest),
+            Some((count, rest)) => {
+                (count.trim().parse().ok().filter(|n| (1..=99).contains(n)).ok_or_else(wrong)?, rest)
+            }
             None => (1, typed.trim()),
         };
         let (piece, edge) = rest.split_once('/').ok_or_else(wrong)?;
@@ -243,7 +248,9 @@ pub struct CornerCheck {
     pub run: String,
     /// Inside angles added up, degrees.
     pub angle_deg: f64,
-    /// Is it 180 within [`SMOOTH_DEG`]?
+    /// Half-width of its doubt (95 %), degrees: what the doubt of four edges does to their directions.
+    pub doubt_deg: f64,
+    /// Is it 180 within [`SMOOTH_DEG`] and its doubt?
     pub smooth: bool,
 }
 
@@ -267,6 +274,8 @@ pub struct SeamCheck {
     pub corners: Vec<CornerCheck>,
     /// Was the pair found from the roles?
     pub guessed: bool,
+    /// Does the start of the first edge meet the end of the second?
+    pub reversed: bool,
 }
 
 impl SeamCheck {
@@ -275,21 +284,23 @@ impl SeamCheck {
         let mut warnings = Vec::new();
         if let Some(remedy) = &self.remedy {
             let [a, b] = self.lengths_mm;
-            warnings.push(Warning::new(
-                "seam-does-not-fit",
-                format!("{}: {a:.1} mm and {b:.1} mm; {remedy}", self.seam),
-            ));
+            warnings
+                .push(Warning::new("seam-does-not-fit", format!("{}: {a:.1} mm and {b:.1} mm; {remedy}", self.seam)));
         }
         for corner in self.corners.iter().filter(|c| !c.smooth) {
             warnings.push(Warning::new(
                 "corner-not-smooth",
                 format!(
-                    "{}: where they meet, the {} makes {:.1}° instead of 180°: it will have a {}; redraw its last \
-                     centimetres on one of the pieces",
+                    "{}: where they meet, the {} makes {:.1}° instead of 180°: it will have a {}; {}",
                     self.seam,
                     corner.run,
                     corner.angle_deg,
-                    if corner.angle_deg > 180.0 { "dip" } else { "point" }
+                    if corner.angle_deg > 180.0 { "dip" } else { "point" },
+                    if (corner.angle_deg - 180.0).abs() > MEANT_DEG {
+                        "redraw it on one of the pieces, unless it is meant"
+                    } else {
+                        "make with --true to bend its last centimetres on both pieces"
+                    }
                 ),
             ));
         }
@@ -313,9 +324,12 @@ fn check(pair: &Pair, made: &MadePieces) -> Result<SeamCheck, Refusal> {
     let long = difference_mm - wanted_mm[1];
     let fits = short <= 1e-9 && long <= 1e-9;
     let remedy = (!fits).then(|| remedy(pair, short, long, made));
-    let corners = match pair.single() {
-        Some((first, second)) => corners(first, second, pair.said.reversed, made)?,
-        None => Vec::new(),
+    let (corners, reversed) = match pair.single() {
+        Some((first, second)) => (
+            corners(first, second, pair.said.reversed, made)?,
+            is_reversed(first.on(made)?, second.on(made)?, pair.said.reversed),
+        ),
+        None => (Vec::new(), false),
     };
     Ok(SeamCheck {
         seam: pair.called(),
@@ -326,6 +340,7 @@ fn check(pair: &Pair, made: &MadePieces) -> Result<SeamCheck, Refusal> {
         remedy,
         corners,
         guessed: pair.guessed,
+        reversed,
     })
 }
 
@@ -380,30 +395,56 @@ fn corners(
     let reversed = is_reversed(a, b, told);
     let mut checks = Vec::new();
     for at_start in [true, false] {
-        let (role_a, angle_a) = corner(a, at_start);
-        let (role_b, angle_b) = corner(b, at_start != reversed);
-        // Only what runs on across the seam: hem to hem, armhole to armhole.
-        if role_a != role_b || matches!(role_a, Role::Plain | Role::Fold) {
+        let (one, other) = (SeamEnd::of(a, at_start), SeamEnd::of(b, at_start != reversed));
+        if !one.runs_on_into(&other) {
             continue;
         }
-        let angle_deg = angle_a + angle_b;
-        let smooth = (angle_deg - 180.0).abs() <= SMOOTH_DEG;
-        checks.push(CornerCheck { run: role_a.word().replace('-', " "), angle_deg, smooth });
+        let angle_deg = one.angle_deg + other.angle_deg;
+        let doubt_deg = one.doubt_deg.hypot(other.doubt_deg);
+        let smooth = (angle_deg - 180.0).abs() <= SMOOTH_DEG + doubt_deg;
+        checks.push(CornerCheck { run: one.run.word().replace('-', " "), angle_deg, doubt_deg, smooth });
     }
     Ok(checks)
 }
 
-/// The neighbour's role and the inside angle at one end of an edge, degrees.
-fn corner((shape, index): (&Shape, usize), at_start: bool) -> (Role, f64) {
-    let (before, after) = shape.neighbours(index);
-    let edge = |i: usize| -> &ShapeEdge { &shape.edges[i] };
-    let (into, out, role) = if at_start {
-        (path::end_direction(&edge(before).path), path::start_direction(&edge(index).path), edge(before).role)
-    } else {
-        (path::end_direction(&edge(index).path), path::start_direction(&edge(after).path), edge(after).role)
-    };
-    let turn = into.cross(out).atan2(into.dot(out)).to_degrees();
-    (role, 180.0 - turn)
+/// One end of a seam on one piece.
+pub(super) struct SeamEnd {
+    /// Role of the edge that runs on there, and its place in the shape.
+    pub run: Role,
+    pub run_index: usize,
+    /// Inside angle, degrees, and its doubt.
+    pub angle_deg: f64,
+    doubt_deg: f64,
+}
+
+impl SeamEnd {
+    pub(super) fn of((shape, index): (&Shape, usize), at_start: bool) -> Self {
+        let (before, after) = shape.neighbours(index);
+        let (first, second, run_index) = if at_start { (before, index, before) } else { (index, after, after) };
+        let edge = |i: usize| -> &ShapeEdge { &shape.edges[i] };
+        let (into, out) = (-leaving(&edge(first).path, true), leaving(&edge(second).path, false));
+        let turn = into.cross(out).atan2(into.dot(out)).to_degrees();
+        let doubt = |i: usize| (edge(i).doubt_mm / ARM_MM).atan().to_degrees();
+        Self {
+            run: edge(run_index).role,
+            run_index,
+            angle_deg: 180.0 - turn,
+            doubt_deg: doubt(first).hypot(doubt(second)),
+        }
+    }
+
+    /// Does the same edge of the garment run on across the seam: hem to hem, armhole to armhole?
+    pub(super) fn runs_on_into(&self, other: &SeamEnd) -> bool {
+        self.run == other.run && !matches!(self.run, Role::Plain | Role::Fold)
+    }
+}
+
+/// The doubt of an edge turns its end's direction as if it were all gained over this length, mm.
+const ARM_MM: f64 = 15.0;
+
+/// Unit direction in which a path leaves one of its ends.
+pub(super) fn leaving(edge: &kurbo::BezPath, from_end: bool) -> Vec2 {
+    if from_end { -path::end_direction(edge) } else { path::start_direction(edge) }
 }
 
 /// The back rise is the longer one, for sitting (common practice, no source).

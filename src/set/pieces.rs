@@ -43,9 +43,8 @@ pub fn all(file: &SetFile, traced: &BTreeMap<String, Traced>) -> Result<MadePiec
             let of = |refusal| about(&piece.name, refusal);
             let (shape, master, kind) = match &piece.band {
                 Some(band) => {
-                    let finished = |name: &str| {
-                        made.get(name).map(|m| m.shape.clone()).ok_or_else(|| no_such_piece(file, name))
-                    };
+                    let finished =
+                        |name: &str| made.get(name).map(|m| m.shape.clone()).ok_or_else(|| no_such_piece(file, name));
                     let mut shape = band.shape(&finished).map_err(of)?;
                     named(&mut shape, piece).map_err(of)?;
                     (shape.clone(), shape, Some(PieceKind::Band))
@@ -57,6 +56,7 @@ pub fn all(file: &SetFile, traced: &BTreeMap<String, Traced>) -> Result<MadePiec
             };
             let lookup = |name: &str| workshop.master_named(name);
             let mut shape = changes::apply(&shape, &piece.changes, &lookup).map_err(of)?;
+            set_roles(&mut shape, &piece.roles_after).map_err(of)?;
             rename(&mut shape, &piece.names_after).map_err(of)?;
             if let Some(shrinkage) = file.shrinkage.filter(|_| piece.band.is_none()) {
                 let grown = Change::Scale(Scale {
@@ -162,6 +162,36 @@ fn named(shape: &mut Shape, piece: &PieceFile) -> Result<(), Refusal> {
     rename(shape, &piece.names)
 }
 
+/// An edge that bows by more of its length than this is no fold.
+const FOLD_BOW: f64 = 0.012;
+
+/// Roles given after the changes; an edge that becomes the fold is made straight and upright.
+fn set_roles(shape: &mut Shape, roles: &BTreeMap<String, Role>) -> Result<(), Refusal> {
+    for (edge, role) in roles {
+        let index = shape.find(&EdgeRef(edge.clone()))?;
+        shape.edges[index].role = *role;
+        if *role != Role::Fold {
+            continue;
+        }
+        let edge = &mut shape.edges[index];
+        let bow = path::bow(&edge.path);
+        if bow > FOLD_BOW * edge.length_mm() + 2.0 {
+            return Err(Refusal::new(
+                RefusalKind::BadRequest,
+                format!("{} bows by {bow:.1} mm and cannot lie on a fold", edge.called()),
+                "name a straight edge",
+            ));
+        }
+        edge.path = path::line(path::start(&edge.path), path::end(&edge.path));
+        let along = edge.to() - edge.from();
+        shape.fold = Some(edge.number);
+        let up = if along.y < 0.0 { -along } else { along };
+        *shape = at_origin(&shape.transformed(Affine::rotate(up.x.atan2(up.y))));
+        shape.check("laying it on the fold")?;
+    }
+    Ok(())
+}
+
 fn rename(shape: &mut Shape, names: &BTreeMap<String, String>) -> Result<(), Refusal> {
     for (edge, name) in names {
         let index = shape.find(&EdgeRef(edge.clone()))?;
@@ -170,15 +200,30 @@ fn rename(shape: &mut Shape, names: &BTreeMap<String, String>) -> Result<(), Ref
     Ok(())
 }
 
+/// Least turn of a corner where the usual one finds too few for the kind of piece, degrees.
+const GENTLE_DEG: f64 = 8.0;
+
 /// From a traced outline: edges, fold, roles, upright, its lower left at the origin.
 fn from_traced(piece: &PieceFile, traced: &Traced) -> Result<(Shape, Option<PieceKind>), Refusal> {
     let options = EdgeOptions { fold: fold_choice(piece, traced)?, ..EdgeOptions::default() };
-    let mut shape = Shape::from_tracing(&tracing_of(&traced.outline, &options)?, traced.marks.clone());
+    let read = |options: &EdgeOptions| -> Result<_, Refusal> {
+        let shape = Shape::from_tracing(&tracing_of(&traced.outline, options)?, traced.marks.clone());
+        let guessed = roles::guess(&shape, piece.kind);
+        Ok((shape, guessed))
+    };
+    let (mut shape, mut guessed) = read(&options)?;
+    if guessed.as_ref().is_none_or(|g| g.unlike >= roles::UNLIKE) {
+        // Some corners turn gently: an underarm, a hem into a curved side.
+        let gentle = EdgeOptions { least_turn_deg: GENTLE_DEG, ..options.clone() };
+        let (other, again) = read(&gentle)?;
+        if again.as_ref().is_some_and(|g| g.unlike < guessed.as_ref().map_or(roles::UNLIKE, |g| g.unlike)) {
+            (shape, guessed) = (other, again);
+        }
+    }
     if piece.kind.is_some() || piece.fold.is_some() {
         // The person said what the guess would have been about.
         shape.warnings.retain(|w| w.code != "fold-guessed");
     }
-    let guessed = roles::guess(&shape, piece.kind);
     let Some(guessed) = guessed.filter(|g| piece.kind.is_some() || g.unlike < roles::UNLIKE) else {
         if piece.roles.is_empty() {
             shape.warnings.push(Warning::new(

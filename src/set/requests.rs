@@ -7,7 +7,8 @@ use super::pieces::{MadePiece, MadePieces, about};
 use super::whole;
 use crate::draft::roles::PieceKind;
 use crate::draft::shape::{EdgeRef, Role, Shape, ShapeEdge};
-use crate::refusal::Refusal;
+use crate::flat::MatRect;
+use crate::refusal::{Refusal, RefusalKind};
 use crate::seams::{self, CornerShape, Cutting, Piece, SeamRequest, StitchingEdge, Stretch};
 use crate::units::Length;
 
@@ -66,9 +67,17 @@ impl Place<'_> {
             find_all(shape, edge)?;
         }
         let usual = self.usual();
+        let narrowest = narrowest_mm(shape);
         let mut edges = Vec::with_capacity(shape.edges.len());
         for edge in &shape.edges {
             let width = self.allowance(edge, usual)?;
+            if width.mm() > narrowest {
+                return Err(Refusal::new(
+                    RefusalKind::BadRequest,
+                    format!("an allowance of {width} on {} is wider than the piece ({narrowest:.0} mm)", edge.called()),
+                    "give a narrower one",
+                ));
+            }
             edges.push(StitchingEdge {
                 number: edge.number,
                 name: name_of(edge),
@@ -170,6 +179,11 @@ impl Place<'_> {
         lines.push(format!("Piece {} of {}", self.number, self.count));
         lines
     }
+}
+
+/// The lesser of a shape's width and height, mm.
+fn narrowest_mm(shape: &Shape) -> f64 {
+    MatRect::around(shape.ring()).map_or(0.0, |r| r.width_mm().min(r.height_mm()))
 }
 
 /// The name printed and written: its own, else its role's.

@@ -6,7 +6,7 @@
 use kurbo::{Affine, BezPath, Point, Shape as _, Vec2};
 
 use super::Finished;
-use super::pairs::{EdgeOf, is_reversed};
+use super::pairs::EdgeOf;
 use crate::draft::shape::Shape;
 use crate::path;
 use crate::sheets::drawing::{Anchor, BLACK, Drawing, Layer, Pen, STITCHING_BLUE};
@@ -37,15 +37,14 @@ pub fn draw(set: &Finished) -> Option<Drawing> {
         let words = format!("{}: {la:.1} mm and {lb:.1} mm, {fits}", seam.seam);
         page.text(Layer::Words, Point::new(GAP_MM, y + WORDS_MM), WORDS_MM, Anchor::Start, writable(&words));
         y += 2.0 * WORDS_MM;
-        y += row(&mut page, a, b, y) + GAP_MM;
+        y += row(&mut page, a, b, seam.reversed, y) + GAP_MM;
     }
     page.height_mm = y;
     (!page.marks.is_empty()).then_some(page)
 }
 
 /// Three stations side by side; gives the height used.
-fn row(page: &mut Drawing, a: (&Shape, usize), b: (&Shape, usize), top: f64) -> f64 {
-    let reversed = is_reversed(a, b, None);
+fn row(page: &mut Drawing, a: (&Shape, usize), b: (&Shape, usize), reversed: bool, top: f64) -> f64 {
     let upright = Affine::FLIP_Y;
     let mut x = GAP_MM;
     let mut high: f64 = 0.0;

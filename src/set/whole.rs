@@ -18,7 +18,8 @@ const STRAIGHT_DEG: f64 = 2.0;
 /// # Errors
 /// When the piece has no fold, or its lines do not lie on one side of it.
 pub(super) fn unfolded(piece: &Piece, halves: &[Halves], cutting: &Cutting) -> Result<Piece, Refusal> {
-    let (Some(fold), Some(place)) = (&piece.fold, piece.edges.iter().position(|e| piece.fold.as_ref().is_some_and(|f| f.edge == e.number)))
+    let (Some(fold), Some(place)) =
+        (&piece.fold, piece.edges.iter().position(|e| piece.fold.as_ref().is_some_and(|f| f.edge == e.number)))
     else {
         return Err(refuse("there is no fold to unfold it across", "leave \"draw\" away"));
     };
@@ -79,7 +80,8 @@ fn whole_edges(piece: &Piece, fold: usize, over: Affine) -> Result<(Vec<PieceEdg
     let mut half = Vec::with_capacity(count - 1);
     for k in 1..count {
         let edge = &piece.edges[(fold + k) % count];
-        let path = BezPath::from_svg(&edge.path).map_err(|_| refuse("an edge's path cannot be read", "make it again"))?;
+        let path =
+            BezPath::from_svg(&edge.path).map_err(|_| refuse("an edge's path cannot be read", "make it again"))?;
         half.push((edge, path));
     }
     let next_number = piece.edges.iter().map(|e| e.number).max().unwrap_or(0) + 1;
@@ -98,7 +100,8 @@ fn whole_edges(piece: &Piece, fold: usize, over: Affine) -> Result<(Vec<PieceEdg
         let last_joined = i == last && last > 0 && runs_on(path, true);
         let length = edge.length_mm;
         let mut own = (*edge).clone();
-        let mut join = Join { edge: edge.number, length_mm: length, here: (edge.number, 0.0), there: (edge.number, 0.0) };
+        let mut join =
+            Join { edge: edge.number, length_mm: length, here: (edge.number, 0.0), there: (edge.number, 0.0) };
         if first_joined {
             own.path = path::joined(&image, path).to_svg();
             own.length_mm = 2.0 * length;

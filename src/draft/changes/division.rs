@@ -12,8 +12,8 @@ use crate::refusal::Refusal;
 
 /// A first or last place within this of an edge is on it, mm.
 const ON_EDGE_MM: f64 = 5.0;
-/// A line that ends this near to a corner ends in it, mm: no seam is so short.
-const CORNER_MM: f64 = 0.5;
+/// A line that ends this near to a corner ends in it, mm: no seam is so short, and a line through marks is aimed no better.
+const CORNER_MM: f64 = 6.0;
 
 /// A place on the outline.
 #[derive(Debug, Clone, Copy)]

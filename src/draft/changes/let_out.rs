@@ -2,7 +2,7 @@
 
 use std::cell::Cell;
 
-use kurbo::{BezPath, Point, Vec2};
+use kurbo::{Affine, BezPath, Point, Vec2};
 use serde::{Deserialize, Serialize};
 
 use super::{End, bad, is_fold, told, up, usable};
@@ -13,6 +13,8 @@ use crate::units::Length;
 
 /// A side swings no further than this, radians (about 75 degrees): beyond, it lies along the edge let out.
 const MOST_SWING: f64 = 1.3;
+/// The direction of a side at the level is read over so much of it, mm.
+const STEADY_MM: f64 = 120.0;
 /// Nothing stretches more than this.
 const MOST_FACTOR: f64 = 6.0;
 /// Accuracy of the length let out, mm.
@@ -21,8 +23,9 @@ const EXACT_MM: f64 = 1e-7;
 /// An edge that was photographed gathered is let out to its stretched length: it becomes longer by stretched / relaxed.
 ///
 /// Its ends move out: both by the same amount, or one when the other is on the fold or at the neighbour named in `from`.
-/// The sides swing out with the ends and keep their lengths; from the `level` on they stay as they are, above it they bend
-/// smoothly. A side without level (or shorter than it) swings as a whole about its far end: a straight one stays straight.
+/// The sides swing out with the ends and keep their lengths; from the `level` on they stay as they are. Above it they are
+/// drawn anew as the even line that they were before the elastic drew them in (`side`: "smooth"), or bend as they were
+/// traced ("as-traced"). A side without level (or shorter than it) swings as a whole about its far end: a straight one stays straight.
 /// The edge let out keeps meeting the fold squarely where it did. All other edges keep their lengths. Let out by nothing,
 /// nothing changes.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -44,6 +47,20 @@ pub struct LetOut {
     /// A neighbour that stays as it is; default: the fold.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub from: Option<EdgeRef>,
+    /// The sides above the level.
+    #[serde(default)]
+    pub side: SideLine,
+}
+
+/// How a side runs above the level.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SideLine {
+    /// An even arc that goes on from the side below, straight where that leads straight to the corner.
+    #[default]
+    Smooth,
+    /// The traced line, bent.
+    AsTraced,
 }
 
 impl LetOut {
@@ -58,7 +75,7 @@ impl LetOut {
         }
         let mut sides = Vec::new();
         for end in moving {
-            sides.push(Side::of(shape, index, end, level)?);
+            sides.push(Side { line: self.side, ..Side::of(shape, index, end, level)? });
         }
         let edge = Edge::of(shape, index);
         let too_far = || {
@@ -79,8 +96,8 @@ impl LetOut {
             failed.set(failed.get() || swung.iter().any(Option::is_none));
             let swung: Vec<BezPath> =
                 swung.into_iter().zip(&sides).map(|(s, side)| s.unwrap_or(side.above.clone())).collect();
-            let shifts = sides.iter().zip(&swung).map(|(s, path)| (s.end, path::end(path) - path::end(&s.above)));
-            (edge.shifted(&shifts.collect::<Vec<_>>()), swung)
+            let shifts: Vec<Shift> = sides.iter().zip(&swung).map(|(side, path)| side.shift(path)).collect();
+            (edge.shifted(&shifts), swung)
         };
         // The ends move by about what the edge gains, shared out; a curved edge may want more.
         let gain = target - old;
@@ -157,6 +174,8 @@ struct Side {
     whole: bool,
     /// The direction out of the piece along the edge.
     out: Vec2,
+    /// How it runs above the level.
+    line: SideLine,
 }
 
 impl Side {
@@ -174,22 +193,52 @@ impl Side {
         });
         let Some(spot) = spot else {
             let whole = path::reversed(&away);
-            return Ok(Self { end, place, below: BezPath::new(), above: whole, whole: true, out });
+            return Ok(Self { end, place, below: BezPath::new(), above: whole, whole: true, out, line: SideLine::AsTraced });
         };
         let (above, below) = path::split(&away, spot);
         if above.elements().len() < 2 {
             return Err(bad("the level is at the edge itself", "give a level further away"));
         }
         let whole = below.elements().len() < 2;
-        Ok(Self { end, place, below: path::reversed(&below), above: path::reversed(&above), whole, out })
+        Ok(Self {
+            end,
+            place,
+            below: path::reversed(&below),
+            above: path::reversed(&above),
+            whole,
+            out,
+            line: SideLine::AsTraced,
+        })
     }
 
     fn swung(&self, angle: f64) -> BezPath {
         if self.whole {
             return path::turned_about_start(&self.above, angle);
         }
+        if self.line == SideLine::Smooth {
+            return self.even(angle);
+        }
         // As a rod bends that is held at the level and pushed at its end: smooth there, straight at the end.
         path::turned_along(&self.above, |share| angle * share * (2.0 - share))
+    }
+
+    /// An even arc of the side's own length: it leaves the level as the side below arrives there, its end lying where the
+    /// traced chord swung by an angle points.
+    fn even(&self, angle: f64) -> BezPath {
+        let (from, to) = (path::start(&self.above), path::end(&self.above));
+        let chord = path::unit((Affine::rotate(angle) * (to - from).to_point()).to_vec2());
+        let leaving = path::arriving_over(&self.below, STEADY_MM);
+        // An arc arrives as it leaves, mirrored in its chord.
+        let arriving = chord * (2.0 * leaving.dot(chord)) - leaving;
+        let unit_arc = path::length(&path::curve(from, leaving, arriving, from + chord));
+        let reach = path::length(&self.above) / unit_arc.max(1e-6);
+        path::curve(from, leaving, arriving, from + chord * reach)
+    }
+
+    fn shift(&self, swung: &BezPath) -> Shift {
+        let (old, new) = (path::end_direction(&self.above), path::end_direction(swung));
+        let turn = if self.line == SideLine::Smooth && !self.whole { old.cross(new).atan2(old.dot(new)) } else { 0.0 };
+        Shift { end: self.end, by: path::end(swung) - path::end(&self.above), turn }
     }
 
     /// The side with its end moved out by an amount; none when it cannot reach.
@@ -199,6 +248,14 @@ impl Side {
         let out = |angle: f64| (path::end(&self.swung(sense * angle)) - to).dot(self.out) - amount;
         root(out, MOST_SWING).map(|angle| self.swung(sense * angle))
     }
+}
+
+/// What the swing of a side does to the end of the edge let out.
+struct Shift {
+    end: End,
+    by: Vec2,
+    /// Turn of the edge's end, radians: it keeps its angle with a side that is drawn anew.
+    turn: f64,
 }
 
 /// The edge let out.
@@ -221,9 +278,10 @@ impl<'a> Edge<'a> {
     }
 
     /// The edge with its ends moved: evenly along its axis, across it so that a still end keeps its direction.
-    fn shifted(&self, shifts: &[(End, Vec2)]) -> BezPath {
-        let at = |end: End| shifts.iter().find(|(e, _)| *e == end).map_or(Vec2::ZERO, |(_, shift)| *shift);
-        let (first, last) = (at(End::First), at(End::Last));
+    fn shifted(&self, shifts: &[Shift]) -> BezPath {
+        let at = |end: End| shifts.iter().find(|s| s.end == end).map_or((Vec2::ZERO, 0.0), |s| (s.by, s.turn));
+        let ((first, turn_first), (last, turn_last)) = (at(End::First), at(End::Last));
+        let chord = (path::end(self.path) + last - (path::start(self.path) + first)).hypot();
         let side = super::left(self.axis);
         let both = shifts.len() > 1;
         path::carried(self.path, |a: &At| {
@@ -236,8 +294,11 @@ impl<'a> Edge<'a> {
             let ((f, df), (l, dl)) = (bend(1.0 - u), bend(u));
             let along = (first * (1.0 - u) + last * u).dot(self.axis);
             let along_rate = (last - first).dot(self.axis);
-            let across = first.dot(side) * f + last.dot(side) * l;
-            let across_rate = last.dot(side) * dl - first.dot(side) * df;
+            // Bumps that turn one end and leave both where they are (Hermite's).
+            let (v, turns) = (1.0 - u, chord * (turn_first * u * (1.0 - u).powi(2) + turn_last * u * u * (u - 1.0)));
+            let turns_rate = chord * (turn_first * v * (1.0 - 3.0 * u) + turn_last * u * (3.0 * u - 2.0));
+            let across = first.dot(side) * f + last.dot(side) * l + turns;
+            let across_rate = last.dot(side) * dl - first.dot(side) * df + turns_rate;
             let shift: Point = a.point + self.axis * along + side * across;
             (shift, a.velocity + (self.axis * along_rate + side * across_rate) * a.share_rate)
         })

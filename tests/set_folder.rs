@@ -1,0 +1,236 @@
+//! Sets from drawn outlines through the real program: what is asked for is done, what cannot be is said, nothing is
+//! overwritten.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+use serde_json::{Value, json};
+
+/// A half front with its fold at the left, mm.
+const FRONT: [[f64; 2]; 7] =
+    [[0.0, 0.0], [250.0, 0.0], [250.0, 400.0], [205.0, 430.0], [215.0, 590.0], [90.0, 630.0], [0.0, 540.0]];
+/// Its back: the same but for the neck.
+const BACK: [[f64; 2]; 7] =
+    [[0.0, 0.0], [250.0, 0.0], [250.0, 400.0], [205.0, 430.0], [215.0, 590.0], [90.0, 630.0], [0.0, 615.0]];
+
+struct Set {
+    folder: tempfile::TempDir,
+    file: Value,
+}
+
+impl Set {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().expect("a folder");
+        for (name, outline) in [("front", FRONT), ("back", BACK)] {
+            let text = json!({ "units": "mm", "outline": outline }).to_string();
+            std::fs::write(folder.path().join(format!("{name}.json")), text).expect("an outline");
+        }
+        let file = json!({
+            "format": "clothline-set", "version": 1, "name": "Drawn tee", "date": "May",
+            "pieces": [
+                { "name": "front", "outline": "front.json", "kind": "half-front" },
+                { "name": "back", "outline": "back.json", "kind": "half-back" },
+            ],
+        });
+        Self { folder, file }
+    }
+
+    fn path(&self) -> PathBuf {
+        self.folder.path().to_path_buf()
+    }
+
+    fn run(&self, options: &[&str]) -> Output {
+        std::fs::write(self.path().join("set.json"), self.file.to_string()).expect("set.json");
+        make(&self.path(), options)
+    }
+
+    fn made(&self, options: &[&str]) -> Value {
+        let output = self.run(&[&["--json", "--only", "json"], options].concat());
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        serde_json::from_slice(&output.stdout).expect("JSON")
+    }
+
+    fn pattern(&self) -> Value {
+        serde_json::from_slice(&std::fs::read(self.path().join("out/pattern.json")).expect("a pattern")).expect("JSON")
+    }
+
+    /// Refused with these words, and nothing written.
+    fn refused(&self, words: &[&str]) {
+        let output = self.run(&["--only", "json"]);
+        let said = String::from_utf8_lossy(&output.stderr).to_string();
+        assert!(matches!(output.status.code(), Some(2..=4)), "{:?}: {said}", output.status);
+        for word in words {
+            assert!(said.contains(word), "\"{word}\" is not in: {said}");
+        }
+        assert!(said.contains("what to do"), "{said}");
+        assert!(!self.path().join("out").exists(), "something was written");
+    }
+}
+
+fn make(folder: &Path, options: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_clothline")).arg("make").arg(folder).args(options).output().expect("it runs")
+}
+
+fn edge<'a>(pattern: &'a Value, piece: usize, name: &str) -> &'a Value {
+    let edges = pattern["pieces"][piece]["edges"].as_array().expect("edges");
+    edges.iter().find(|e| e["name"] == name).unwrap_or_else(|| panic!("{name}: {edges:?}"))
+}
+
+#[test]
+fn roles_allowances_and_labels_follow() {
+    let set = Set::new();
+    let told = set.made(&[]);
+    let pattern = set.pattern();
+    for (name, allowance) in [("hem", 25.4), ("side-seam", 12.7), ("fold", 0.0), ("neckline", 12.7)] {
+        assert_eq!(edge(&pattern, 0, name)["allowance_mm"].as_f64(), Some(allowance), "{name}");
+    }
+    let lines = pattern["pieces"][0]["label"]["lines"].to_string();
+    for words in ["front", "Cut 1 on fold", "Drawn tee, May", "Piece 1 of 2", "1/2 in (12.7 mm) included"] {
+        assert!(lines.contains(words), "{words}: {lines}");
+    }
+    // Shoulder and side pairs were found from the roles; both are equal by construction.
+    let seams = told["checks"]["seams"].as_array().expect("seams");
+    assert_eq!(seams.len(), 2);
+    assert!(seams.iter().all(|s| s["fits"] == true && s["difference_mm"].as_f64().expect("mm").abs() < 1e-6));
+}
+
+#[test]
+fn a_casing_is_as_wide_as_its_elastic_and_room() {
+    let mut set = Set::new();
+    set.file["allowances"] = json!({ "hem": { "elastic": "25mm" }, "seam": "1cm", "side-seam": 8 });
+    set.made(&[]);
+    let pattern = set.pattern();
+    for (name, allowance) in [("hem", 37.0), ("shoulder", 10.0), ("side-seam", 8.0)] {
+        assert_eq!(edge(&pattern, 0, name)["allowance_mm"].as_f64(), Some(allowance), "{name}");
+    }
+}
+
+#[test]
+fn notches_of_a_pair_stand_at_equal_distances_single_in_front_double_behind() {
+    let mut set = Set::new();
+    set.file["pairs"] = json!([
+        { "sew": ["front/side-seam", "back/side-seam"], "notches": [{ "at": "13in", "from": "hem" }] },
+    ]);
+    set.made(&[]);
+    let pattern = set.pattern();
+    for (piece, kind, strokes) in [(0, "single", 1), (1, "double", 2)] {
+        let notch = &pattern["pieces"][piece]["notches"][0];
+        assert_eq!(notch["kind"], kind);
+        assert_eq!(notch["strokes"].as_array().expect("strokes").len(), strokes);
+        assert!((notch["from_start_mm"].as_f64().expect("mm") - 330.2).abs() < 1e-6, "{notch}");
+    }
+}
+
+#[test]
+fn drawn_whole_it_is_both_halves() {
+    let mut set = Set::new();
+    set.made(&[]);
+    let half = set.pattern();
+    set.file["pieces"][0]["draw"] = json!("whole");
+    set.made(&[]);
+    let whole = set.pattern();
+    let area = |p: &Value, line: &str| {
+        let ring: Vec<[f64; 2]> = serde_json::from_value(p["pieces"][0][line].clone()).expect("a ring");
+        let next = ring.iter().cycle().skip(1);
+        ring.iter().zip(next).map(|(a, b)| 0.5 * (a[0] * b[1] - a[1] * b[0])).sum::<f64>()
+    };
+    for line in ["stitching_line", "cut_line"] {
+        assert!((area(&whole, line) - 2.0 * area(&half, line)).abs() < 1e-3, "{line}");
+    }
+    // The hem runs on across the fold as one edge; the V of the neck stays two.
+    assert!((edge(&whole, 0, "hem")["length_mm"].as_f64().expect("mm") - 500.0).abs() < 1e-6);
+    assert!(whole["pieces"][0]["fold"].is_null());
+    let _ = edge(&whole, 0, "neckline 2");
+    assert!(!whole["pieces"][0]["label"]["lines"].to_string().contains("on fold"));
+}
+
+#[test]
+fn truing_shares_a_small_difference_out_and_says_so() {
+    let mut set = Set::new();
+    set.file["pieces"][1]["changes"] = json!([{ "move-edge": { "edge": "hem", "out": "2mm" } }]);
+    let told = set.made(&[]);
+    let side = |told: &Value| {
+        let seams = told["checks"]["seams"].as_array().expect("seams").clone();
+        seams.into_iter().find(|s| s["seam"].as_str().is_some_and(|n| n.contains("side-seam"))).expect("the side seam")
+    };
+    assert_eq!(side(&told)["fits"], false);
+    assert!((side(&told)["difference_mm"].as_f64().expect("mm") - 2.0).abs() < 1e-3);
+    assert!(told["warnings"].to_string().contains("--true"));
+    let trued = set.made(&["--true"]);
+    assert_eq!(side(&trued)["fits"], true);
+    assert!(side(&trued)["difference_mm"].as_f64().expect("mm").abs() < 1e-3);
+    assert!(trued["checks"]["moved"].to_string().contains("1.00 mm longer at the hem"), "{}", trued["checks"]["moved"]);
+}
+
+#[test]
+fn shrinkage_makes_the_piece_larger() {
+    let mut set = Set::new();
+    set.file["shrinkage"] = json!({ "length": 5.0, "width": 0.0 });
+    set.made(&[]);
+    let pattern = set.pattern();
+    let fold = edge(&pattern, 0, "fold")["length_mm"].as_f64().expect("mm");
+    assert!((fold * 0.95 - 540.0).abs() < 1e-6, "{fold}");
+    assert!((edge(&pattern, 0, "hem")["length_mm"].as_f64().expect("mm") - 250.0).abs() < 1e-6);
+}
+
+#[test]
+fn what_cannot_be_is_refused_by_name() {
+    let change = |change: &dyn Fn(&mut Value), words: &[&str]| {
+        let mut set = Set::new();
+        change(&mut set.file);
+        set.refused(words);
+    };
+    change(&|f| f["version"] = json!(2), &["version 2", "update"]);
+    change(&|f| f["format"] = json!("other"), &["\"other\""]);
+    change(&|f| f["pieces"] = json!([]), &["no pieces"]);
+    change(&|f| f["pieces"][0]["kidn"] = json!("half-front"), &["pieces[0]", "kidn"]);
+    change(&|f| f["pieces"][0]["allowances"] = json!({ "cuff": "1cm" }), &["front", "\"cuff\"", "side-seam"]);
+    change(&|f| f["pieces"][0]["allowances"] = json!({ "hem": "banana" }), &["pieces[0].allowances", "such as"]);
+    change(&|f| f["pieces"][0]["allowances"] = json!({ "seam": "30cm" }), &["front", "wider than the piece"]);
+    change(&|f| f["pieces"][0]["notches"] = json!([{ "edge": "shoulder", "at": "5m" }]), &["front", "past its end"]);
+    change(
+        &|f| f["pieces"][0]["notches"] = json!([{ "edge": "shoulder", "at": "1cm", "from": "hem" }]),
+        &["does not meet"],
+    );
+    change(&|f| f["pairs"] = json!([{ "sew": ["front/side-seam", "sleeve/cap"] }]), &["sleeve", "front, back"]);
+    change(&|f| f["pairs"] = json!([{ "sew": ["front/cuff", "back/side-seam"] }]), &["front", "cuff"]);
+    change(&|f| f["pieces"][1]["name"] = json!("front"), &["two pieces"]);
+    change(&|f| f["pieces"][1]["name"] = json!("../back"), &["cannot be a piece's name"]);
+    change(&|f| f["pieces"][1]["outline"] = json!("../back.json"), &["not within the set"]);
+    change(&|f| f["pieces"][1]["outline"] = json!("gone.json"), &["back", "gone.json"]);
+    change(&|f| f["pieces"][1] = json!({ "name": "x", "of": "y" }), &["\"y\"", "front"]);
+    change(
+        &|f| f["pieces"] = json!([{ "name": "x", "of": "y" }, { "name": "y", "of": "x" }]),
+        &["made from one another"],
+    );
+    change(&|f| f["allowances"] = json!({ "collar": "1cm" }), &["collar", "role"]);
+    change(&|f| f["shrinkage"] = json!({ "length": 80 }), &["shrinkage"]);
+    change(&|f| f["tape"] = json!([{ "measure": "wingspan", "length": "1m" }]), &["wingspan", "chest"]);
+    change(
+        &|f| f["pieces"][0]["changes"] = json!([{ "move-edge": { "edge": "hem", "in": "2m" } }]),
+        &["front", "change 1 (move-edge)"],
+    );
+}
+
+#[test]
+fn a_folder_without_a_set_says_what_a_set_is() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let output = make(folder.path(), &[]);
+    assert_eq!(output.status.code(), Some(4));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("set.json"));
+    std::fs::write(folder.path().join("set.json"), "{ \"format\": ").expect("written");
+    let output = make(folder.path(), &[]);
+    assert_eq!(output.status.code(), Some(4));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("line 1"));
+}
+
+/// The same set twice: nothing is made again, and a made file is left byte for byte.
+#[test]
+fn unchanged_parts_are_not_rebuilt() {
+    let set = Set::new();
+    let first = set.run(&["--json", "--only", "svg,png,json"]);
+    assert!(first.status.success(), "{}", String::from_utf8_lossy(&first.stderr));
+    let again: Value = serde_json::from_slice(&set.run(&["--json", "--only", "svg,png,json"]).stdout).expect("JSON");
+    let kinds = again["unchanged"].as_array().expect("kinds").len();
+    assert_eq!(kinds, 3, "{again}");
+}
