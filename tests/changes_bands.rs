@@ -7,7 +7,7 @@ use clothline::draft::band::Band;
 use clothline::draft::changes;
 use clothline::draft::shape::Shape;
 use clothline::refusal::{Refusal, RefusalKind};
-use clothline::seams::{self, SeamRequest, StitchingEdge};
+use clothline::seams::{self, Cutting, SeamRequest, StitchingEdge};
 use clothline::units::Length;
 use garments::TEE;
 use serde_json::{Value, json};
@@ -52,6 +52,7 @@ fn a_cuff_doubled_both_ways() {
         name: e.name.clone(),
         path: e.path.clone(),
         allowance_mm: 12.7,
+        ..StitchingEdge::default()
     });
     let piece = seams::seam(&SeamRequest {
         name: "cuff".into(),
@@ -60,7 +61,9 @@ fn a_cuff_doubled_both_ways() {
         notches: Vec::new(),
         grain_deg: None,
         size: None,
-        cut_count: 2,
+        cutting: Cutting { count: 2, ..Cutting::default() },
+        lines: Vec::new(),
+        stretch: None,
         allowance: Length::from_inches(0.5),
     })
     .unwrap();

@@ -99,20 +99,35 @@ fn sampled(ring: &Points) -> Points {
     all
 }
 
+/// The points of a piece's stitching line, without the edge of a name.
+fn stitched(piece: &Value, but: Option<&str>) -> Points {
+    let whole = sampled(&points(&piece["stitching_line"]));
+    let Some(but) = but else { return whole };
+    let edges = piece["edges"].as_array().expect("edges");
+    let path = edges.iter().find(|e| e["name"] == but).and_then(|e| e["path"].as_str()).expect("the edge");
+    let path = kurbo::BezPath::from_svg(path).expect("a path");
+    let mut line = Points::new();
+    kurbo::flatten(path, 0.01, |e| line.extend(e.end_point().map(|p| Vector2::new(p.x, p.y))));
+    // There and back again: a ring without inside.
+    line.extend(line.clone().iter().rev());
+    whole.into_iter().filter(|p| (p - nearest(&line, *p)).norm() > 0.1).collect()
+}
+
 /// Distances of a finished piece's stitching line from the truth: median, 95 %, worst, mm.
-fn apart(piece: &Value, truth: &Value) -> [f64; 3] {
+fn apart(piece: &Value, truth: &Value, but: Option<&str>) -> [f64; 3] {
     let whole =
         piece["fold"].is_null() && truth["edges"].as_array().is_some_and(|e| e.iter().any(|e| e["role"] == "fold"));
     let ring = truth_ring(truth, whole);
-    let laid = laid_on(&sampled(&points(&piece["stitching_line"])), &ring);
+    let laid = laid_on(&stitched(piece, but), &ring);
     let mut away: Vec<f64> = laid.iter().map(|p| (p - nearest(&ring, *p)).norm()).collect();
     away.sort_by(f64::total_cmp);
     let rank = |share: f64| away[((share * away.len() as f64) as usize).min(away.len() - 1)];
     [rank(0.5), rank(0.95), rank(1.0)]
 }
 
-/// Makes a set, prints the table, and checks pieces and pairs; `named` are pairs of (finished piece, truth piece).
-fn check(set: &str, named: &[(&str, &str)]) -> (Value, Value) {
+/// Makes a set, prints the table, and checks pieces and pairs; `named` are pairs of (finished piece, truth piece), `but`
+/// an edge that no photo shows.
+fn check(set: &str, named: &[(&str, &str)], but: Option<&str>) -> (Value, Value) {
     let folder = tempfile::tempdir().expect("a folder");
     let here = copied(set, folder.path());
     let before = std::fs::read(here.join("set.json")).expect("set.json");
@@ -132,7 +147,7 @@ fn check(set: &str, named: &[(&str, &str)]) -> (Value, Value) {
     };
     println!("{set}: stitching line against the pattern it was sewn from, mm (median, 95 %, worst)");
     for (made, modelled) in named {
-        let [median, most, worst] = apart(&find(&pattern, made), &find(&truth, modelled));
+        let [median, most, worst] = apart(&find(&pattern, made), &find(&truth, modelled), but);
         println!("  {made:16} {median:5.2} {most:5.2} {worst:5.2}");
         assert!(most <= 1.0, "{set}/{made}: 95 % within {most:.2} mm");
     }
@@ -157,7 +172,7 @@ fn holds(told: &Value, name: &str, truth_mm: f64) {
 
 #[test]
 fn harbour_tee() {
-    let (told, truth) = check("harbour-tee", &[("front", "front"), ("back", "back"), ("sleeve", "sleeve")]);
+    let (told, truth) = check("harbour-tee", &[("front", "front"), ("back", "back"), ("sleeve", "sleeve")], None);
     let measures = &truth["measures"];
     for (name, key) in [
         ("chest", "chest_mm"),
@@ -178,7 +193,8 @@ fn harbour_tee() {
 
 #[test]
 fn orchard_trousers() {
-    let (told, truth) = check("orchard-trousers", &[("front", "front"), ("back", "back")]);
+    // The photos show the waist drawn in: let out, its length and ends are known; how it bows between them is drawn.
+    let (told, truth) = check("orchard-trousers", &[("front", "front"), ("back", "back")], Some("waist"));
     let measures = &truth["measures"];
     for (name, key) in [
         ("waist relaxed", "waist_relaxed_mm"),
@@ -194,7 +210,7 @@ fn orchard_trousers() {
 
 #[test]
 fn workshop_smock() {
-    let (told, truth) = check("workshop-smock", &[("front", "front"), ("sleeve", "sleeve")]);
+    let (told, truth) = check("workshop-smock", &[("front", "front"), ("sleeve", "sleeve")], None);
     let measures = &truth["measures"];
     for (name, key) in
         [("chest", "chest_mm"), ("length", "length_mm"), ("shoulder", "shoulder_mm"), ("sleeve hem", "sleeve_hem_mm")]

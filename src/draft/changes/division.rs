@@ -12,8 +12,8 @@ use crate::refusal::Refusal;
 
 /// A first or last place within this of an edge is on it, mm.
 const ON_EDGE_MM: f64 = 5.0;
-/// A line that ends this near to a corner ends in it, mm: no seam is so short, and a line through marks is aimed no better.
-const CORNER_MM: f64 = 6.0;
+/// A line that ends this near to a corner ends in it, mm.
+pub(super) const CORNER_MM: f64 = 0.5;
 
 /// A place on the outline.
 #[derive(Debug, Clone, Copy)]
@@ -33,8 +33,8 @@ pub(super) struct Division<'a> {
 
 impl<'a> Division<'a> {
     /// The line through places: smooth, or straight from place to place. A first or last place inside the piece is run on
-    /// straight to the edge; from one outside the line is cut back to it.
-    pub fn through(shape: &'a Shape, places: &[Place], smooth: bool) -> Result<Self, Refusal> {
+    /// straight to the edge; from one outside the line is cut back to it. An end within `corner_mm` of a corner is put into it.
+    pub fn through(shape: &'a Shape, places: &[Place], smooth: bool, corner_mm: f64) -> Result<Self, Refusal> {
         let mut through = points(places, shape)?;
         through.dedup_by(|a, b| a.distance(*b) < 1e-3);
         let (Some(first), Some(last)) = (through.first().copied(), through.last().copied()) else {
@@ -43,7 +43,7 @@ impl<'a> Division<'a> {
         if through.len() < 2 {
             return Err(bad("one place is no line", "give two places or more in \"line\""));
         }
-        let (on_first, on_last) = (on_edge(shape, first), on_edge(shape, last));
+        let (on_first, on_last) = (on_edge(shape, first, corner_mm), on_edge(shape, last, corner_mm));
         if let (Some((_, at)), Some(place)) = (on_first, through.first_mut()) {
             *place = at;
         }
@@ -51,8 +51,8 @@ impl<'a> Division<'a> {
             *place = at;
         }
         let drawn = if smooth { path::smooth_through(&through, None, None) } else { path::polyline(&through) };
-        let (to, drawn) = reaching(shape, &drawn, on_last)?;
-        let (from, back) = reaching(shape, &path::reversed(&drawn), on_first)?;
+        let (to, drawn) = reaching(shape, &drawn, on_last, corner_mm)?;
+        let (from, back) = reaching(shape, &path::reversed(&drawn), on_first, corner_mm)?;
         let line = path::reversed(&back);
         if path::length(&line) < 1.0 || path::start(&line).distance(path::end(&line)) < path::SAME_MM {
             return Err(bad(
@@ -94,13 +94,18 @@ impl<'a> Division<'a> {
 }
 
 /// A path that ends on the outline: where its end lies on an edge, run on from inside, or cut back from outside.
-fn reaching(shape: &Shape, path: &BezPath, on_edge: Option<(Bound, Point)>) -> Result<(Bound, BezPath), Refusal> {
+fn reaching(
+    shape: &Shape,
+    path: &BezPath,
+    on_edge: Option<(Bound, Point)>,
+    corner_mm: f64,
+) -> Result<(Bound, BezPath), Refusal> {
     let (start, end) = (path::start(path), path::end(path));
     let inside = polygon::contains(&shape.ring(), end.into());
     let (bound, at, path) = match on_edge {
         Some((bound, at)) => (bound, at, path.clone()),
         None if inside => {
-            let (bound, at) = hit(shape, end, path::end_direction(path))?;
+            let (bound, at) = hit(shape, end, path::end_direction(path), corner_mm)?;
             (bound, at, path::joined(path, &path::line(end, at)))
         }
         None => {
@@ -115,7 +120,7 @@ fn reaching(shape: &Shape, path: &BezPath, on_edge: Option<(Bound, Point)>) -> R
                     "give places inside the piece or on its edges",
                 )
             })?;
-            let (bound, at) = settled(shape, edge, spot);
+            let (bound, at) = settled(shape, edge, spot, corner_mm);
             (bound, at, path::split(path, along).0)
         }
     };
@@ -123,24 +128,24 @@ fn reaching(shape: &Shape, path: &BezPath, on_edge: Option<(Bound, Point)>) -> R
 }
 
 /// The place of the outline at a point on it or near it.
-fn on_edge(shape: &Shape, point: Point) -> Option<(Bound, Point)> {
+fn on_edge(shape: &Shape, point: Point, corner_mm: f64) -> Option<(Bound, Point)> {
     let near = shape.edges.iter().enumerate().filter_map(|(edge, e)| {
         let (spot, away) = path::nearest(&e.path, point)?;
         Some((edge, spot, away))
     });
     let (edge, spot, away) = near.min_by(|a, b| a.2.total_cmp(&b.2))?;
     let outside = !polygon::contains(&shape.ring(), point.into());
-    (away <= ON_EDGE_MM || (outside && away <= 2.0 * ON_EDGE_MM)).then(|| settled(shape, edge, spot))
+    (away <= ON_EDGE_MM || (outside && away <= 2.0 * ON_EDGE_MM)).then(|| settled(shape, edge, spot, corner_mm))
 }
 
 /// The bound at a spot, in a corner where it is near to one.
-fn settled(shape: &Shape, edge: usize, spot: Spot) -> (Bound, Point) {
+fn settled(shape: &Shape, edge: usize, spot: Spot, corner_mm: f64) -> (Bound, Point) {
     let path = &shape.edges[edge].path;
     let (before, whole) = (path::length_to(path, spot), path::length(path));
     let end = |segment: usize, t: f64| Spot { segment, t };
-    let spot = if before < CORNER_MM {
+    let spot = if before < corner_mm {
         end(0, 0.0)
-    } else if whole - before < CORNER_MM {
+    } else if whole - before < corner_mm {
         end(path::segments(path).len().saturating_sub(1), 1.0)
     } else {
         spot
@@ -149,7 +154,7 @@ fn settled(shape: &Shape, edge: usize, spot: Spot) -> (Bound, Point) {
 }
 
 /// Where a ray from inside the piece leaves it first.
-fn hit(shape: &Shape, from: Point, direction: Vec2) -> Result<(Bound, Point), Refusal> {
+fn hit(shape: &Shape, from: Point, direction: Vec2, corner_mm: f64) -> Result<(Bound, Point), Refusal> {
     let reach = 2.0 * polygon::perimeter(&shape.ring());
     let ray = path::line(from, from + direction * reach);
     let hits = shape.edges.iter().enumerate().flat_map(|(edge, e)| {
@@ -157,7 +162,7 @@ fn hit(shape: &Shape, from: Point, direction: Vec2) -> Result<(Bound, Point), Re
     });
     let first = hits.min_by(|a, b| a.0.total_cmp(&b.0));
     first
-        .map(|(_, edge, spot)| settled(shape, edge, spot))
+        .map(|(_, edge, spot)| settled(shape, edge, spot, corner_mm))
         .ok_or_else(|| bad("the line does not reach an edge of the piece", "give a place nearer to the edge"))
 }
 

@@ -15,6 +15,8 @@ use crate::units::Length;
 const MOST_SWING: f64 = 1.3;
 /// The direction of a side at the level is read over so much of it, mm.
 const STEADY_MM: f64 = 120.0;
+/// The directions of the edge's ends are read over so much of it, mm.
+const READ_MM: f64 = 30.0;
 /// Nothing stretches more than this.
 const MOST_FACTOR: f64 = 6.0;
 /// Accuracy of the length let out, mm.
@@ -24,8 +26,8 @@ const EXACT_MM: f64 = 1e-7;
 ///
 /// Its ends move out: both by the same amount, or one when the other is on the fold or at the neighbour named in `from`.
 /// The sides swing out with the ends and keep their lengths; from the `level` on they stay as they are. Above it they are
-/// drawn anew as the even line that they were before the elastic drew them in (`side`: "smooth"), or bend as they were
-/// traced ("as-traced"). A side without level (or shorter than it) swings as a whole about its far end: a straight one stays straight.
+/// drawn anew as the even line that they were before the elastic drew them in, and the edge as one even curve that keeps its
+/// angle with them (`side`: "smooth"); or all bend as they were traced ("as-traced"). A side without level (or shorter than it) swings as a whole about its far end: a straight one stays straight.
 /// The edge let out keeps meeting the fold squarely where it did. All other edges keep their lengths. Let out by nothing,
 /// nothing changes.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -65,6 +67,14 @@ pub enum SideLine {
 
 impl LetOut {
     pub(super) fn of(&self, shape: &Shape) -> Result<Shape, Refusal> {
+        // What is let out by next to nothing may be shorter than an even line: it keeps its own.
+        self.drawn(shape, self.side).or_else(|refusal| match self.side {
+            SideLine::Smooth => self.drawn(shape, SideLine::AsTraced).map_err(|_| refusal),
+            SideLine::AsTraced => Err(refusal),
+        })
+    }
+
+    fn drawn(&self, shape: &Shape, line: SideLine) -> Result<Shape, Refusal> {
         let index = shape.find(&self.edge)?;
         let old = shape.edges[index].length_mm();
         let factor = self.factor(shape, old)?;
@@ -75,7 +85,7 @@ impl LetOut {
         }
         let mut sides = Vec::new();
         for end in moving {
-            sides.push(Side { line: self.side, ..Side::of(shape, index, end, level)? });
+            sides.push(Side { line, ..Side::of(shape, index, end, level)? });
         }
         let edge = Edge::of(shape, index);
         let too_far = || {
@@ -193,7 +203,15 @@ impl Side {
         });
         let Some(spot) = spot else {
             let whole = path::reversed(&away);
-            return Ok(Self { end, place, below: BezPath::new(), above: whole, whole: true, out, line: SideLine::AsTraced });
+            return Ok(Self {
+                end,
+                place,
+                below: BezPath::new(),
+                above: whole,
+                whole: true,
+                out,
+                line: SideLine::AsTraced,
+            });
         };
         let (above, below) = path::split(&away, spot);
         if above.elements().len() < 2 {
@@ -236,8 +254,9 @@ impl Side {
     }
 
     fn shift(&self, swung: &BezPath) -> Shift {
-        let (old, new) = (path::end_direction(&self.above), path::end_direction(swung));
-        let turn = if self.line == SideLine::Smooth && !self.whole { old.cross(new).atan2(old.dot(new)) } else { 0.0 };
+        let (old, new) = (path::arriving_over(&self.above, READ_MM), path::end_direction(swung));
+        let anew = self.line == SideLine::Smooth && !self.whole;
+        let turn = anew.then(|| old.cross(new).atan2(old.dot(new)));
         Shift { end: self.end, by: path::end(swung) - path::end(&self.above), turn }
     }
 
@@ -254,8 +273,8 @@ impl Side {
 struct Shift {
     end: End,
     by: Vec2,
-    /// Turn of the edge's end, radians: it keeps its angle with a side that is drawn anew.
-    turn: f64,
+    /// Turn of the edge's end, radians, where the side is drawn anew: the edge keeps its angle with it.
+    turn: Option<f64>,
 }
 
 /// The edge let out.
@@ -277,13 +296,23 @@ impl<'a> Edge<'a> {
         Self { path, axis }
     }
 
-    /// The edge with its ends moved: evenly along its axis, across it so that a still end keeps its direction.
+    /// The edge with its ends moved: one even curve where a side is drawn anew, else every point carried along.
     fn shifted(&self, shifts: &[Shift]) -> BezPath {
-        let at = |end: End| shifts.iter().find(|s| s.end == end).map_or((Vec2::ZERO, 0.0), |s| (s.by, s.turn));
-        let ((first, turn_first), (last, turn_last)) = (at(End::First), at(End::Last));
-        let chord = (path::end(self.path) + last - (path::start(self.path) + first)).hypot();
+        let by = |end: End| shifts.iter().find(|s| s.end == end).map_or(Vec2::ZERO, |s| s.by);
+        let turn = |end: End| shifts.iter().find(|s| s.end == end).and_then(|s| s.turn);
+        if [End::First, End::Last].into_iter().any(|end| turn(end).is_some()) {
+            let turned = |v: Vec2, end: End| (Affine::rotate(turn(end).unwrap_or(0.0)) * v.to_point()).to_vec2();
+            let leaving = turned(-path::arriving_over(&path::reversed(self.path), READ_MM), End::First);
+            let arriving = turned(path::arriving_over(self.path, READ_MM), End::Last);
+            let (from, to) = (path::start(self.path) + by(End::First), path::end(self.path) + by(End::Last));
+            return path::curve(from, leaving, arriving, to);
+        }
+        self.carried(by(End::First), by(End::Last), shifts.len() > 1)
+    }
+
+    /// Evenly along the axis, across it so that a still end keeps its direction.
+    fn carried(&self, first: Vec2, last: Vec2, both: bool) -> BezPath {
         let side = super::left(self.axis);
-        let both = shifts.len() > 1;
         path::carried(self.path, |a: &At| {
             let u = a.share;
             // Shares of the shift across: from the middle when both ends move, else from the still end.
@@ -294,11 +323,8 @@ impl<'a> Edge<'a> {
             let ((f, df), (l, dl)) = (bend(1.0 - u), bend(u));
             let along = (first * (1.0 - u) + last * u).dot(self.axis);
             let along_rate = (last - first).dot(self.axis);
-            // Bumps that turn one end and leave both where they are (Hermite's).
-            let (v, turns) = (1.0 - u, chord * (turn_first * u * (1.0 - u).powi(2) + turn_last * u * u * (u - 1.0)));
-            let turns_rate = chord * (turn_first * v * (1.0 - 3.0 * u) + turn_last * u * (3.0 * u - 2.0));
-            let across = first.dot(side) * f + last.dot(side) * l + turns;
-            let across_rate = last.dot(side) * dl - first.dot(side) * df + turns_rate;
+            let across = first.dot(side) * f + last.dot(side) * l;
+            let across_rate = last.dot(side) * dl - first.dot(side) * df;
             let shift: Point = a.point + self.axis * along + side * across;
             (shift, a.velocity + (self.axis * along_rate + side * across_rate) * a.share_rate)
         })

@@ -7,6 +7,9 @@ use super::{Place, new_edge};
 use crate::draft::shape::{EdgeRef, Role, Shape};
 use crate::refusal::Refusal;
 
+/// A line that ends this near to a corner ends in it, mm: no seam is so short, and marks are aimed no better.
+const SLIVER_MM: f64 = 6.0;
+
 /// The piece is divided by an inside seam; the side that holds an edge is kept.
 ///
 /// The line goes smoothly through its places, from edge to edge: a first or last place within 5 mm of an edge is on it,
@@ -37,7 +40,7 @@ fn yes() -> bool {
 impl Part {
     pub(super) fn of(&self, shape: &Shape) -> Result<Shape, Refusal> {
         let held = shape.find(&self.holding)?;
-        let division = Division::through(shape, &self.line, self.smooth)?;
+        let division = Division::through(shape, &self.line, self.smooth, SLIVER_MM)?;
         let seam = new_edge(shape.next_number(), self.role, self.name.as_ref(), division.line.clone());
         let [edges, _] = division.side_with(held, &seam)?;
         Ok(with_edges(shape, edges))

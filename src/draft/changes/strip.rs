@@ -3,7 +3,7 @@
 use kurbo::{Affine, BezPath, Point};
 use serde::{Deserialize, Serialize};
 
-use super::division::Division;
+use super::division::{CORNER_MM, Division};
 use super::part::with_edges;
 use super::{PieceShape, Place, bad, new_edge, up};
 use crate::draft::shape::{EdgeRef, Role, Shape, ShapeEdge};
@@ -71,7 +71,7 @@ fn seam_role(wanted: Option<Role>, replaced: &ShapeEdge) -> Role {
 impl GiveStrip {
     pub(super) fn of(&self, shape: &Shape) -> Result<Shape, Refusal> {
         let index = shape.find(&self.edge)?;
-        let division = Division::through(shape, &self.line, true)?;
+        let division = Division::through(shape, &self.line, true, CORNER_MM)?;
         let role = seam_role(self.role, &shape.edges[index]);
         let seam = new_edge(shape.next_number(), role, self.name.as_ref(), division.line.clone());
         let [_, kept] = division.side_with(index, &seam)?;
@@ -111,7 +111,7 @@ impl TakeStrip {
     /// The strip as it lies on the other piece.
     fn strip(&self, giver: &Shape, onto: &ShapeEdge) -> Result<Strip, Refusal> {
         let index = giver.find(&self.edge)?;
-        let division = Division::through(giver, &self.line, true)?;
+        let division = Division::through(giver, &self.line, true, CORNER_MM)?;
         let role = seam_role(self.role, onto);
         let seam = new_edge(giver.next_number(), role, self.name.as_ref(), division.line.clone());
         let [mut ring, _] = division.side_with(index, &seam)?;
