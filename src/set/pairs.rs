@@ -137,7 +137,7 @@ impl Pair {
 /// A pair that names what is not there.
 pub fn of(file: &SetFile, made: &MadePieces) -> Result<Vec<Pair>, Refusal> {
     let pairs: Vec<Pair> = match &file.pairs {
-        Some(told) => told.iter().map(|said| told_pair(said)).collect::<Result<_, _>>()?,
+        Some(told) => told.iter().map(told_pair).collect::<Result<_, _>>()?,
         None => guessed(file, made),
     };
     for pair in &pairs {
