@@ -153,7 +153,6 @@ pub fn end_direction(path: &BezPath) -> Vec2 {
     segments(path).last().map_or(Vec2::ZERO, |s| end_tangents(s).1)
 }
 
-/// Unit directions at the start and at the end of a segment, also where a handle has no length.
 /// Unit direction in which a path arrives at its end, read over a length: the tangent there of the parabola nearest to
 /// its last `arm_mm`. Steadier than [`end_direction`] on a traced path.
 pub fn arriving_over(path: &BezPath, arm_mm: f64) -> Vec2 {
@@ -179,6 +178,7 @@ pub fn arriving_over(path: &BezPath, arm_mm: f64) -> Vec2 {
     unit(along + Vec2::new(-along.y, along.x) * slope)
 }
 
+/// Unit directions at the start and at the end of a segment, also where a handle has no length.
 pub(crate) fn end_tangents(segment: &PathSeg) -> (Vec2, Vec2) {
     let points = control_points(segment);
     let direction = |from: Point, others: &mut dyn Iterator<Item = &Point>| {

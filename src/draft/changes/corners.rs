@@ -8,7 +8,7 @@ use crate::path::{self, Spot};
 use crate::refusal::Refusal;
 
 /// A place within this of a neighbouring edge, or of its line beyond the corner, is a new corner on it, mm.
-pub(super) const CORNER_MM: f64 = 3.0;
+pub(super) const CORNER_MM: f64 = 5.0;
 
 /// A neighbour that a place lies on: its new path, leaving the new corner, and that corner.
 pub(super) struct Landing {

@@ -33,8 +33,11 @@ pub(super) struct Division<'a> {
 
 impl<'a> Division<'a> {
     /// The line through places: smooth, or straight from place to place. A first or last place inside the piece is run on
-    /// straight to the edge; from one outside the line is cut back to it. An end within `corner_mm` of a corner is put into it.
-    pub fn through(shape: &'a Shape, places: &[Place], smooth: bool, corner_mm: f64) -> Result<Self, Refusal> {
+    /// straight to the edge; from one outside the line is cut back to it. An end within `corner_mm` of a corner is put
+    /// into it.
+    ///
+    /// The line does not end on the edge to be `spared`, however near it comes.
+    pub fn through(shape: &'a Shape, places: &[Place], smooth: bool, corner_mm: f64, spared: Option<usize>) -> Result<Self, Refusal> {
         let mut through = points(places, shape)?;
         through.dedup_by(|a, b| a.distance(*b) < 1e-3);
         let (Some(first), Some(last)) = (through.first().copied(), through.last().copied()) else {
@@ -43,7 +46,8 @@ impl<'a> Division<'a> {
         if through.len() < 2 {
             return Err(bad("one place is no line", "give two places or more in \"line\""));
         }
-        let (on_first, on_last) = (on_edge(shape, first, corner_mm), on_edge(shape, last, corner_mm));
+        let ends = Ends { shape, spared, corner_mm };
+        let (on_first, on_last) = (ends.on_edge(first), ends.on_edge(last));
         if let (Some((_, at)), Some(place)) = (on_first, through.first_mut()) {
             *place = at;
         }
@@ -51,8 +55,8 @@ impl<'a> Division<'a> {
             *place = at;
         }
         let drawn = if smooth { path::smooth_through(&through, None, None) } else { path::polyline(&through) };
-        let (to, drawn) = reaching(shape, &drawn, on_last, corner_mm)?;
-        let (from, back) = reaching(shape, &path::reversed(&drawn), on_first, corner_mm)?;
+        let (to, drawn) = ends.reaching(&drawn, on_last)?;
+        let (from, back) = ends.reaching(&path::reversed(&drawn), on_first)?;
         let line = path::reversed(&back);
         if path::length(&line) < 1.0 || path::start(&line).distance(path::end(&line)) < path::SAME_MM {
             return Err(bad(
@@ -60,6 +64,7 @@ impl<'a> Division<'a> {
                 "give places further apart, from one edge to another",
             ));
         }
+        stays_inside(shape, &line)?;
         Ok(Self { shape, line, from, to })
     }
 
@@ -93,49 +98,90 @@ impl<'a> Division<'a> {
     }
 }
 
-/// A path that ends on the outline: where its end lies on an edge, run on from inside, or cut back from outside.
-fn reaching(
-    shape: &Shape,
-    path: &BezPath,
-    on_edge: Option<(Bound, Point)>,
-    corner_mm: f64,
-) -> Result<(Bound, BezPath), Refusal> {
-    let (start, end) = (path::start(path), path::end(path));
-    let inside = polygon::contains(&shape.ring(), end.into());
-    let (bound, at, path) = match on_edge {
-        Some((bound, at)) => (bound, at, path.clone()),
-        None if inside => {
-            let (bound, at) = hit(shape, end, path::end_direction(path), corner_mm)?;
-            (bound, at, path::joined(path, &path::line(end, at)))
+/// A line that meets an edge on its way would divide the piece in more than two.
+fn stays_inside(shape: &Shape, line: &BezPath) -> Result<(), Refusal> {
+    let whole = path::length(line);
+    for edge in &shape.edges {
+        for (along, _) in path::crossings(line, &edge.path) {
+            let before = path::length_to(line, along);
+            if before > CORNER_MM && before < whole - CORNER_MM {
+                let at = path::point_at(line, along);
+                return Err(bad(
+                    format!("the line crosses {} on its way, near ({:.1}, {:.1}) mm", edge.called(), at.x, at.y),
+                    "give places that keep the line inside the piece from end to end",
+                ));
+            }
         }
-        None => {
-            let hits = shape.edges.iter().enumerate().flat_map(|(edge, e)| {
-                path::crossings(path, &e.path).into_iter().map(move |(along, spot)| (along, edge, spot))
-            });
-            let last =
-                hits.max_by(|a, b| (a.0.segment, a.0.t).partial_cmp(&(b.0.segment, b.0.t)).unwrap_or(Ordering::Equal));
-            let (along, edge, spot) = last.ok_or_else(|| {
-                bad(
-                    format!("the line from ({:.1}, {:.1}) mm does not come near the piece", end.x, end.y),
-                    "give places inside the piece or on its edges",
-                )
-            })?;
-            let (bound, at) = settled(shape, edge, spot, corner_mm);
-            (bound, at, path::split(path, along).0)
-        }
-    };
-    Ok((bound, path::pinned(&path, start, at)))
+    }
+    Ok(())
 }
 
-/// The place of the outline at a point on it or near it.
-fn on_edge(shape: &Shape, point: Point, corner_mm: f64) -> Option<(Bound, Point)> {
-    let near = shape.edges.iter().enumerate().filter_map(|(edge, e)| {
-        let (spot, away) = path::nearest(&e.path, point)?;
-        Some((edge, spot, away))
-    });
-    let (edge, spot, away) = near.min_by(|a, b| a.2.total_cmp(&b.2))?;
-    let outside = !polygon::contains(&shape.ring(), point.into());
-    (away <= ON_EDGE_MM || (outside && away <= 2.0 * ON_EDGE_MM)).then(|| settled(shape, edge, spot, corner_mm))
+/// Where a line may end.
+struct Ends<'a> {
+    shape: &'a Shape,
+    /// The edge on which it may not.
+    spared: Option<usize>,
+    /// This near to a corner it ends in the corner.
+    corner_mm: f64,
+}
+
+impl Ends<'_> {
+    fn edges(&self) -> impl Iterator<Item = (usize, &ShapeEdge)> {
+        self.shape.edges.iter().enumerate().filter(|(i, _)| Some(*i) != self.spared)
+    }
+
+    /// A path that ends on the outline: where its end lies on an edge, run on from inside, or cut back from outside.
+    fn reaching(&self, path: &BezPath, on_edge: Option<(Bound, Point)>) -> Result<(Bound, BezPath), Refusal> {
+        let (start, end) = (path::start(path), path::end(path));
+        let inside = polygon::contains(&self.shape.ring(), end.into());
+        let (bound, at, path) = match on_edge {
+            Some((bound, at)) => (bound, at, path.clone()),
+            None if inside => {
+                let (bound, at) = self.hit(end, path::end_direction(path))?;
+                (bound, at, path::joined(path, &path::line(end, at)))
+            }
+            None => {
+                let hits = self.edges().flat_map(|(edge, e)| {
+                    path::crossings(path, &e.path).into_iter().map(move |(along, spot)| (along, edge, spot))
+                });
+                let last = hits
+                    .max_by(|a, b| (a.0.segment, a.0.t).partial_cmp(&(b.0.segment, b.0.t)).unwrap_or(Ordering::Equal));
+                let (along, edge, spot) = last.ok_or_else(|| {
+                    bad(
+                        format!("the line from ({:.1}, {:.1}) mm does not come near the piece", end.x, end.y),
+                        "give places inside the piece or on its edges",
+                    )
+                })?;
+                let (bound, at) = settled(self.shape, edge, spot, self.corner_mm);
+                (bound, at, path::split(path, along).0)
+            }
+        };
+        Ok((bound, path::pinned(&path, start, at)))
+    }
+
+    /// The place of the outline at a point on it or near it.
+    fn on_edge(&self, point: Point) -> Option<(Bound, Point)> {
+        let near = self.edges().filter_map(|(edge, e)| {
+            let (spot, away) = path::nearest(&e.path, point)?;
+            Some((edge, spot, away))
+        });
+        let (edge, spot, away) = near.min_by(|a, b| a.2.total_cmp(&b.2))?;
+        let outside = !polygon::contains(&self.shape.ring(), point.into());
+        (away <= ON_EDGE_MM || (outside && away <= 2.0 * ON_EDGE_MM)).then(|| settled(self.shape, edge, spot, self.corner_mm))
+    }
+
+    /// Where a ray from inside the piece leaves it first.
+    fn hit(&self, from: Point, direction: Vec2) -> Result<(Bound, Point), Refusal> {
+        let reach = 2.0 * polygon::perimeter(&self.shape.ring());
+        let ray = path::line(from, from + direction * reach);
+        let hits = self.edges().flat_map(|(edge, e)| {
+            path::crossings(&ray, &e.path).into_iter().map(move |(along, spot)| (along.t, edge, spot))
+        });
+        let first = hits.min_by(|a, b| a.0.total_cmp(&b.0));
+        first
+            .map(|(_, edge, spot)| settled(self.shape, edge, spot, self.corner_mm))
+            .ok_or_else(|| bad("the line does not reach an edge of the piece", "give a place nearer to the edge"))
+    }
 }
 
 /// The bound at a spot, in a corner where it is near to one.
@@ -151,19 +197,6 @@ fn settled(shape: &Shape, edge: usize, spot: Spot, corner_mm: f64) -> (Bound, Po
         spot
     };
     (Bound { edge, spot }, path::point_at(path, spot))
-}
-
-/// Where a ray from inside the piece leaves it first.
-fn hit(shape: &Shape, from: Point, direction: Vec2, corner_mm: f64) -> Result<(Bound, Point), Refusal> {
-    let reach = 2.0 * polygon::perimeter(&shape.ring());
-    let ray = path::line(from, from + direction * reach);
-    let hits = shape.edges.iter().enumerate().flat_map(|(edge, e)| {
-        path::crossings(&ray, &e.path).into_iter().map(move |(along, spot)| (along.t, edge, spot))
-    });
-    let first = hits.min_by(|a, b| a.0.total_cmp(&b.0));
-    first
-        .map(|(_, edge, spot)| settled(shape, edge, spot, corner_mm))
-        .ok_or_else(|| bad("the line does not reach an edge of the piece", "give a place nearer to the edge"))
 }
 
 /// The edges from one place of the outline anticlockwise to another.

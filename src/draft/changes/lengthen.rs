@@ -9,8 +9,10 @@ use crate::path::{self, At};
 use crate::refusal::Refusal;
 use crate::units::Length;
 
-/// A curved edge takes up the change over at least this much to either side, corners permitting, mm.
+/// A curved edge takes up the change over at least this much to either side, corners permitting, mm ...
 const BLEND_MM: f64 = 40.0;
+/// ... and over so many times the change: less would leave a wave where a slanting edge is folded.
+const BLEND_TIMES: f64 = 2.5;
 /// A corner nearer to the line than this would be torn, mm.
 const LEAST_BLEND_MM: f64 = 1.0;
 
@@ -57,7 +59,7 @@ impl Lengthen {
             ));
         }
         // Corners and the edges that are not crossed are to move as they are.
-        let mut blend = BLEND_MM.max(by);
+        let mut blend = BLEND_MM.max(BLEND_TIMES * by);
         for (edge, range) in shape.edges.iter().zip(&ranges) {
             let corner = line.above(edge.from().into());
             let still = if crossed(range) { (corner, corner) } else { *range };

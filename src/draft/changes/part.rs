@@ -40,7 +40,7 @@ fn yes() -> bool {
 impl Part {
     pub(super) fn of(&self, shape: &Shape) -> Result<Shape, Refusal> {
         let held = shape.find(&self.holding)?;
-        let division = Division::through(shape, &self.line, self.smooth, SLIVER_MM)?;
+        let division = Division::through(shape, &self.line, self.smooth, SLIVER_MM, None)?;
         let seam = new_edge(shape.next_number(), self.role, self.name.as_ref(), division.line.clone());
         let [edges, _] = division.side_with(held, &seam)?;
         Ok(with_edges(shape, edges))

@@ -11,7 +11,7 @@ use crate::refusal::Refusal;
 
 /// An edge goes through given places, in order, either way round.
 ///
-/// Where the first or last place lies on a neighbouring edge (within 3 mm of it, or of its line beyond the corner) the
+/// Where the first or last place lies on a neighbouring edge (within 5 mm of it, or of its line beyond the corner) the
 /// corner moves there and the neighbour is cut, or run on straight; else the old corner stays. A smooth edge that ends
 /// on the fold meets it squarely. Only the edge and such neighbours change their lengths.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -42,7 +42,7 @@ pub struct GiveStrip {
 ///
 /// `edge` and `line` are those of the other piece's `give-strip`, on its shape before any change. Both edges at the fold
 /// are taken as straight and must be of one length (within 3 mm); top stays top. The hem and waist of the strip go on from
-/// this piece's own where they meet within 20 degrees, and so get longer; `onto` is gone, the line is a new edge. The other
+/// this piece's own where they meet within 20 degrees, and so get longer (else they are edges called "hem strip"); `onto` is gone, the line is a new edge. The other
 /// edges keep their lengths. The strip keeps its area, and the new edge the length that it has on the other piece.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -71,7 +71,7 @@ fn seam_role(wanted: Option<Role>, replaced: &ShapeEdge) -> Role {
 impl GiveStrip {
     pub(super) fn of(&self, shape: &Shape) -> Result<Shape, Refusal> {
         let index = shape.find(&self.edge)?;
-        let division = Division::through(shape, &self.line, true, CORNER_MM)?;
+        let division = Division::through(shape, &self.line, true, CORNER_MM, Some(index))?;
         let role = seam_role(self.role, &shape.edges[index]);
         let seam = new_edge(shape.next_number(), role, self.name.as_ref(), division.line.clone());
         let [_, kept] = division.side_with(index, &seam)?;
@@ -111,7 +111,7 @@ impl TakeStrip {
     /// The strip as it lies on the other piece.
     fn strip(&self, giver: &Shape, onto: &ShapeEdge) -> Result<Strip, Refusal> {
         let index = giver.find(&self.edge)?;
-        let division = Division::through(giver, &self.line, true, CORNER_MM)?;
+        let division = Division::through(giver, &self.line, true, CORNER_MM, Some(index))?;
         let role = seam_role(self.role, onto);
         let seam = new_edge(giver.next_number(), role, self.name.as_ref(), division.line.clone());
         let [mut ring, _] = division.side_with(index, &seam)?;
@@ -205,24 +205,43 @@ fn faded(path: &BezPath, start: Point) -> BezPath {
     path::carried(path, |at: &At| (at.point + shift * (1.0 - at.share), at.velocity - shift * at.share_rate))
 }
 
-/// The edges with a run in place of one, its first and last going on from their neighbours where they meet smoothly.
+/// The edges with a run in place of one. Its first and last go on from their neighbours where they meet smoothly; else
+/// the neighbour goes on answering to what it was called, and they are called its strip.
 fn attached(shape: &Shape, onto: usize, mut run: Vec<ShapeEdge>) -> Vec<ShapeEdge> {
     let count = shape.edges.len();
     let mut edges: Vec<ShapeEdge> = (1..count).map(|k| shape.edges[(onto + k) % count].clone()).collect();
-    let smooth = |a: &BezPath, b: &BezPath| {
-        path::end_direction(a).dot(path::start_direction(b)) >= GOES_ON_DEG.to_radians().cos()
-    };
-    if run.len() > 1 && edges.last().is_some_and(|before| smooth(&before.path, &run[0].path)) {
+    if let (Some(before), true) = (edges.last_mut(), run.len() > 1) {
         let first = run.remove(0);
-        if let Some(before) = edges.last_mut() {
+        if smooth(&before.path, &first.path) {
             before.path = path::joined(&before.path, &first.path);
+        } else {
+            run.insert(0, beside(before, first));
         }
     }
-    let goes_on =
-        run.len() > 1 && edges.first().zip(run.last()).is_some_and(|(after, last)| smooth(&last.path, &after.path));
-    if let Some((after, last)) = edges.first_mut().zip(if goes_on { run.pop() } else { None }) {
-        after.path = path::joined(&last.path, &after.path);
+    if let (Some(after), Some(last), true) = (edges.first_mut(), run.last().cloned(), run.len() > 1) {
+        run.pop();
+        if smooth(&last.path, &after.path) {
+            after.path = path::joined(&last.path, &after.path);
+        } else {
+            run.push(beside(after, last));
+        }
     }
     edges.extend(run);
     edges
+}
+
+fn smooth(a: &BezPath, b: &BezPath) -> bool {
+    path::end_direction(a).dot(path::start_direction(b)) >= GOES_ON_DEG.to_radians().cos()
+}
+
+/// An edge of the strip named after the neighbour it does not go on from smoothly.
+fn beside(neighbour: &mut ShapeEdge, strip: ShapeEdge) -> ShapeEdge {
+    if neighbour.role != strip.role {
+        return strip;
+    }
+    let called = neighbour.called();
+    if neighbour.role != Role::Plain {
+        neighbour.name = Some(called.clone());
+    }
+    ShapeEdge { name: Some(format!("{called} strip")), ..strip }
 }
