@@ -37,7 +37,13 @@ impl<'a> Division<'a> {
     /// into it.
     ///
     /// The line does not end on the edge to be `spared`, however near it comes.
-    pub fn through(shape: &'a Shape, places: &[Place], smooth: bool, corner_mm: f64, spared: Option<usize>) -> Result<Self, Refusal> {
+    pub fn through(
+        shape: &'a Shape,
+        places: &[Place],
+        smooth: bool,
+        corner_mm: f64,
+        spared: Option<usize>,
+    ) -> Result<Self, Refusal> {
         let mut through = points(places, shape)?;
         through.dedup_by(|a, b| a.distance(*b) < 1e-3);
         let (Some(first), Some(last)) = (through.first().copied(), through.last().copied()) else {
@@ -167,7 +173,8 @@ impl Ends<'_> {
         });
         let (edge, spot, away) = near.min_by(|a, b| a.2.total_cmp(&b.2))?;
         let outside = !polygon::contains(&self.shape.ring(), point.into());
-        (away <= ON_EDGE_MM || (outside && away <= 2.0 * ON_EDGE_MM)).then(|| settled(self.shape, edge, spot, self.corner_mm))
+        (away <= ON_EDGE_MM || (outside && away <= 2.0 * ON_EDGE_MM))
+            .then(|| settled(self.shape, edge, spot, self.corner_mm))
     }
 
     /// Where a ray from inside the piece leaves it first.

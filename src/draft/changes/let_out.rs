@@ -27,9 +27,9 @@ const EXACT_MM: f64 = 1e-7;
 /// Its ends move out: both by the same amount, or one when the other is on the fold or at the neighbour named in `from`.
 /// The sides swing out with the ends and keep their lengths; from the `level` on they stay as they are. Above it they are
 /// drawn anew as the even line that they were before the elastic drew them in, and the edge as one even curve that keeps its
-/// angle with them (`side`: "smooth"); or all bend as they were traced ("as-traced"). A side without level (or shorter than it) swings as a whole about its far end: a straight one stays straight.
-/// The edge let out keeps meeting the fold squarely where it did. All other edges keep their lengths. Let out by nothing,
-/// nothing changes.
+/// angle with them (`side`: "smooth"); or all bend as they were traced ("as-traced"). A side without level (or shorter
+/// than it) swings as a whole about its far end: a straight one stays straight. The edge let out keeps meeting the fold
+/// squarely where it did. All other edges keep their lengths. Let out by nothing, nothing changes.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct LetOut {
