@@ -13,6 +13,7 @@ pub mod request;
 use std::collections::BTreeMap;
 
 use kurbo::BezPath;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::polygon;
@@ -84,7 +85,7 @@ pub struct PieceEdge {
 }
 
 /// One or two strokes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum NotchKind {
     /// One stroke (commonly the front).
@@ -95,7 +96,7 @@ pub enum NotchKind {
 }
 
 /// How a notch is cut.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum NotchShape {
     /// One cut, square to the stitching line.
@@ -145,7 +146,7 @@ pub struct Label {
 }
 
 /// The way a knit must stretch most.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Stretch {
     /// Across the grain: round the body.
@@ -155,7 +156,7 @@ pub enum Stretch {
 }
 
 /// How a piece is cut from the cloth.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Cutting {
     /// How many.

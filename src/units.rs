@@ -185,6 +185,32 @@ impl<'de> Deserialize<'de> for Length {
     }
 }
 
+impl schemars::JsonSchema for Length {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "Length".into()
+    }
+
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        schemars::json_schema!({
+            "description": "A length: with its unit, such as \"1/2in\", \"1 1/4in\", \"3cm\" or \"12.7mm\", or a number of mm.",
+            "anyOf": [{ "type": "string", "examples": ["1/2in", "3cm"] }, { "type": "number", "minimum": 0 }],
+        })
+    }
+}
+
+impl schemars::JsonSchema for MatPoint {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "Point".into()
+    }
+
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        schemars::json_schema!({
+            "description": "A place, mm: x right, y up.",
+            "type": "array", "items": { "type": "number" }, "minItems": 2, "maxItems": 2,
+        })
+    }
+}
+
 impl std::fmt::Display for Length {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         if self.inches { write!(f, "{}in", trim(self.mm / MM_PER_INCH)) } else { write!(f, "{}mm", trim(self.mm)) }

@@ -234,3 +234,50 @@ fn unchanged_parts_are_not_rebuilt() {
     let kinds = again["unchanged"].as_array().expect("kinds").len();
     assert_eq!(kinds, 3, "{again}");
 }
+
+#[test]
+fn values_can_be_given_on_the_command_line_for_once() {
+    let set = Set::new();
+    set.made(&["--with", "allowances.hem=2in", "--with", "back.allowances={\"neckline\": \"6mm\"}"]);
+    let pattern = set.pattern();
+    assert_eq!(edge(&pattern, 0, "hem")["allowance_mm"].as_f64(), Some(50.8));
+    assert_eq!(edge(&pattern, 1, "neckline")["allowance_mm"].as_f64(), Some(6.0));
+    let kept: Value =
+        serde_json::from_slice(&std::fs::read(set.path().join("set.json")).expect("set.json")).expect("JSON");
+    assert_eq!(kept, set.file);
+    let output = set.run(&["--with", "front.draw=round", "--only", "json"]);
+    assert_eq!(output.status.code(), Some(4));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("pieces[0].draw"));
+}
+
+/// An eased stretch begins and ends at notches; the longer edge's second notch is further along by the ease.
+#[test]
+fn notches_mark_where_ease_begins_and_ends() {
+    let mut set = Set::new();
+    set.file["pieces"][1]["changes"] = json!([{ "move-edge": { "edge": "hem", "out": "6mm" } }]);
+    set.file["notches"] = json!({ "shape": "triangle", "depth": "4mm" });
+    set.file["pairs"] = json!([{
+        "sew": ["front/side-seam", "back/side-seam"], "ease": "6mm",
+        "eased_between": { "begin": "10cm", "end": "20cm", "from": "armhole" },
+    }]);
+    let told = set.made(&[]);
+    assert_eq!(told["checks"]["seams"][0]["fits"], true);
+    let pattern = set.pattern();
+    let from_armhole = |piece: usize| -> Vec<f64> {
+        let length = edge(&pattern, piece, "side-seam")["length_mm"].as_f64().expect("mm");
+        let notches = pattern["pieces"][piece]["notches"].as_array().expect("notches");
+        notches.iter().map(|n| length - n["from_start_mm"].as_f64().expect("mm")).collect()
+    };
+    for (piece, truth) in [(0, [100.0, 200.0]), (1, [100.0, 206.0])] {
+        for (found, truth) in from_armhole(piece).iter().zip(truth) {
+            assert!((found - truth).abs() < 1e-3, "{piece}: {found} for {truth}");
+        }
+    }
+    // Triangles: two strokes to one tip, 4 mm deep.
+    let strokes = pattern["pieces"][0]["notches"][0]["strokes"].as_array().expect("strokes").clone();
+    assert_eq!(strokes.len(), 2);
+    assert_eq!(strokes[0][1], strokes[1][1]);
+    set.file["notches"] = json!({ "depth": "8mm" });
+    let output = set.run(&["--only", "json"]);
+    assert!(String::from_utf8_lossy(&output.stderr).contains("half or more"));
+}

@@ -82,6 +82,7 @@ and give what you measured: clothline trace tee.jpg --card 79.4mm --out tee")]
   clothline make tee --paper a4 --width 150cm
   clothline make tee --true --only sheets,dxf
   clothline make trousers --variation shorts --paper letter
+  clothline make tee --with allowances.hem=2in --with sleeve.draw=half --piece sleeve
 
 A set is a folder with set.json, which says what the pieces are and what is wanted of them, and the photos. Traced
 outlines are kept in pieces, everything derived goes into out.")]

@@ -40,6 +40,11 @@ pub struct MakeArgs {
     #[arg(long)]
     pub retrace: bool,
 
+    /// Make it with another value than set.json has, such as "allowances.hem=2in" or "front.draw=whole"; the file stays
+    /// as it is.
+    #[arg(long, value_name = "PLACE=VALUE")]
+    pub with: Vec<String>,
+
     /// Only these pieces, by name.
     #[arg(long, value_name = "NAME")]
     pub piece: Vec<String>,
@@ -83,7 +88,7 @@ struct Made {
 }
 
 fn make(args: &MakeArgs, progress: &mut Progress) -> Result<Made, Refusal> {
-    let file = read(&args.set)?;
+    let file = read(&args.set, &args.with)?;
     let out = args.set.join(OUT);
     files::check_writable(&args.set)?;
     let mut traced = BTreeMap::new();
@@ -124,11 +129,11 @@ fn make(args: &MakeArgs, progress: &mut Progress) -> Result<Made, Refusal> {
     Ok(Made { set, files, unchanged: made.unchanged, warnings, plans: made.plans })
 }
 
-/// Reads a set's own file.
+/// Reads a set's own file, some of its values replaced.
 ///
 /// # Errors
 /// When it is not there or not sound.
-pub fn read(folder: &Path) -> Result<SetFile, Refusal> {
+pub fn read(folder: &Path, with: &[String]) -> Result<SetFile, Refusal> {
     let path = folder.join(SET_FILE);
     if !path.is_file() {
         return Err(Refusal::new(
@@ -138,7 +143,49 @@ pub fn read(folder: &Path) -> Result<SetFile, Refusal> {
         ));
     }
     let text = String::from_utf8_lossy(&files::read(&path)?).into_owned();
+    let text = if with.is_empty() { text } else { replaced(&text, with)? };
     file::read(&text).map_err(|r| Refusal { seen: format!("{}: {}", folder.display(), r.seen), ..r })
+}
+
+/// The text of a set with values replaced: PLACE is words with dots between, the first of them a piece's name or one of
+/// the set's own words; a VALUE that is not JSON is taken as words.
+fn replaced(text: &str, with: &[String]) -> Result<String, Refusal> {
+    // What is wrong with the file itself is said by its reader.
+    let Ok(mut set) = serde_json::from_str::<serde_json::Value>(text) else { return Ok(text.to_string()) };
+    for typed in with {
+        let bad = |seen: String| {
+            Refusal::new(
+                RefusalKind::BadRequest,
+                seen,
+                "write PLACE=VALUE, such as allowances.hem=2in or front.draw=whole",
+            )
+        };
+        let (place, value) = typed.split_once('=').ok_or_else(|| bad(format!("\"{typed}\" has no \"=\"")))?;
+        let value = serde_json::from_str(value).unwrap_or_else(|_| serde_json::Value::from(value));
+        let mut words = place.split('.').map(str::trim);
+        let first = words.next().unwrap_or_default();
+        let piece = set["pieces"].as_array().and_then(|all| all.iter().position(|p| p["name"] == first));
+        let mut at = match piece {
+            Some(index) => &mut set["pieces"][index],
+            None => set
+                .as_object_mut()
+                .map(|o| o.entry(first).or_insert_with(|| serde_json::json!({})))
+                .ok_or_else(|| bad(format!("{place}: the set has no such place")))?,
+        };
+        for word in words {
+            at = match at {
+                serde_json::Value::Array(all) => word
+                    .parse::<usize>()
+                    .ok()
+                    .and_then(|i| all.get_mut(i))
+                    .ok_or_else(|| bad(format!("{place}: there is no item {word}")))?,
+                serde_json::Value::Object(o) => o.entry(word).or_insert_with(|| serde_json::json!({})),
+                _ => return Err(bad(format!("{place}: \"{word}\" is beyond a single value"))),
+            };
+        }
+        *at = value;
+    }
+    Ok(set.to_string())
 }
 
 fn json(value: &impl serde::Serialize) -> Result<Vec<u8>, Refusal> {

@@ -1,5 +1,6 @@
 //! Bands and cuffs: rectangles from measures, or from the edges they are sewn to.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::shape::{EdgeRef, Role, Shape, ShapeEdge};
@@ -11,7 +12,7 @@ use crate::units::Length;
 const MOST_MM: f64 = 2e4;
 
 /// Which way a band is folded over when it is finished.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Doubled {
     /// A single layer, its length all that is seen.
@@ -26,7 +27,7 @@ pub enum Doubled {
 }
 
 /// Which way the grain of a band runs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum BandGrain {
     /// Across it, so that a knit stretches along it.
@@ -37,7 +38,7 @@ pub enum BandGrain {
 }
 
 /// An edge that a band is sewn to.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct JoinedEdge {
     /// Name of the piece.
@@ -53,7 +54,7 @@ pub struct JoinedEdge {
 ///
 /// Its measures are those of the finished band, without allowances; `doubled` says how it is folded. Its long edges are
 /// called "join" (the one sewn on) and "join folded over" or "free edge", its short ones "end" and "other end".
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Band {
     /// Finished length; doubled when its length is.

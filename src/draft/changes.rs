@@ -23,6 +23,7 @@ mod turn;
 mod unfold;
 
 use kurbo::{Point, Vec2};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::shape::{EdgeRef, Role, Shape, ShapeEdge};
@@ -47,7 +48,7 @@ pub use unfold::{Unfold, unfold};
 const MOST_MM: f64 = 1e5;
 
 /// A place on the piece: a mark's number, or x and y in mm in the shape's frame.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(untagged, expecting = "a place: [x, y] in mm, or {\"mark\": 3}")]
 pub enum Place {
     /// A mark that was put on the cloth.
@@ -57,7 +58,7 @@ pub enum Place {
 }
 
 /// The number of a mark, from 1.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct MarkNumber {
     /// Its number, from 1.
@@ -95,7 +96,7 @@ fn points(places: &[Place], shape: &Shape) -> Result<Vec<Point>, Refusal> {
 }
 
 /// One step.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Change {
     /// An edge drawn anew through places.

@@ -9,6 +9,7 @@ use std::str::FromStr;
 
 use kurbo::Affine;
 use nalgebra::Vector2;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::shape::{Role, Shape};
@@ -17,7 +18,7 @@ use crate::refusal::{Refusal, RefusalKind};
 use crate::units::MatPoint;
 
 /// Kinds of piece whose edges are known.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum PieceKind {
     /// Front of a bodice, half of it on the fold.

@@ -7,6 +7,7 @@ use std::fmt;
 use std::str::FromStr;
 
 use kurbo::{Affine, BezPath};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::edges::{Tracing, flatten};
@@ -21,7 +22,7 @@ pub const MEET_MM: f64 = 1e-3;
 pub const FLAT_MM: f64 = 0.003;
 
 /// What an edge is on the garment.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, Default, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Role {
     /// On the fold of the cloth: no seam.
@@ -124,7 +125,7 @@ fn word_of(typed: &str) -> String {
 }
 
 /// An edge as a person points at it: its number ("3"), its name, or its role where only one edge has that role.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(transparent)]
 pub struct EdgeRef(pub String);
 

@@ -8,6 +8,7 @@
 //! Both are common practice of the trade, no source; the geometry is reflection and crossing of polylines.
 
 use nalgebra::Vector2;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::StitchingEdge;
@@ -16,7 +17,7 @@ use crate::polygon;
 use crate::units::MatPoint;
 
 /// How an edge's allowance ends at one of its corners.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum CornerShape {
     /// Both cut lines run on until they meet.

@@ -10,6 +10,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::draft::band::Band;
@@ -26,7 +27,7 @@ pub const FORMAT: &str = "clothline-set";
 pub const VERSION: u32 = 1;
 
 /// A pattern set as a person writes it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SetFile {
     /// Always [`FORMAT`].
@@ -64,7 +65,7 @@ pub struct SetFile {
 }
 
 /// What lies beside the garment in a photo.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Reference {
     /// Distance between the mat's lines.
@@ -103,7 +104,7 @@ impl Reference {
 }
 
 /// A photo of a piece.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PhotoFile {
     /// The photo, by its name within the set's folder; of a long garment several that overlap.
@@ -132,7 +133,7 @@ pub struct PhotoFile {
 }
 
 /// One name or several.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(untagged, expecting = "a file's name or a list of them")]
 pub enum OneOrMore {
     /// One.
@@ -152,7 +153,7 @@ impl OneOrMore {
 }
 
 /// A width, or the width of the elastic that goes through.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(untagged, expecting = "a length such as \"1/2in\", or {\"elastic\": \"1in\"} for a casing")]
 pub enum Allowance {
     /// A width.
@@ -162,7 +163,7 @@ pub enum Allowance {
 }
 
 /// A casing: as wide as its elastic and some room.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Casing {
     /// Width of the elastic.
@@ -193,7 +194,7 @@ impl Allowance {
 }
 
 /// How notches are cut.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NotchStyle {
     /// Slit or triangle.
@@ -211,7 +212,7 @@ impl NotchStyle {
 }
 
 /// Shrinkage in the wash, per cent, not negative.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Shrinkage {
     /// Along the grain.
@@ -223,7 +224,7 @@ pub struct Shrinkage {
 }
 
 /// A piece: where its shape comes from and what is wanted of it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PieceFile {
     /// Its name; also its file's name in `pieces`.
@@ -291,7 +292,7 @@ pub struct PieceFile {
 }
 
 /// A number or a word.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(untagged, expecting = "an edge's number, \"auto\" or \"none\"")]
 pub enum NumberOrWord {
     /// A number.
@@ -301,7 +302,7 @@ pub enum NumberOrWord {
 }
 
 /// How a piece on a fold is drawn.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Draw {
     /// The half, to be laid on a fold of the cloth.
@@ -318,7 +319,7 @@ impl Draw {
 }
 
 /// A notch of one piece.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NotchFile {
     /// Its edge.
@@ -335,7 +336,7 @@ pub struct NotchFile {
 
 /// Edges sewn together: `["front/side-seam", "back/side-seam"]`,
 /// `["front/armhole + back/armhole", "2 x sleeve/sleeve-cap"]`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PairFile {
     /// The two sides.
@@ -358,7 +359,7 @@ pub struct PairFile {
 }
 
 /// A notch on both edges of a pair.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PairNotch {
     /// How far along.
@@ -370,7 +371,7 @@ pub struct PairNotch {
 }
 
 /// Where ease begins and ends.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct EasedStretch {
     /// Where it begins, along the first edge.
@@ -383,7 +384,7 @@ pub struct EasedStretch {
 }
 
 /// A length measured with a tape on the garment.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct TapeFile {
     /// A finished measurement ("chest", "inseam") or an edge ("front/shoulder").
@@ -435,6 +436,14 @@ pub fn write(file: &SetFile) -> Result<String, Refusal> {
     let text = serde_json::to_string_pretty(file)
         .map_err(|e| refuse(format!("the set could not be written: {e}"), "report this as a fault"))?;
     Ok(text + "\n")
+}
+
+/// The JSON Schema of a set, as published in `src/schema/set.schema.json`.
+pub fn schema() -> serde_json::Value {
+    let mut schema = schemars::schema_for!(SetFile).to_value();
+    // A set names its schema, if it does, for the editor's sake.
+    schema["title"] = "A clothline pattern set (set.json)".into();
+    schema
 }
 
 fn refuse(seen: String, advice: &str) -> Refusal {

@@ -1,6 +1,7 @@
 //! Lengthened or shortened at a line across the grain.
 
 use kurbo::{Point, Vec2};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{Place, bad, points, told, up, usable};
@@ -21,7 +22,7 @@ const LEAST_BLEND_MM: f64 = 1.0;
 /// Shortening takes the strip above the line away, so that shortening at the same distance from the hem undoes
 /// lengthening. Edges that cross the line are trued: a straight one is straight again from corner to corner, a curved one
 /// takes the change up smoothly about the line. Edges that do not cross it keep their lengths and shapes.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Lengthen {
     /// By how much.

@@ -3,6 +3,7 @@
 use std::cell::Cell;
 
 use kurbo::{Affine, BezPath, Point, Vec2};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{End, bad, is_fold, told, up, usable};
@@ -30,7 +31,7 @@ const EXACT_MM: f64 = 1e-7;
 /// angle with them (`side`: "smooth"); or all bend as they were traced ("as-traced"). A side without level (or shorter
 /// than it) swings as a whole about its far end: a straight one stays straight. The edge let out keeps meeting the fold
 /// squarely where it did. All other edges keep their lengths. Let out by nothing, nothing changes.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LetOut {
     /// The edge.
@@ -55,7 +56,7 @@ pub struct LetOut {
 }
 
 /// How a side runs above the level.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum SideLine {
     /// An even arc that goes on from the side below, straight where that leads straight to the corner.

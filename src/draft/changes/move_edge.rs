@@ -1,5 +1,6 @@
 //! An edge moved parallel to itself.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::corners::fitted;
@@ -16,7 +17,7 @@ const KINK_DEG: f64 = 5.0;
 ///
 /// Its neighbours are cut, or run on straight, until they meet it; so the edge and its neighbours change their lengths (a
 /// straight edge between square neighbours keeps its own). The others keep theirs.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct MoveEdge {
     /// The edge.

@@ -1,6 +1,7 @@
 //! Round and V necklines of a given depth and width.
 
 use kurbo::{CubicBez, PathSeg, Point, Vec2};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::corners::set_neighbour;
@@ -16,7 +17,7 @@ const QUARTER: f64 = 0.552_284_749_831;
 const LEAST_BELLY: f64 = 0.6;
 
 /// Round or V.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum NecklineShape {
     /// Square to the shoulder, square to the fold.
@@ -29,7 +30,7 @@ pub enum NecklineShape {
 ///
 /// The shoulder is cut (and so gets shorter) by `widen`; the fold is cut or run on to the new depth. A round neckline
 /// meets the fold at a right angle and the shoulder nearly so. The other edges keep their lengths.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Neckline {
     /// The edge; default: the neckline.

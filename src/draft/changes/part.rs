@@ -1,5 +1,6 @@
 //! One side of a line across the piece.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::division::Division;
@@ -15,7 +16,7 @@ const SLIVER_MM: f64 = 6.0;
 /// The line goes smoothly through its places, from edge to edge: a first or last place within 5 mm of an edge is on it,
 /// one further inside is run on straight, one outside is cut back. Two parts of one line have new edges of equal length. Edges that the line cuts
 /// become shorter; the others keep their lengths.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Part {
     /// Places along the seam.

@@ -1,5 +1,6 @@
 //! One end of an edge raised or lowered.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{End, bad, edge_or, is_fold, told, usable};
@@ -14,7 +15,7 @@ use crate::units::Length;
 /// The neighbour gets longer, straight on in its own direction, or shorter, by `by`. The edge follows evenly, so that a
 /// straight one stays straight; where it has an end on the fold it keeps its direction there, and so stays square. The
 /// edge and that neighbour change their lengths, the others keep them.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Raise {
     /// The edge; default: the waist.

@@ -1,6 +1,7 @@
 //! An edge drawn anew through places.
 
 use kurbo::{Point, Vec2};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::corners::{landing, set_neighbour};
@@ -14,7 +15,7 @@ use crate::refusal::Refusal;
 /// Where the first or last place lies on a neighbouring edge (within 5 mm of it, or of its line beyond the corner) the
 /// corner moves there and the neighbour is cut, or run on straight; else the old corner stays. A smooth edge that ends
 /// on the fold meets it squarely. Only the edge and such neighbours change their lengths.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Redraw {
     /// The edge.

@@ -1,5 +1,6 @@
 //! A shorter leg.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{End, bad, edge_or, told, usable};
@@ -16,7 +17,7 @@ const LEAST_MM: f64 = 5.0;
 /// Both seams get shorter by the same length, so that front and back still match when they matched before. The new hem is
 /// one smooth curve square to both seams: sewn up, it is neither short at the inseam nor peaked. It keeps the hem's
 /// number and name. The other edges keep their lengths.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ShortenLeg {
     /// Length of the inseam from the crotch down, along the stitching line.

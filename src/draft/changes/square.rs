@@ -1,5 +1,6 @@
 //! Edges bent to meet the fold squarely.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{End, bad, fold_index};
@@ -11,7 +12,7 @@ use crate::refusal::{Refusal, Warning};
 /// degrees of that; an edge that plainly means its angle (a V neck) is left alone and said so.
 ///
 /// The fold and its neighbours change their lengths by a little; the others keep theirs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SquareAtFold {}
 

@@ -1,6 +1,7 @@
 //! A strip that lies on the wrong piece: loose trousers lie with the back wrapping round to the front.
 
 use kurbo::{Affine, BezPath, Point};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::division::{CORNER_MM, Division};
@@ -23,7 +24,7 @@ const GOES_ON_DEG: f64 = 20.0;
 ///
 /// The edge is gone; the line is a new edge with the edge's role (plain for a fold), or the one given. Edges that the line
 /// cuts become shorter; the others keep their lengths.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct GiveStrip {
     /// The edge at which the cloth was folded.
@@ -44,7 +45,7 @@ pub struct GiveStrip {
 /// are taken as straight and must be of one length (within 3 mm); top stays top. The hem and waist of the strip go on from
 /// this piece's own where they meet within 20 degrees, and so get longer (else they are edges called "hem strip"); `onto` is gone, the line is a new edge. The other
 /// edges keep their lengths. The strip keeps its area, and the new edge the length that it has on the other piece.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct TakeStrip {
     /// Name of the piece that gives the strip.

@@ -2,6 +2,7 @@
 
 use kurbo::{Affine, Point, Vec2};
 use nalgebra::Vector2;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{bad, edge_or, fold_index, up, usable};
@@ -19,7 +20,7 @@ const KNEE_STEPS: usize = 30;
 /// Larger or smaller along (`length`) and across (`width`) the grain, in percent: 3 makes 100 mm to 103 mm.
 ///
 /// For cloth that will shrink by s percent give 100 s / (100 - s): 3.09 for 3 %. All edges change their lengths.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Scale {
     /// Percent more (or, negative, less) along the grain.
@@ -48,7 +49,7 @@ impl Scale {
 }
 
 /// Turned anticlockwise about the frame's origin. All edges keep their lengths.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Turn {
     /// Degrees anticlockwise.
@@ -65,7 +66,7 @@ impl Turn {
 }
 
 /// Turned so that the fold is upright. All edges keep their lengths.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct GrainAlongFold {}
 
@@ -83,7 +84,7 @@ fn upright(shape: &Shape, grain: Vec2) -> Shape {
 
 /// Turned so that the line through the middle of the hem and the middle of the knee is upright, as trousers are cut. All
 /// edges keep their lengths.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct GrainDownTheLeg {
     /// The knee above the hem; default: half of the shorter seam beside the hem.

@@ -1,5 +1,6 @@
 //! A half piece made whole across its fold.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{bad, fold_index};
@@ -17,7 +18,7 @@ const STRAIGHT_MM: f64 = 0.05;
 /// An edge that meets the fold squarely (within a degree) becomes one edge with its mirror image, as hem and neckline do.
 /// The other edges keep their number and answer to what they were called; their images get numbers of their own and the
 /// name with the side of the drawing they lie on ("side-seam left"). Marks stay where they are.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Unfold {}
 
