@@ -123,7 +123,7 @@ fn squared(seam: &Side, other: &Side) -> Option<Ended> {
     if meets.distance(seam.corner) > MITRE_LIMIT * widest {
         return None;
     }
-    Some((seam.offset.clone(), vec![meets + seam.out, meets], rest(&line, place)))
+    Some((from_tip(meets + seam.out, &seam.offset), Vec::new(), from_tip(meets, rest(&line, place))))
 }
 
 /// The hem's allowance is the mirror image of what it will lie on.
@@ -137,26 +137,30 @@ fn folded_back(hem: &Side, seam: &Side) -> Option<Ended> {
     } else {
         nearest_crossing(&line, (hem.corner - far, hem.corner + far))?
     };
-    let kept = rest(&line, place);
+    let kept = from_tip(on_hem, rest(&line, place));
     let mirror = |p: MatPoint| {
         let from = p - hem.corner;
         hem.corner + hem.beyond * (2.0 * from.dot(&hem.beyond)) - from
     };
-    let mut turned = vec![on_hem];
-    turned.extend(kept.iter().map(|p| mirror(*p)));
+    let turned: Vec<MatPoint> = kept.iter().map(|p| mirror(*p)).collect();
     let hem_line = hem.extended(widest);
     let (steps, hem_place, tip) = first_crossing(&turned, &hem_line)?;
     if tip.distance(hem.corner) > 2.0 * MITRE_LIMIT * widest {
         return None;
     }
-    let mut between = vec![tip];
-    between.extend(turned[..=steps].iter().rev());
-    Some((rest(&hem_line, hem_place), between, kept))
+    // The first of them is on the hem's line, where the seam's cut line starts.
+    let between = turned[1..=steps].iter().rev().copied().collect();
+    Some((from_tip(tip, rest(&hem_line, hem_place)), between, kept))
 }
 
 /// The points of an extended offset after a crossing on its segment `place` (the run-on itself is segment 0).
-fn rest(line: &[MatPoint], place: usize) -> Vec<MatPoint> {
-    line[(place + 1).min(line.len())..].to_vec()
+fn rest(line: &[MatPoint], place: usize) -> &[MatPoint] {
+    &line[(place + 1).min(line.len())..]
+}
+
+/// An offset that starts at a tip: kept with it, so that its other corner still finds all of it.
+fn from_tip(tip: MatPoint, rest: &[MatPoint]) -> Vec<MatPoint> {
+    std::iter::once(tip).chain(rest.iter().copied()).collect()
 }
 
 /// The crossing of a polyline and a segment nearest to the segment's middle of interest: the first end for a ray, the
