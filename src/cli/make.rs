@@ -88,7 +88,10 @@ struct Made {
 }
 
 fn make(args: &MakeArgs, progress: &mut Progress) -> Result<Made, Refusal> {
-    let file = read(&args.set, &args.with)?;
+    let mut file = read(&args.set, &args.with)?;
+    if let Some(variation) = &args.variation {
+        keep_variation(&mut file, variation)?;
+    }
     let out = args.set.join(OUT);
     files::check_writable(&args.set)?;
     let mut traced = BTreeMap::new();
@@ -106,9 +109,6 @@ fn make(args: &MakeArgs, progress: &mut Progress) -> Result<Made, Refusal> {
     }
     if !args.piece.is_empty() {
         set.pattern.pieces.retain(|p| args.piece.contains(&p.name));
-    }
-    if let Some(variation) = &args.variation {
-        keep_variation(&mut set, variation)?;
     }
     let from = Ingredients { title: &file.name, pattern: &set.pattern, sources: &sources };
     let made = products::make(&out, &from, &args.products, args.quiet, &mut |name| progress.stage(name))?;
@@ -194,9 +194,9 @@ fn json(value: &impl serde::Serialize) -> Result<Vec<u8>, Refusal> {
     Ok((text + "\n").into_bytes())
 }
 
-fn keep_variation(set: &mut Finished, wanted: &str) -> Result<(), Refusal> {
-    let all: std::collections::BTreeSet<&str> =
-        set.pattern.pieces.iter().filter_map(|p| p.variation.as_deref()).collect();
+/// Pieces of other variations only serve as shapes to work from.
+fn keep_variation(set: &mut SetFile, wanted: &str) -> Result<(), Refusal> {
+    let all: std::collections::BTreeSet<&str> = set.pieces.iter().filter_map(|p| p.variation.as_deref()).collect();
     if !all.contains(wanted) {
         return Err(Refusal::new(
             RefusalKind::BadRequest,
@@ -207,7 +207,9 @@ fn keep_variation(set: &mut Finished, wanted: &str) -> Result<(), Refusal> {
             },
         ));
     }
-    set.pattern.pieces.retain(|p| p.variation.as_deref().is_none_or(|v| v == wanted));
+    for piece in set.pieces.iter_mut().filter(|p| p.variation.as_deref().is_some_and(|v| v != wanted)) {
+        piece.master_only = true;
+    }
     Ok(())
 }
 
@@ -417,7 +419,8 @@ fn tell(args: &MakeArgs, made: &Made) {
         println!("trued: {moved}");
     }
     for m in &set.measures {
-        println!("{}: {:.0} mm, give or take {:.1} ({})", m.name, m.length_mm, m.doubt_mm, m.how);
+        let of = m.variation.as_ref().map(|v| format!(", {v}")).unwrap_or_default();
+        println!("{}{of}: {:.0} mm, give or take {:.1} ({})", m.name, m.length_mm, m.doubt_mm, m.how);
     }
     for t in &set.tape {
         let how = if t.agrees { "agrees" } else { "DISAGREES" };
