@@ -240,3 +240,35 @@ fn a_tape_that_disagrees_is_flagged() {
         kept
     );
 }
+
+/// The demo sets' own pieces, 20 copies, on cloth 150 cm wide: at least 78 % of it used, and shorter than shelf packing.
+/// Overlap and containment are judged by shapely in `lay_plans.rs`, with the same planner.
+#[test]
+fn twenty_demo_pieces_use_the_cloth_well() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let sets = ["harbour-tee", "orchard-trousers", "workshop-smock"].map(|set| copied(set, folder.path()));
+    make(&sets[0], &["--true", "--variation", "round neck"]);
+    make(&sets[1], &["--true"]);
+    make(&sets[2], &["--true"]);
+    let output = Command::new(env!("CARGO_BIN_EXE_clothline"))
+        .arg("lay")
+        .args(&sets)
+        .args(["--fabric", "neckband=self", "--width", "150cm", "--time", "10", "--json"])
+        .output()
+        .expect("the program runs");
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let told: Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    let plan = if told["plans"].is_array() { &told["plans"][0] } else { &told[0] };
+    let number = |key: &str| plan[key].as_f64().unwrap_or_else(|| panic!("{key}: {plan}"));
+    let (length, shelf) = (number("length_mm"), number("shelf_length_mm"));
+    println!(
+        "20 pieces on 150 cm: {:.1} % used, {:.0} mm; shelf by shelf {shelf:.0} mm ({:.1} % saved); bound {:.0} mm",
+        number("use_percent"),
+        length,
+        100.0 * (1.0 - length / shelf),
+        number("area_bound_mm")
+    );
+    assert_eq!(plan["laid"].as_array().expect("copies").len(), 20);
+    assert!(number("use_percent") >= 78.0);
+    assert!(number("area_bound_mm") <= length && length < shelf);
+}

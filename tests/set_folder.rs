@@ -281,3 +281,47 @@ fn notches_mark_where_ease_begins_and_ends() {
     let output = set.run(&["--only", "json"]);
     assert!(String::from_utf8_lossy(&output.stderr).contains("half or more"));
 }
+
+/// Loose trousers whose outseam lies on the front, 4 cm from the folded edge: the strip goes from the front to the back.
+#[test]
+fn a_seam_that_is_not_at_the_fold_moves_its_strip() {
+    let mut set = Set::new();
+    // Hem and knee have one middle, so that the leg stands as it is drawn. Both fold at the left; the true seam runs 40 mm inside the front's folded edge.
+    let leg = json!({ "units": "mm", "outline": [[0, 0], [220, 0], [220, 350], [290, 700], [230, 950], [0, 950]] });
+    for name in ["front", "back"] {
+        std::fs::write(set.path().join(format!("{name}.json")), leg.to_string()).expect("an outline");
+    }
+    let line = json!([[40, 0], [40, 950]]);
+    set.file["pieces"] = json!([
+        { "name": "front", "outline": "front.json", "kind": "trouser-front", "fold": "none",
+          "changes": [{ "give-strip": { "edge": "outseam", "line": line } }] },
+        { "name": "back", "outline": "back.json", "kind": "trouser-back", "fold": "none",
+          "changes": [{ "take-strip": { "from": "front", "edge": "outseam", "line": line, "onto": "outseam" } }] },
+    ]);
+    let told = set.made(&[]);
+    let pattern = set.pattern();
+    let area = |piece: usize| {
+        let ring: Vec<[f64; 2]> =
+            serde_json::from_value(pattern["pieces"][piece]["stitching_line"].clone()).expect("a ring");
+        let next = ring.iter().cycle().skip(1);
+        ring.iter().zip(next).map(|(a, b)| 0.5 * (a[0] * b[1] - a[1] * b[0])).sum::<f64>()
+    };
+    let whole = 220.0 * 950.0 + 0.5 * 70.0 * 350.0 + 0.5 * 250.0 * (70.0 + 10.0);
+    // Its curve tilts the middle of the leg, and with it the frame, by a fraction of a degree.
+    let moved = 40.0 * 950.0;
+    // The gentle turn at the knee is drawn as a curve.
+    assert!((area(0) + area(1) - 2.0 * whole).abs() < 0.001 * whole, "{} and {}", area(0), area(1));
+    assert!((area(1) - area(0) - 2.0 * moved).abs() < 0.05 * moved, "{} and {}", area(0), area(1));
+    let seams = told["checks"]["seams"].as_array().expect("seams");
+    let out = seams.iter().find(|s| s["seam"].as_str().is_some_and(|n| n.contains("outseam"))).expect("the outseam");
+    assert_eq!(out["fits"], true, "{out}");
+}
+
+/// What a change makes of a piece may cross itself: refused with the place.
+#[test]
+fn a_result_that_crosses_itself_is_refused() {
+    let mut set = Set::new();
+    set.file["pieces"][0]["changes"] =
+        json!([{ "redraw": { "edge": "hem", "through": [[0, 0], [120, 700], [250, 0]], "smooth": false } }]);
+    set.refused(&["front", "change 1 (redraw)", "crosses itself"]);
+}
