@@ -30,6 +30,8 @@ pub struct MakeSheet {
     pub buy: Vec<String>,
     /// Seams in sewing order.
     pub steps: Vec<Step>,
+    /// Finished measurements of the garment ("chest"), where a set gives them.
+    pub finished: Vec<Measure>,
     /// Finished lengths along the stitching lines.
     pub measures: Vec<Measure>,
     /// What can hurt someone.
@@ -87,6 +89,7 @@ pub fn of(title: &str, pattern: &Pattern, plans: &[LayPlan]) -> MakeSheet {
         pieces: pieces.iter().map(row).collect(),
         buy,
         steps,
+        finished: Vec::new(),
         measures: measures(pieces),
         cautions: cautions(pieces),
         notes,

@@ -87,8 +87,8 @@ fn piece_checks(piece: &Piece) -> Vec<Check> {
     ]
 }
 
-/// Writes the page; everything is inside it.
-pub fn html(title: &str, pattern: &Pattern, sources: &[Source]) -> String {
+/// Writes the page; everything is inside it. `further` are checks made elsewhere (a set's seams and tape).
+pub fn html(title: &str, pattern: &Pattern, sources: &[Source], further: &[Check]) -> String {
     let mut out = String::new();
     let title = svg::escaped(title);
     // Writing to a string cannot fail.
@@ -97,7 +97,8 @@ pub fn html(title: &str, pattern: &Pattern, sources: &[Source]) -> String {
         "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>Report: {title}</title>\
          <meta name=\"viewport\" content=\"width=device-width\"><style>{STYLE}</style></head><body>\n<h1>{title}</h1>\n"
     );
-    let checks = checks(pattern, sources);
+    let mut checks = checks(pattern, sources);
+    checks.extend(further.iter().cloned());
     let failed = checks.iter().filter(|c| !c.passed).count();
     let _ = writeln!(out, "<h2>Checks: {} passed, {failed} failed</h2>\n<ul class=\"checks\">", checks.len() - failed);
     let mut ordered: Vec<&Check> = checks.iter().collect();

@@ -6,8 +6,11 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Parser};
-use clothline::report::Source;
+use clothline::makesheet;
+use clothline::report::{Check, Source};
 use clothline::set::file::{self, PhotoFile, PieceFile, SetFile};
+use clothline::set::measures::{Measured, TapeCheck};
+use clothline::set::pairs::SeamCheck;
 use clothline::set::{self, Finished, Traced, walk};
 use clothline::sheets::svg;
 use clothline::trace::Watch;
@@ -110,7 +113,13 @@ fn make(args: &MakeArgs, progress: &mut Progress) -> Result<Made, Refusal> {
     if !args.piece.is_empty() {
         set.pattern.pieces.retain(|p| args.piece.contains(&p.name));
     }
-    let from = Ingredients { title: &file.name, pattern: &set.pattern, sources: &sources };
+    let from = Ingredients {
+        title: &file.name,
+        pattern: &set.pattern,
+        sources: &sources,
+        finished: set.measures.iter().map(finished).collect(),
+        checks: set.seams.iter().map(seam_check).chain(set.tape.iter().map(tape_check)).collect(),
+    };
     let made = products::make(&out, &from, &args.products, args.quiet, &mut |name| progress.stage(name))?;
     let mut batch = made.batch;
     batch.add("checks.json", json(&set.checks())?);
@@ -370,6 +379,27 @@ fn trace_photo(
     }
     shown.write(&folder.join(OUT))?;
     outline_file::read(&text).map(traced_from)
+}
+
+fn finished(measured: &Measured) -> makesheet::Measure {
+    let of = measured.variation.as_ref().map(|v| format!(" ({v})")).unwrap_or_default();
+    makesheet::Measure { what: format!("{}{of}", measured.name), length_mm: measured.length_mm }
+}
+
+fn seam_check(seam: &SeamCheck) -> Check {
+    let [a, b] = seam.lengths_mm;
+    let remedy = seam.remedy.as_ref().map(|r| format!("; {r}")).unwrap_or_default();
+    let corners: Vec<String> = seam.corners.iter().map(|c| format!(", {} {:.1}°", c.run, c.angle_deg)).collect();
+    let passed = seam.fits && seam.corners.iter().all(|c| c.smooth);
+    Check { text: format!("{}: {a:.1} mm and {b:.1} mm{}{remedy}", seam.seam, corners.concat()), passed }
+}
+
+fn tape_check(tape: &TapeCheck) -> Check {
+    let text = format!(
+        "{}: {:.0} mm by the tape, {:.1} mm on the pattern (both within {:.1} mm)",
+        tape.measure, tape.tape_mm, tape.pattern_mm, tape.doubt_mm
+    );
+    Check { text, passed: tape.agrees }
 }
 
 /// What the report shows of a photo.

@@ -96,6 +96,10 @@ pub struct Ingredients<'a> {
     pub pattern: &'a Pattern,
     /// Photos, for the report.
     pub sources: &'a [Source],
+    /// Finished measurements, for the make sheet.
+    pub finished: Vec<makesheet::Measure>,
+    /// Checks made elsewhere, for the report.
+    pub checks: Vec<report::Check>,
 }
 
 /// What was made.
@@ -181,8 +185,8 @@ pub fn make(
 fn key(kind: Kind, data: &str, from: &Ingredients<'_>, args: &ProductArgs) -> String {
     let asked = match kind {
         Kind::Sheets => format!("{:?} {:?} {:?}", args.paper, args.tile, args.printer_margin),
-        Kind::Lay | Kind::Makesheet => format!("{:?} {:?}", args.cloth, args.paper),
-        Kind::Report => format!("{:?}", from.sources),
+        Kind::Lay | Kind::Makesheet => format!("{:?} {:?} {:?}", args.cloth, args.paper, from.finished),
+        Kind::Report => format!("{:?} {:?}", from.sources, from.checks),
         _ => String::new(),
     };
     let all = format!("{} {} {} {asked} {data}", env!("CARGO_PKG_VERSION"), kind.name(), from.title);
@@ -223,7 +227,8 @@ fn one(
         }
         Kind::Makesheet => {
             let plans = if args.cloth.width.is_empty() { Vec::new() } else { plans(from, args, quiet, made)? };
-            let sheet = makesheet::of(from.title, pattern, &plans);
+            let mut sheet = makesheet::of(from.title, pattern, &plans);
+            sheet.finished = from.finished.clone();
             let paper = args.paper.iter().find_map(|m| match m {
                 Medium::Tiles(paper) => Some(*paper),
                 _ => None,
@@ -233,7 +238,7 @@ fn one(
             made.batch.add("makesheet.html", makesheet::html(&sheet, pattern).into_bytes());
         }
         Kind::Report => {
-            made.batch.add("report.html", report::html(from.title, pattern, from.sources).into_bytes());
+            made.batch.add("report.html", report::html(from.title, pattern, from.sources, &from.checks).into_bytes());
         }
     }
     Ok(())

@@ -35,18 +35,8 @@ pub fn write(sheet: &MakeSheet, pattern: &Pattern) -> String {
     out.push_str("</table>\n");
     list(&mut out, "Buy", "ul", &sheet.buy);
     steps(&mut out, sheet);
-    if !sheet.measures.is_empty() {
-        out.push_str("<h2>Finished lengths along the stitching line</h2>\n<table>\n");
-        for measure in &sheet.measures {
-            let what = svg::escaped(&measure.what);
-            let (cm, inches) = (measure.length_mm / 10.0, measure.length_mm / crate::units::MM_PER_INCH);
-            let _ = writeln!(
-                out,
-                "<tr><td>{what}</td><td class=\"n\">{cm:.1} cm</td><td class=\"n\">{inches:.2} in</td></tr>"
-            );
-        }
-        out.push_str("</table>\n");
-    }
+    measures(&mut out, "Finished measurements", &sheet.finished);
+    measures(&mut out, "Finished lengths along the stitching line", &sheet.measures);
     out.push_str("<div class=\"caution\">");
     list(&mut out, "Take care", "ul", &sheet.cautions);
     out.push_str("</div>\n");
@@ -55,6 +45,20 @@ pub fn write(sheet: &MakeSheet, pattern: &Pattern) -> String {
     }
     out.push_str("</body></html>\n");
     out
+}
+
+fn measures(out: &mut String, title: &str, rows: &[super::Measure]) {
+    if rows.is_empty() {
+        return;
+    }
+    let _ = writeln!(out, "<h2>{title}</h2>\n<table>");
+    for measure in rows {
+        let what = svg::escaped(&measure.what);
+        let (cm, inches) = (measure.length_mm / 10.0, measure.length_mm / crate::units::MM_PER_INCH);
+        let _ =
+            writeln!(out, "<tr><td>{what}</td><td class=\"n\">{cm:.1} cm</td><td class=\"n\">{inches:.2} in</td></tr>");
+    }
+    out.push_str("</table>\n");
 }
 
 fn steps(out: &mut String, sheet: &MakeSheet) {

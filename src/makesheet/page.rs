@@ -66,10 +66,11 @@ fn lines(sheet: &MakeSheet) -> Vec<Line> {
         let off = if step.agrees { "" } else { " THE TWO DO NOT AGREE: check before you sew." };
         words(&mut lines, format!("{}. {}{}.{off}", i + 1, step.text, step.lengths()));
     }
-    if !sheet.measures.is_empty() {
-        lines.push(Line::Heading("Finished lengths along the stitching line".into()));
-        let all: Vec<String> =
-            sheet.measures.iter().map(|m| format!("{} {:.1} cm", m.what, m.length_mm / 10.0)).collect();
+    let rows =
+        [("Finished measurements", &sheet.finished), ("Finished lengths along the stitching line", &sheet.measures)];
+    for (title, rows) in rows.into_iter().filter(|(_, rows)| !rows.is_empty()) {
+        lines.push(Line::Heading(title.into()));
+        let all: Vec<String> = rows.iter().map(|m| format!("{} {:.1} cm", m.what, m.length_mm / 10.0)).collect();
         words(&mut lines, all.join("; "));
     }
     lines.push(Line::Heading("Take care".into()));
