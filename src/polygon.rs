@@ -66,6 +66,19 @@ pub fn distance_to_polyline(line: &[MatPoint], p: MatPoint) -> f64 {
     }
 }
 
+/// Points nearer than this are one, mm: flattening may leave a point a rounding error from a corner, and the two sides
+/// there would seem to cross.
+const SAME_MM: f64 = 1e-6;
+
+/// The ring without points that repeat the one before.
+pub fn without_repeats(mut ring: Vec<MatPoint>) -> Vec<MatPoint> {
+    ring.dedup_by(|a, b| a.distance(*b) < SAME_MM);
+    while ring.len() > 1 && ring.first().zip(ring.last()).is_some_and(|(a, b)| a.distance(*b) < SAME_MM) {
+        ring.pop();
+    }
+    ring
+}
+
 /// Where two segments cross, as the share of the first and of the second; `None` if they do not
 /// meet or are parallel.
 pub fn crossing(a: (MatPoint, MatPoint), b: (MatPoint, MatPoint)) -> Option<(f64, f64)> {

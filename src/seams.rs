@@ -317,13 +317,9 @@ fn ring_of(edges: &[StitchingEdge]) -> Vec<MatPoint> {
     for edge in edges {
         let points = crate::edges::flatten(&edge.path, FLATTEN_MM);
         // Each edge gives all but its last point, which is the next one's first.
-        for p in points.iter().take(points.len().saturating_sub(1)) {
-            if ring.last() != Some(p) {
-                ring.push(*p);
-            }
-        }
+        ring.extend(points.iter().take(points.len().saturating_sub(1)));
     }
-    ring
+    polygon::without_repeats(ring)
 }
 
 fn described(edge: &StitchingEdge) -> PieceEdge {

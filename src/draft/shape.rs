@@ -11,7 +11,6 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::edges::{Tracing, flatten};
-use crate::path::SAME_MM;
 use crate::polygon;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::MatPoint;
@@ -266,12 +265,7 @@ impl Shape {
             let points = flatten(&edge.path, FLAT_MM);
             ring.extend(points.iter().take(points.len().saturating_sub(1)));
         }
-        // Flattening may leave a point a rounding error from a corner; the two sides there would seem to cross.
-        ring.dedup_by(|a, b| a.distance(*b) < SAME_MM);
-        while ring.len() > 1 && ring.first().zip(ring.last()).is_some_and(|(a, b)| a.distance(*b) < SAME_MM) {
-            ring.pop();
-        }
-        ring
+        polygon::without_repeats(ring)
     }
 
     /// Area inside the stitching line, mm².
