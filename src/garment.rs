@@ -6,7 +6,7 @@
 //! histograms learnt from those places, and a convex total-variation labelling (Chan, Esedoglu &
 //! Nikolova 2006, solved by Chambolle & Pock 2011), make one closed region of it.
 
-mod appearance;
+pub(crate) mod appearance;
 mod cells;
 mod colours;
 mod evidence;

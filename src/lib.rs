@@ -21,6 +21,7 @@
 //!
 //! The library reads no files, opens no sockets and prints nothing.
 
+pub mod across;
 pub mod bare;
 pub mod camera;
 pub mod check;

@@ -7,6 +7,7 @@ use std::sync::Arc;
 use image::RgbImage;
 use serde::{Deserialize, Serialize};
 
+use crate::across;
 use crate::bare::BareMat;
 use crate::camera::fit::{self, CameraFit};
 use crate::camera::lens_profile::LensProfile;
@@ -226,6 +227,7 @@ pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Re
     };
     watch.stage("flattening the photo");
     let flat = flat::rectify(photo, &part.fit().camera, picture_frame(&part.outline), 0.0);
+    warnings.extend(across::warnings(&flat, &part.outline));
     let scale = describe(options.pitch.as_ref(), &part, &part.outline);
     scale_warning(&scale, &mut warnings);
     dedup(&mut warnings);

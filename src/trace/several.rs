@@ -71,6 +71,7 @@ pub fn trace_several(photos: &[Photo], options: &TraceOptions, watch: &mut dyn W
     let marks = all_marks(photos, &parts, &placed, &outline, options, &mut warnings);
     watch.stage("flattening the photos");
     let flat = flattened(photos, &parts, &placed, &outline);
+    warnings.extend(crate::across::warnings(&flat, &outline));
     let pitch = options.pitch.as_ref();
     let mut scale = describe(pitch, first, &outline);
     scale.doubt_percent = parts.iter().map(|p| describe(pitch, p, &outline).doubt_percent).fold(0.0, f64::max);
