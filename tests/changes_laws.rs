@@ -530,29 +530,3 @@ fn changes_are_written_as_they_are_read() {
     assert_eq!(changes(serde_json::to_value(&read).unwrap()), read);
     assert_eq!(serde_json::to_value(&read).unwrap()[1]["part"]["line"][0], json!({"mark": 1}));
 }
-
-/// The published form names the changes and their fields just as they are read.
-#[test]
-fn the_schema_names_what_is_read() {
-    let schema: Value = serde_json::from_str(include_str!("../src/schema/changes.schema.json")).unwrap();
-    // What serde says it expected, between backticks after the unknown word.
-    let expected = |error: String| -> std::collections::BTreeSet<String> {
-        error.split('`').skip(3).step_by(2).map(String::from).collect()
-    };
-    let keys = |value: &Value| value.as_object().unwrap().keys().cloned().collect::<std::collections::BTreeSet<_>>();
-    let listed = schema["$defs"]["change"]["oneOf"].as_array().unwrap();
-    let words = listed.iter().flat_map(|c| keys(&c["properties"])).collect();
-    assert_eq!(expected(serde_json::from_value::<Change>(json!({"x": {}})).unwrap_err().to_string()), words);
-    for (word, form) in listed.iter().flat_map(|c| c["properties"].as_object().unwrap()) {
-        let error = serde_json::from_value::<Change>(json!({ (word): {"x": 0}})).unwrap_err().to_string();
-        assert_eq!(expected(error), keys(&form["properties"]), "{word}");
-        // Without any field, the first that is missing is one the schema requires.
-        match serde_json::from_value::<Change>(json!({ (word): {}})) {
-            Ok(_) => assert!(form.get("required").is_none(), "{word}"),
-            Err(error) => {
-                let missing = error.to_string().split('`').nth(1).unwrap().to_string();
-                assert!(form["required"].as_array().unwrap().contains(&json!(missing)), "{word}: {missing}");
-            }
-        }
-    }
-}
