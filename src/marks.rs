@@ -85,6 +85,12 @@ impl FromStr for MarkColour {
     }
 }
 
+impl std::fmt::Display for MarkColour {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(self.hue().0)
+    }
+}
+
 impl MarkColour {
     fn hue(self) -> (&'static str, f32, f32) {
         COLOURS.iter().find(|c| c.1 == self).map_or(("red", 0.0, 28.0), |c| (c.0, c.2, c.3))

@@ -5,8 +5,12 @@ use std::fmt::Write as _;
 use crate::makesheet::{self, PAIR_MM};
 use crate::pattern_file::Pattern;
 use crate::polygon;
+use crate::refusal::Warning;
 use crate::seams::Piece;
-use crate::sheets::{drawing, svg};
+use crate::sheets::{miniature, svg};
+
+/// Room for a piece's picture, mm.
+const PICTURE_MM: (f64, f64) = (170.0, 110.0);
 
 /// A picture or the doubts of one photo.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -108,8 +112,7 @@ pub fn html(title: &str, pattern: &Pattern, sources: &[Source], further: &[Check
         let _ = writeln!(out, "<li class=\"{class}\">{}</li>", svg::escaped(&check.text));
     }
     out.push_str("</ul>\n");
-    let warnings = pattern.warnings.iter().chain(pattern.pieces.iter().flat_map(|p| &p.warnings));
-    let warnings: Vec<String> = warnings.map(|w| format!("<li>{}</li>", svg::escaped(&w.text))).collect();
+    let warnings: Vec<String> = warnings(pattern).iter().map(|w| format!("<li>{}</li>", svg::escaped(w))).collect();
     if !warnings.is_empty() {
         let _ = writeln!(out, "<h2>To look at before cutting</h2>\n<ul>{}</ul>", warnings.join("\n"));
     }
@@ -118,18 +121,33 @@ pub fn html(title: &str, pattern: &Pattern, sources: &[Source], further: &[Check
     }
     for (i, piece) in pattern.pieces.iter().enumerate() {
         let alone = Pattern { pieces: vec![piece.clone()], warnings: Vec::new() };
-        let picture = svg::document_with_ids(&drawing::pieces(&alone), &piece.name, &format!("piece{}-", i + 1));
+        let small = miniature::draw(&alone, PICTURE_MM, true);
+        let picture = svg::document_with_ids(&small, &piece.name, &format!("piece{}-", i + 1));
         let picture = picture.split_once("?>").map_or(picture.as_str(), |(_, rest)| rest);
         let _ = writeln!(out, "<h2>{}</h2>\n<figure>{picture}</figure>\n<ul>", svg::escaped(&piece.name));
         for edge in &piece.edges {
-            let name = edge.name.clone().unwrap_or_else(|| format!("edge {}", edge.number));
-            let (length, allowance) = (edge.length_mm, edge.allowance_mm);
-            let _ = writeln!(out, "<li>{}: {length:.1} mm, allowance {allowance:.1} mm</li>", svg::escaped(&name));
+            let called = edge.name.as_ref().map_or_else(String::new, |name| format!(", {}", svg::escaped(name)));
+            let (number, length, allowance) = (edge.number, edge.length_mm, edge.allowance_mm);
+            let _ = writeln!(out, "<li>edge {number}{called}: {length:.1} mm, allowance {allowance:.1} mm</li>");
         }
         out.push_str("</ul>\n");
     }
     out.push_str("</body></html>\n");
     out
+}
+
+/// What the pieces warn of with their names, then what the set warns of; each once.
+fn warnings(pattern: &Pattern) -> Vec<String> {
+    let of_pieces = pattern.pieces.iter().flat_map(|p| p.warnings.iter().map(move |w| (format!("{}: ", p.name), w)));
+    let all: Vec<(String, &Warning)> = of_pieces.chain(pattern.warnings.iter().map(|w| (String::new(), w))).collect();
+    let mut told: Vec<(String, &str)> = Vec::new();
+    for (whose, warning) in all {
+        let again = told.iter().any(|(w, t)| *t == warning.text && (*w == whose || whose.is_empty()));
+        if !again {
+            told.push((whose, &warning.text));
+        }
+    }
+    told.into_iter().map(|(whose, text)| whose + text).collect()
 }
 
 fn photo(out: &mut String, source: &Source) {

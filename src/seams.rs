@@ -155,6 +155,15 @@ pub enum Stretch {
     Along,
 }
 
+/// A line inside a piece: a seam or a place marked on the cloth.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct InternalLine {
+    /// What it is ("armhole", "red marks").
+    pub name: String,
+    /// From its start to its end.
+    pub line: Vec<MatPoint>,
+}
+
 /// How a piece is cut from the cloth.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
@@ -189,6 +198,9 @@ pub struct Piece {
     pub fold: Option<Fold>,
     /// Notches.
     pub notches: Vec<Notch>,
+    /// Lines inside it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub internal: Vec<InternalLine>,
     /// The grainline, arrowheads at both ends.
     pub grainline: [MatPoint; 2],
     /// The direction in which the cloth must stretch most: a line with arrowheads at both ends.
@@ -237,6 +249,7 @@ pub fn seam(request: &SeamRequest) -> Result<Piece, Refusal> {
         edges: edges.iter().map(described).collect(),
         fold,
         notches,
+        internal: Vec::new(),
         grainline,
         label,
         stretch,
@@ -244,6 +257,18 @@ pub fn seam(request: &SeamRequest) -> Result<Piece, Refusal> {
         variation: None,
         warnings,
     })
+}
+
+impl Piece {
+    /// The piece with lines inside it; its label makes way for them.
+    #[must_use]
+    pub fn with_internal(mut self, lines: Vec<InternalLine>) -> Self {
+        self.internal = lines;
+        if !self.internal.is_empty() {
+            label::make_way(&mut self);
+        }
+        self
+    }
 }
 
 /// Index of the edge of a number.

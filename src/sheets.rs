@@ -10,9 +10,11 @@ pub mod dxf;
 mod font;
 mod key;
 pub mod medium;
+pub mod miniature;
 pub mod pdf;
 pub mod png;
 pub mod projector;
+mod room;
 pub mod svg;
 pub mod tiles;
 

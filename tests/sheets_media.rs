@@ -11,9 +11,11 @@ use clothline::edges::FoldChoice;
 use clothline::outline::{Outline, OutlinePoint};
 use clothline::pattern_file::Pattern;
 use clothline::polygon;
+use clothline::seams::InternalLine;
+use clothline::sheets::drawing::{Drawing, Layer, Mark, label_half};
 use clothline::sheets::medium::{self, Medium, PrintOptions};
 use clothline::sheets::tiles::{PAPER_MARGIN_MM, Paper, TileSheet};
-use clothline::sheets::{arrange, dxf, pdf};
+use clothline::sheets::{arrange, dxf, pdf, svg};
 use clothline::units::MatPoint;
 use proptest::prelude::*;
 
@@ -60,6 +62,9 @@ fn three() -> Pattern {
         warnings: Vec::new(),
     };
     pattern.pieces[2].variation = Some("long sleeve".into());
+    let line = [(40.0, 60.0), (120.0, 75.0), (200.0, 60.0)].map(|(x, y)| MatPoint::new(x, y)).to_vec();
+    let front = pattern.pieces.remove(0).with_internal(vec![InternalLine { name: "red marks".into(), line }]);
+    pattern.pieces.insert(0, front);
     pattern
 }
 
@@ -110,6 +115,52 @@ proptest! {
             for other in drawing.cut_rings.iter().skip(i + 1) {
                 let apart = one.iter().map(|p| polygon::distance_to_ring(other, *p)).fold(f64::INFINITY, f64::min);
                 prop_assert!(apart > 3.9 && !polygon::contains(other, one[0]) && !polygon::contains(one, other[0]), "{apart}");
+            }
+        }
+    }
+}
+
+/// The corners of the words on each piece, on the page.
+fn label_corners(pattern: &Pattern, drawing: &Drawing, group: usize) -> Vec<kurbo::Point> {
+    let label = &pattern.pieces[group].label;
+    let (half_w, _) = label_half(label);
+    let lines = drawing.marks.iter().filter(|d| d.group == Some(group) && d.layer == Layer::Words);
+    let corners = lines.flat_map(|d| match &d.mark {
+        // Words of the fold are no part of the label.
+        Mark::Text { at, along, size_mm, text, .. } if label.lines.contains(text) => {
+            let own = if *text == label.lines[0] { 1.05 } else { 0.7 } * label.line_height_mm;
+            let (reach, up) =
+                (*along * (half_w * size_mm / own), kurbo::Vec2::new(along.y, -along.x) * (0.7 * size_mm));
+            vec![*at - reach, *at + reach, *at - reach + up, *at + reach + up]
+        }
+        _ => Vec::new(),
+    });
+    corners.collect()
+}
+
+/// Words on a piece are whole on one sheet, clear of joins; a sheet's name crosses no cut line.
+#[test]
+fn words_lie_across_no_join_and_names_across_no_line() {
+    for name in ["A4", "Letter", "A3"] {
+        let sheet = TileSheet { paper: name.parse().unwrap(), margin_mm: PAPER_MARGIN_MM };
+        let pattern = three();
+        let (drawing, plan) = arrange::tiled(&pattern, &sheet).unwrap();
+        for group in 0..pattern.pieces.len() {
+            let corners = label_corners(&pattern, &drawing, group);
+            assert_eq!(corners.len(), 4 * pattern.pieces[group].label.lines.len());
+            let whole = plan.tiles.iter().any(|t| corners.iter().all(|c| plan.free_of_joins(t).contains(*c)));
+            assert!(whole, "{name}: the label of {} lies across a join", pattern.pieces[group].name);
+            let ring = &drawing.cut_rings[group];
+            assert!(corners.iter().all(|c| polygon::contains(ring, MatPoint::new(c.x, c.y))), "outside its piece");
+        }
+        for tile in &plan.tiles {
+            let start = tile.window.origin() + tile.name.by;
+            let (wide, above) = (1.2 * tile.name.size_mm, 0.7 * tile.name.size_mm);
+            let words = kurbo::Rect::new(start.x, start.y - above, start.x + wide, start.y + 6.0);
+            for ring in &drawing.cut_rings {
+                let crossed = polygon::sides(ring)
+                    .any(|(a, b)| (0..=50).any(|k| words.contains(kurbo::Point::from(a.lerp(b, f64::from(k) / 50.0)))));
+                assert!(!crossed, "{name}: the name of {} lies on a cut line", tile.label());
             }
         }
     }
@@ -173,7 +224,6 @@ fn media_are_named_as_people_name_them() {
 
 /// Runs `fixtures/read_media.py` on files made from three pieces.
 #[test]
-#[ignore = "not settled: 1.8 % of the pixels of the A4 tiles differ from the whole page, cause not yet found"]
 fn outside_readers_agree() {
     let folder = tempfile::tempdir().unwrap();
     let write = |name: &str, bytes: &[u8]| std::fs::write(folder.path().join(name), bytes).unwrap();
@@ -198,6 +248,7 @@ fn outside_readers_agree() {
         write(&format!("medium-{typed}.pdf"), &made.bytes);
     }
     write("cutter.dxf", dxf::write_cutter(&pattern).unwrap().as_bytes());
+    write("three.svg", svg::write(&pattern).as_bytes());
     write("astm.dxf", dxf::write(&pattern).unwrap().as_bytes());
     write("pattern.json", clothline::pattern_file::write(&pattern).unwrap().as_bytes());
     let python = std::env::var("CLOTHLINE_PYTHON").unwrap_or_else(|_| "python3".into());

@@ -8,6 +8,7 @@ use clothline::outline_file;
 use clothline::overlay::{self, Annotations};
 use clothline::pattern_file::Pattern;
 use clothline::photo::Photo;
+use clothline::seams::InternalLine;
 use clothline::trace::{Scale, Trace, TraceOptions, Watch, trace_several};
 use clothline::units::{MM_PER_INCH, MatPoint};
 use clothline::{Refusal, RefusalKind};
@@ -97,6 +98,7 @@ fn make(args: &TraceArgs, options: &TraceOptions, progress: &mut Progress) -> Re
 
     progress.stage("drafting the piece");
     let (tracing, piece) = draft_piece(&traced.outline, &args.piece.options())?;
+    let piece = piece.with_internal(line_of_marks(args, &traced));
     let warnings: Vec<_> = traced.warnings.iter().chain(&tracing.warnings).cloned().collect();
     let pattern = results::pattern(piece, &warnings);
 
@@ -116,6 +118,13 @@ fn make(args: &TraceArgs, options: &TraceOptions, progress: &mut Progress) -> Re
     batch.extend(pictures?);
     batch.extend(sheets?);
     Ok(Made { batch, pattern, tracing, scale: traced.scale })
+}
+
+/// Stickers on a hidden seam, joined in their order.
+fn line_of_marks(args: &TraceArgs, traced: &Trace) -> Vec<InternalLine> {
+    let line: Vec<MatPoint> = traced.marks.iter().map(|mark| mark.at).collect();
+    let name = args.marks.map_or_else(String::new, |colour| format!("{colour} marks"));
+    if line.len() < 2 { Vec::new() } else { vec![InternalLine { name, line }] }
 }
 
 /// Reads a photo; a refusal names the file.

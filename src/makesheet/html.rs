@@ -4,7 +4,10 @@ use std::fmt::Write as _;
 
 use super::MakeSheet;
 use crate::pattern_file::Pattern;
-use crate::sheets::{drawing, svg};
+use crate::sheets::{miniature, svg};
+
+/// Room for the pieces' picture, mm.
+const PICTURE_MM: (f64, f64) = (180.0, 80.0);
 
 /// Rules for screen and print: words, black on white.
 const STYLE: &str = "body{font:16px/1.45 sans-serif;max-width:50em;margin:2em auto;padding:0 1em;color:#111;background:#fff}\
@@ -24,7 +27,7 @@ pub fn write(sheet: &MakeSheet, pattern: &Pattern) -> String {
         "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>Make sheet: {title}</title>\
          <meta name=\"viewport\" content=\"width=device-width\"><style>{STYLE}</style></head><body>\n<h1>{title}</h1>\n"
     );
-    let picture = svg::document(&drawing::pieces(pattern), &sheet.title);
+    let picture = svg::document(&miniature::draw(pattern, PICTURE_MM, false), &sheet.title);
     let picture = picture.split_once("?>").map_or(picture.as_str(), |(_, rest)| rest);
     let _ = writeln!(out, "<figure>{picture}<figcaption>The pieces, not to scale here.</figcaption></figure>");
     out.push_str("<h2>Cut</h2>\n<table><tr><th>piece</th><th>cut</th><th>from</th></tr>\n");

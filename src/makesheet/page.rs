@@ -1,13 +1,12 @@
 //! The make sheet as one printed page.
 
-use kurbo::{Affine, Point, Rect};
+use kurbo::{Point, Rect};
 
 use super::MakeSheet;
 use crate::pattern_file::Pattern;
-use crate::seams::Piece;
-use crate::sheets::drawing::{self, Anchor, BLACK, Drawing, Drawn, Layer, Mark, Pen};
+use crate::sheets::drawing::{Anchor, Drawing, Layer};
 use crate::sheets::tiles::Paper;
-use crate::sheets::{width_mm, writable};
+use crate::sheets::{miniature, width_mm, writable};
 
 const LEFT_MM: f64 = 15.0;
 const TOP_MM: f64 = 15.0;
@@ -113,33 +112,9 @@ fn high(lines: &[Line], size: f64) -> f64 {
     lines.iter().map(of).sum()
 }
 
-/// The pieces small: their cut and stitching lines, and their names where their labels are.
+/// The pieces small, across the top of the page.
 fn add_picture(page: &mut Drawing, pattern: &Pattern, room: Rect) {
-    let pieces = drawing::pieces(pattern);
-    let scale = (room.width() / pieces.width_mm.max(1.0)).min(room.height() / pieces.height_mm.max(1.0));
-    let place = Affine::translate(room.origin().to_vec2()) * Affine::scale(scale);
-    let pen = |dashes_mm| Pen { width_mm: 0.25, dashes_mm, rgb: BLACK };
-    for Drawn { layer, mark, .. } in &pieces.marks {
-        let Mark::Stroke(path, _) = mark else { continue };
-        match layer {
-            Layer::Cut => page.stroke(Layer::Cut, place * path.clone(), pen(&[])),
-            Layer::Stitching => page.stroke(Layer::Stitching, place * path.clone(), pen(&[1.0, 0.7])),
-            _ => {}
-        }
-    }
-    for put in drawing::side_by_side(pattern) {
-        let Some(piece) = pattern.pieces.get(put.piece) else { continue };
-        add_name(page, piece, place * put.page_from_piece);
-    }
-}
-
-/// A piece's name in the middle of its label, as large as there is room for.
-fn add_name(page: &mut Drawing, piece: &Piece, page_from_piece: Affine) {
-    let xs = piece.cut_line.iter().map(|p| (page_from_piece * Point::from(*p)).x);
-    let (left, right) = xs.fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), x| (lo.min(x), hi.max(x)));
-    let middle = page_from_piece * Point::from(piece.label.centre);
-    let half = (middle.x - left).min(right - middle.x);
-    let name = writable(&piece.name);
-    let size = (1.7 * half / width_mm(&name, 1.0).max(0.1)).clamp(1.2, 3.2);
-    page.text(Layer::Words, Point::new(middle.x, middle.y + 0.35 * size), size, Anchor::Middle, name);
+    let small = miniature::draw(pattern, (room.width(), room.height()), false);
+    let shift = room.origin().to_vec2();
+    page.marks.extend(small.marks.into_iter().map(|drawn| drawn.moved(shift)));
 }

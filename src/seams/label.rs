@@ -6,7 +6,7 @@
 use nalgebra::Vector2;
 
 use super::marks::Marks;
-use super::{Cutting, Label, SeamRequest, StitchingEdge};
+use super::{Cutting, Label, Piece, SeamRequest, StitchingEdge};
 use crate::polygon;
 use crate::refusal::Warning;
 use crate::units::{Length, MatPoint};
@@ -46,6 +46,19 @@ pub(super) fn place(
             return Label { centre, along: [along.x, along.y], line_height_mm, lines };
         }
         line_height_mm = (0.8 * line_height_mm).max(LEAST_LINE_MM);
+    }
+}
+
+/// Finds the label of a finished piece another place, clear of the lines inside it too, if there is one.
+pub(super) fn make_way(piece: &mut Piece) {
+    let mut obstacles: Vec<Vec<MatPoint>> = vec![piece.grainline.to_vec()];
+    obstacles.extend(piece.fold.iter().map(|f| f.bracket.clone()));
+    obstacles.extend(piece.stretch.map(|s| s.to_vec()));
+    obstacles.extend(piece.internal.iter().map(|l| l.line.clone()));
+    let half = half_size(&piece.label.lines, piece.label.line_height_mm);
+    let (centre, room) = roomiest(&piece.stitching_line, &obstacles, piece.label.along.into(), half);
+    if room > 0.0 {
+        piece.label.centre = centre;
     }
 }
 

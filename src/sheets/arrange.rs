@@ -1,15 +1,15 @@
 //! Where the pieces lie on paper: packed to save it, turned as they like (grain does not matter on paper), never mirrored.
 
 use kurbo::{Affine, Point, Rect, Vec2};
-use nalgebra::Vector2;
 
-use super::drawing::{self, Drawing, Placement};
-use super::key;
+use super::drawing::{self, Drawing, LabelSpot, Placement};
 use super::tiles::{self, OVERLAP_MM, Paper, TilePlan, TileSheet};
+use super::{key, room};
 use crate::lay::nest::{Effort, Shape, Strip, Variant, nest};
 use crate::pattern_file::Pattern;
 use crate::polygon;
 use crate::refusal::{Refusal, RefusalKind};
+use crate::seams::{Label, Piece};
 use crate::units::MatPoint;
 
 /// Between cut lines on paper, mm: room for scissors, and for the line's own width.
@@ -22,6 +22,9 @@ const MOST_COLUMNS: usize = 8;
 const KEY_ROOM_MM: f64 = key::KEY_HIGH_MM + 8.0;
 /// Least distance of a moved label to the piece's lines, mm.
 const LABEL_CLEAR_MM: f64 = 3.0;
+/// Places tried for a moved label are this far apart, mm, and its sizes these shares of its own.
+const LABEL_GRID_MM: f64 = 8.0;
+const LABEL_SCALES: [f64; 4] = [1.0, 0.8, 0.6, 0.45];
 
 /// Pieces placed in a frame of a given width that grows downwards.
 struct Packed {
@@ -44,14 +47,16 @@ pub fn tiled(pattern: &Pattern, sheet: &TileSheet) -> Result<(Drawing, TilePlan)
                 // The bounds of the pieces are widened by 2 mm a side for their lines.
                 let width = wide + (columns - 1) as f64 * (wide - OVERLAP_MM) - 4.5;
                 let Some(packed) = pack(pattern, &all(pattern), width) else { continue };
-                let found = tiles::spread(&drawing::placed(pattern, &packed.places), paper, sheet.margin_mm);
+                // In from the drawing's own edges, so that no line lies half outside it.
+                let packed = shifted(&packed.places, Vec2::new(GAP_MM, GAP_MM));
+                let found = tiles::spread(&drawing::placed(pattern, &packed), paper, sheet.margin_mm);
                 let fewer = match (&found, &best.0) {
                     (Ok(new), Ok(old)) => new.tiles.len() < old.tiles.len(),
                     (Ok(_), Err(_)) => true,
                     _ => false,
                 };
                 if fewer {
-                    best = (found, packed.places);
+                    best = (found, packed);
                 }
                 if width > plain_drawing.width_mm {
                     break;
@@ -60,9 +65,11 @@ pub fn tiled(pattern: &Pattern, sheet: &TileSheet) -> Result<(Drawing, TilePlan)
         }
     }
     let (plan, mut places) = best;
-    let plan = plan?;
+    let mut plan = plan?;
     clear_labels(pattern, &mut places, &plan);
-    Ok((drawing::placed(pattern, &places), plan))
+    let drawing = drawing::placed(pattern, &places);
+    tiles::find_names(&mut plan, &drawing);
+    Ok((drawing, plan))
 }
 
 /// For the copy shop: whole pieces on as few sheets as found, the first with test squares and key.
@@ -198,64 +205,81 @@ fn pack(pattern: &Pattern, pieces: &[usize], width_mm: f64) -> Option<Packed> {
     let placed = pieces.iter().zip(&turns).zip(&found.nest.spots).map(|((piece, ways), spot)| {
         let shift = Vec2::new(width_mm - spot.shift.y, spot.shift.x);
         let turned = ways.get(spot.variant).copied().unwrap_or_default();
-        Placement { piece: *piece, page_from_piece: Affine::translate(shift) * turned, label_by: Vec2::ZERO }
+        Placement { piece: *piece, page_from_piece: Affine::translate(shift) * turned, label: None }
     });
     Some(Packed { places: placed.collect(), length_mm: found.nest.length_mm })
 }
 
-/// Moves labels that would fall across a join to the nearest place inside the piece and inside one sheet.
+/// Moves labels that would fall across a join to the nearest place inside the piece and inside one sheet, turned or smaller
+/// if need be; one that fits nowhere stays.
 fn clear_labels(pattern: &Pattern, places: &mut [Placement], plan: &TilePlan) {
     for place in places {
         let Some(piece) = pattern.pieces.get(place.piece) else { continue };
-        let (centre, along, half_w, half_h) = drawing::label_box(&piece.label, place.page_from_piece);
-        let reach =
-            Vec2::new(along.x.abs() * half_w + along.y.abs() * half_h, along.y.abs() * half_w + along.x.abs() * half_h);
-        // Joining words stand up to 12 mm in from a window's edges; the glue strip is the next sheet's.
-        let inner: Vec<Rect> = plan
-            .tiles
-            .iter()
-            .map(|t| t.window.inset((-OVERLAP_MM - reach.x - 1.0, -OVERLAP_MM - reach.y - 1.0)))
-            .collect();
-        let inner: Vec<Rect> = inner.into_iter().filter(|r| r.width() > 0.0 && r.height() > 0.0).collect();
-        if inner.iter().any(|r| r.contains(centre)) {
-            continue;
+        let own = drawing::label_spot(&piece.label, place.page_from_piece);
+        if !rooms(plan, reach_of(&piece.label, own)).any(|r| r.contains(own.centre)) {
+            place.label = nearest_spot(piece, place.page_from_piece, own, plan);
         }
-        let on_page = |p: &MatPoint| MatPoint::from(place.page_from_piece * Point::from(*p));
-        let ring: Vec<MatPoint> = piece.stitching_line.iter().map(on_page).collect();
-        let mut lines: Vec<Vec<MatPoint>> = vec![piece.grainline.iter().map(on_page).collect()];
-        lines.extend(piece.fold.as_ref().map(|f| f.bracket.iter().map(on_page).collect()));
-        lines.extend(piece.stretch.map(|ends| ends.iter().map(on_page).collect()));
-        let fits = |at: Point| box_is_clear(&ring, &lines, at, along, (half_w, half_h));
-        let mut best: Option<(f64, Vec2)> = None;
-        for rect in &inner {
-            for i in 0..9 {
-                for k in 0..9 {
-                    let at = Point::new(
-                        rect.x0 + rect.width() * f64::from(i) / 8.0,
-                        rect.y0 + rect.height() * f64::from(k) / 8.0,
-                    );
-                    let far = at.distance(centre);
-                    if best.is_none_or(|(least, _)| far < least) && fits(at) {
-                        best = Some((far, at - centre));
-                    }
-                }
-            }
-        }
-        place.label_by = best.map_or(Vec2::ZERO, |(_, by)| by);
     }
 }
 
-/// Does a box of words lie inside the ring, clear of it and of other lines?
-fn box_is_clear(ring: &[MatPoint], lines: &[Vec<MatPoint>], at: Point, along: Vec2, (w, h): (f64, f64)) -> bool {
-    let (u, v) = (Vector2::new(along.x, along.y), Vector2::new(-along.y, along.x));
-    let at = MatPoint::new(at.x, at.y);
-    let steps = [-1.0, -0.5, 0.0, 0.5, 1.0];
-    steps.iter().all(|a| {
-        steps.iter().all(|b| {
-            let p = at + u * (w * a) + v * (h * b);
-            polygon::contains(ring, p)
-                && polygon::distance_to_ring(ring, p) > LABEL_CLEAR_MM
-                && lines.iter().all(|l| polygon::distance_to_polyline(l, p) > 0.3 * w.min(h) + LABEL_CLEAR_MM)
+/// Half the level box around a label.
+fn reach_of(label: &Label, spot: LabelSpot) -> Vec2 {
+    let (w, h) = drawing::label_half(label);
+    let (x, y) = (spot.along.x.abs(), spot.along.y.abs());
+    Vec2::new(x * w + y * h, y * w + x * h) * spot.scale
+}
+
+/// Where the middle of words may lie so that they are whole on one sheet, clear of its joins.
+fn rooms(plan: &TilePlan, reach: Vec2) -> impl Iterator<Item = Rect> {
+    plan.tiles.iter().map(move |tile| {
+        let room = plan.free_of_joins(tile);
+        Rect::new(room.x0 + reach.x, room.y0 + reach.y, room.x1 - reach.x, room.y1 - reach.y)
+    })
+}
+
+fn nearest_spot(piece: &Piece, page_from_piece: Affine, own: LabelSpot, plan: &TilePlan) -> Option<LabelSpot> {
+    let on_page = |p: &MatPoint| MatPoint::from(page_from_piece * Point::from(*p));
+    let ring: Vec<MatPoint> = piece.stitching_line.iter().map(on_page).collect();
+    let mut lines = Vec::new();
+    let bracket = piece.fold.iter().map(|f| f.bracket.as_slice());
+    let inside = piece.internal.iter().map(|l| l.line.as_slice());
+    let closed: Vec<MatPoint> = piece.stitching_line.iter().chain(piece.stitching_line.first()).copied().collect();
+    let stretch = piece.stretch.iter().map(|s| s.as_slice());
+    for line in [closed.as_slice(), &piece.grainline].into_iter().chain(bracket).chain(stretch).chain(inside) {
+        room::along(&drawing::open_path(line, page_from_piece), Affine::IDENTITY, &mut lines);
+    }
+    let half = drawing::label_half(&piece.label);
+    let turns = [own.along, Vec2::new(1.0, 0.0), Vec2::new(0.0, -1.0)];
+    LABEL_SCALES.into_iter().find_map(|scale| {
+        let size = (half.0 * scale, half.1 * scale);
+        turns.into_iter().find_map(|along| {
+            let spot = LabelSpot { along, scale, ..own };
+            let fits = |at: Point| {
+                polygon::contains(&ring, MatPoint::new(at.x, at.y))
+                    && room::is_clear(&lines, at, along, size, LABEL_CLEAR_MM)
+            };
+            let all = rooms(plan, reach_of(&piece.label, spot)).flat_map(grid);
+            let near = all.map(|at| (at.distance(own.centre), at)).collect::<Vec<_>>();
+            first_by_distance(near, fits).map(|centre| LabelSpot { centre, ..spot })
         })
     })
+}
+
+/// The nearest place that fits.
+fn first_by_distance(mut places: Vec<(f64, Point)>, fits: impl Fn(Point) -> bool) -> Option<Point> {
+    places.sort_by(|a, b| a.0.total_cmp(&b.0));
+    places.into_iter().map(|(_, at)| at).find(|at| fits(*at))
+}
+
+/// Places over a rectangle, to its edges; none over one turned inside out.
+fn grid(room: Rect) -> Vec<Point> {
+    if room.x1 < room.x0 || room.y1 < room.y0 {
+        return Vec::new();
+    }
+    let steps = |size: f64| (size / LABEL_GRID_MM).ceil().max(1.0) as usize;
+    let (columns, rows) = (steps(room.width()), steps(room.height()));
+    let at = |i: usize, k: usize| {
+        Point::new(room.x0 + room.width() * i as f64 / columns as f64, room.y0 + room.height() * k as f64 / rows as f64)
+    };
+    (0..=rows).flat_map(|k| (0..=columns).map(move |i| at(i, k))).collect()
 }

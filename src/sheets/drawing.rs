@@ -5,7 +5,7 @@ use nalgebra::Vector2;
 
 use super::font;
 use crate::pattern_file::Pattern;
-use crate::seams::{Fold, Label, Piece};
+use crate::seams::{Fold, InternalLine, Label, Piece};
 use crate::units::MatPoint;
 
 /// Room around the pieces, mm.
@@ -87,6 +87,8 @@ pub const STITCHING_PEN: Pen = Pen { width_mm: 0.4, dashes_mm: &[5.0, 2.5], rgb:
 pub const FOLD_PEN: Pen = Pen { width_mm: 1.1, dashes_mm: &[14.0, 3.0, 3.0, 3.0], rgb: BLACK };
 /// Pen of notches.
 pub const NOTCH_PEN: Pen = Pen { width_mm: 0.6, dashes_mm: &[], rgb: BLACK };
+/// Pen of lines inside a piece: short dashes.
+pub const INSIDE_PEN: Pen = Pen { width_mm: 0.35, dashes_mm: &[1.6, 1.2], rgb: BLACK };
 /// Pen of grainline and bracket.
 pub const MARK_PEN: Pen = Pen { width_mm: 0.35, dashes_mm: &[], rgb: BLACK };
 
@@ -132,6 +134,17 @@ pub struct Drawn {
     pub group: Option<usize>,
     /// The thing.
     pub mark: Mark,
+}
+
+impl Drawn {
+    /// The same thing elsewhere.
+    pub fn moved(mut self, by: Vec2) -> Self {
+        match &mut self.mark {
+            Mark::Stroke(path, _) | Mark::Fill(path, _) => path.apply_affine(Affine::translate(by)),
+            Mark::Text { at, .. } => *at += by,
+        }
+        self
+    }
 }
 
 /// A piece's own layer.
@@ -185,8 +198,19 @@ pub struct Placement {
     pub piece: usize,
     /// From the piece's frame (y up) to the page (y down): a turn, a shift and the flip.
     pub page_from_piece: Affine,
-    /// How far its label is moved on the page, mm, to stay clear of joins.
-    pub label_by: Vec2,
+    /// Where its label goes on the page, if not to its own place.
+    pub label: Option<LabelSpot>,
+}
+
+/// Where a label's block of lines lies on a page.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LabelSpot {
+    /// Its middle.
+    pub centre: Point,
+    /// Unit vector along its lines.
+    pub along: Vec2,
+    /// Its size as a share of the label's own.
+    pub scale: f64,
 }
 
 /// The pieces side by side, each turned (by less than 45°) so that its grain runs straight up or across the page.
@@ -202,7 +226,7 @@ pub fn side_by_side(pattern: &Pattern) -> Vec<Placement> {
         let turned = upright(shape);
         let bounds = ring_path(&shape.cut_line, turned).bounding_box();
         let page_from_piece = Affine::translate((left - bounds.x0, MARGIN_MM - bounds.y0)) * turned;
-        places.push(Placement { piece, page_from_piece, label_by: Vec2::ZERO });
+        places.push(Placement { piece, page_from_piece, label: None });
         left += bounds.width() + BETWEEN_MM;
     }
     places
@@ -242,7 +266,7 @@ fn ring_path(ring: &[MatPoint], place: Affine) -> BezPath {
     path
 }
 
-fn open_path(line: &[MatPoint], place: Affine) -> BezPath {
+pub(super) fn open_path(line: &[MatPoint], place: Affine) -> BezPath {
     let mut path = BezPath::new();
     for (i, p) in line.iter().enumerate() {
         let at = place * Point::from(*p);
@@ -271,7 +295,30 @@ fn draw_piece(drawing: &mut Drawing, piece: &Piece, placement: &Placement) {
     if let Some(stretch) = piece.stretch {
         draw_stretch(drawing, stretch, place);
     }
-    draw_label(drawing, &piece.label, place, placement.label_by);
+    for inside in &piece.internal {
+        draw_inside(drawing, inside, place);
+    }
+    let spot = placement.label.unwrap_or_else(|| label_spot(&piece.label, place));
+    draw_label(drawing, &piece.label, spot);
+}
+
+/// A line inside the piece, what it is written along its middle.
+fn draw_inside(drawing: &mut Drawing, inside: &InternalLine, place: Affine) {
+    const SIZE_MM: f64 = 3.0;
+    drawing.stroke(Layer::Marks, open_path(&inside.line, place), INSIDE_PEN);
+    let half = inside.line.len() / 2;
+    let Some([a, b]) = inside.line.get(half.saturating_sub(1)..=half) else { return };
+    let (a, b) = (place * Point::from(*a), place * Point::from(*b));
+    let mut along = (b - a).normalize();
+    if along.x < -1e-6 || (along.x.abs() <= 1e-6 && along.y > 0.0) {
+        along = -along;
+    }
+    if along.is_finite() {
+        let at = a.midpoint(b) + Vec2::new(along.y, -along.x) * (0.5 * SIZE_MM);
+        let text = font::writable(&inside.name);
+        let words = Mark::Text { at, along, size_mm: SIZE_MM, anchor: Anchor::Middle, rgb: BLACK, text };
+        drawing.push(Layer::Words, words);
+    }
 }
 
 /// The stitching line as its edges' own curves, closed.
@@ -337,8 +384,8 @@ fn draw_fold(drawing: &mut Drawing, fold: &Fold, place: Affine) {
     }
 }
 
-/// A label's frame on the page: its middle, and its words' direction.
-fn label_frame(label: &Label, place: Affine) -> (Point, Vec2) {
+/// A label's own place on the page.
+pub fn label_spot(label: &Label, place: Affine) -> LabelSpot {
     let along_end = place * Point::from(label.centre + Vector2::from(label.along));
     let centre = place * Point::from(label.centre);
     let mut along = (along_end - centre).normalize();
@@ -346,32 +393,30 @@ fn label_frame(label: &Label, place: Affine) -> (Point, Vec2) {
     if along.x < -1e-6 || (along.x.abs() <= 1e-6 && along.y > 0.0) {
         along = -along;
     }
-    (centre, along)
+    LabelSpot { centre, along, scale: 1.0 }
 }
 
-/// The box its words fill on the page, before any move: middle, direction, half its width and half its height.
-pub fn label_box(label: &Label, place: Affine) -> (Point, Vec2, f64, f64) {
-    let (centre, along) = label_frame(label, place);
+/// Half the width and half the height of a label's words at their own size, mm.
+pub fn label_half(label: &Label) -> (f64, f64) {
     let step = label.line_height_mm;
-    let widths = label
-        .lines
-        .iter()
-        .enumerate()
-        .map(|(i, line)| font::width_mm(&font::writable(line), if i == 0 { 1.05 * step } else { 0.7 * step }));
-    (centre, along, 0.5 * widths.fold(0.0, f64::max), 0.5 * step * label.lines.len() as f64)
+    let widths = label.lines.iter().enumerate().map(|(i, l)| font::width_mm(&font::writable(l), letters(i, step)));
+    (0.5 * widths.fold(0.0, f64::max), 0.5 * step * label.lines.len() as f64)
 }
 
-fn draw_label(drawing: &mut Drawing, label: &Label, place: Affine, by: Vec2) {
-    let (centre, along) = label_frame(label, place);
-    let centre = centre + by;
+/// Size of the letters in a line of a label.
+fn letters(line: usize, step_mm: f64) -> f64 {
+    if line == 0 { 1.05 * step_mm } else { 0.7 * step_mm }
+}
+
+fn draw_label(drawing: &mut Drawing, label: &Label, spot: LabelSpot) {
+    let along = spot.along;
     let down = Vec2::new(-along.y, along.x);
-    let step = label.line_height_mm;
+    let step = spot.scale * label.line_height_mm;
     let count = label.lines.len() as f64;
     for (i, line) in label.lines.iter().enumerate() {
-        let size_mm = if i == 0 { 1.05 * step } else { 0.7 * step };
         let baseline = (i as f64 - 0.5 * count + 0.75) * step;
-        let at = centre + down * baseline;
-        let text = font::writable(line);
+        let at = spot.centre + down * baseline;
+        let (size_mm, text) = (letters(i, step), font::writable(line));
         drawing.push(Layer::Words, Mark::Text { at, along, size_mm, anchor: Anchor::Middle, rgb: BLACK, text });
     }
 }

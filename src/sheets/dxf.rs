@@ -1,7 +1,7 @@
 //! DXF for pattern programs, after ASTM D6673: R12 form, 7-bit ASCII, one block a piece, data sorted by numbered layer.
 //!
 //! The standard's own text was not at hand: layer numbers are from memory of it and of programs that read it (1 piece
-//! boundary, 4 notches, 6 mirror line, 7 grain line, 14 sew lines, 15 annotation). Whether layer 1 holds the cut line
+//! boundary, 4 notches, 6 mirror line, 7 grain line, 8 internal lines, 14 sew lines, 15 annotation). Whether layer 1 holds the cut line
 //! or the sew line depends on the sender; here it is the cut line, the sew line is on 14, and a text on 15 says so.
 //! Millimetres, y up; R12 has no units header, so a text says that too.
 
@@ -17,13 +17,16 @@ const CUT: u8 = 1;
 const NOTCHES: u8 = 4;
 const MIRROR: u8 = 6;
 const GRAIN: u8 = 7;
+const INTERNAL: u8 = 8;
 const SEW: u8 = 14;
 const TEXT: u8 = 15;
 
 /// Between pieces, mm.
 const BETWEEN_MM: f64 = 20.0;
-/// Height of texts, mm.
+/// Height of texts where there is room, mm.
 const TEXT_MM: f64 = 5.0;
+/// Width of a letter as a share of its height, at most: the reader chooses the typeface.
+const LETTER_SHARE: f64 = 1.0;
 
 /// Writes a pattern, each piece where its own coordinates put it.
 ///
@@ -117,6 +120,9 @@ fn block(out: &mut String, piece: &Piece, name: &str) {
         polyline(out, MIRROR, &fold.line, false);
     }
     polyline(out, GRAIN, &piece.grainline, false);
+    for inside in &piece.internal {
+        polyline(out, INTERNAL, &inside.line, false);
+    }
     polyline(out, SEW, &piece.stitching_line, true);
     let mut lines = vec![
         format!("PIECE NAME: {}", piece.name),
@@ -124,16 +130,26 @@ fn block(out: &mut String, piece: &Piece, name: &str) {
         format!("LAYER {CUT} IS THE CUT LINE, LAYER {SEW} THE SEW LINE"),
     ];
     lines.extend(piece.label.lines.iter().skip(1).cloned());
-    for (i, line) in lines.iter().enumerate() {
-        let at = piece.label.centre + nalgebra::Vector2::new(0.0, -1.6 * TEXT_MM * i as f64);
-        pair(out, 0, "TEXT");
-        pair(out, 8, TEXT);
-        point(out, at);
-        pair(out, 40, TEXT_MM);
-        pair(out, 1, ascii(line));
-    }
+    texts(out, piece, &lines);
     pair(out, 0, "ENDBLK");
     pair(out, 8, CUT);
+}
+
+/// Lines of text about the label's middle, small enough to stay within the piece's width: they must not reach into the
+/// next block.
+fn texts(out: &mut String, piece: &Piece, lines: &[String]) {
+    let Some(bounds) = MatRect::around(piece.cut_line.iter().copied()) else { return };
+    let longest = lines.iter().map(|l| l.chars().count()).max().unwrap_or(0) as f64;
+    let high = TEXT_MM.min(0.9 * bounds.width_mm() / (LETTER_SHARE * longest.max(1.0)));
+    let wide = LETTER_SHARE * high * longest;
+    let left = (piece.label.centre.x - 0.5 * wide).clamp(bounds.min.x, (bounds.max.x - wide).max(bounds.min.x));
+    for (i, line) in lines.iter().enumerate() {
+        pair(out, 0, "TEXT");
+        pair(out, 8, TEXT);
+        point(out, MatPoint::new(left, piece.label.centre.y - 1.6 * high * i as f64));
+        pair(out, 40, format!("{high:.2}"));
+        pair(out, 1, ascii(line));
+    }
 }
 
 fn polyline(out: &mut String, layer: impl std::fmt::Display, points: &[MatPoint], closed: bool) {

@@ -11,7 +11,7 @@ use kurbo::{BezPath, Point, Rect, Shape, Vec2};
 
 use super::drawing::{self, Anchor, BLACK, Drawing, Group, Layer, Mark, PALE, Pen};
 use super::key;
-use super::tiles::{self, OVERLAP_MM, PAPER_MARGIN_MM, Paper, Tile, TilePlan, TileSheet};
+use super::tiles::{self, NameSpot, OVERLAP_MM, PAPER_MARGIN_MM, Paper, Tile, TilePlan, TileSheet};
 use crate::pattern_file::Pattern;
 use crate::refusal::{Refusal, RefusalKind};
 use document::{Page, Part};
@@ -227,9 +227,13 @@ fn small_text(drawing: &mut Drawing, at: Point, from: Point, to: Point, text: &s
 
 fn name_sheet(drawing: &mut Drawing, title: &str, plan: &TilePlan, tile: &Tile, frame: Rect) {
     let number = plan.tiles.iter().position(|t| t == tile).unwrap_or(0) + 1;
-    let at = Point::new(frame.x0 + 22.0, frame.y0 + 24.0);
-    let (along, text) = (Vec2::new(1.0, 0.0), tile.label());
-    drawing.push(Layer::Joining, Mark::Text { at, along, size_mm: 14.0, anchor: Anchor::Start, rgb: PALE, text });
-    let words = format!("{}: sheet {number} of {}", super::font::writable(title), plan.tiles.len());
+    let spot = tile.name;
+    let at = frame.origin() + spot.by;
+    let (along, size_mm, text) = (Vec2::new(1.0, 0.0), spot.size_mm, tile.label());
+    drawing.push(Layer::Joining, Mark::Text { at, along, size_mm, anchor: Anchor::Start, rgb: PALE, text });
+    let count = format!("sheet {number} of {}", plan.tiles.len());
+    let full = format!("{}: {count}", super::font::writable(title));
+    let fits = spot.with_title && super::width_mm(&full, 3.0) <= NameSpot::TITLE_MM;
+    let words = if fits { full } else { count };
     drawing.text(Layer::Joining, Point::new(at.x, at.y + 6.0), 3.0, Anchor::Start, words);
 }

@@ -1,10 +1,11 @@
-//! SVG at true size: one user unit is one millimetre, a group for every layer.
+//! SVG at true size: one user unit is one millimetre, a group for every layer; of several pieces a group for every piece,
+//! layers within it.
 
 use std::fmt::Write as _;
 
 use kurbo::{BezPath, PathEl};
 
-use super::drawing::{self, Anchor, Drawing, Layer, Mark, Pen};
+use super::drawing::{self, Anchor, Drawing, Drawn, Group, Layer, Mark, Pen};
 use super::key;
 use crate::pattern_file::Pattern;
 
@@ -35,23 +36,48 @@ pub fn document_with_ids(drawing: &Drawing, title: &str, prefix: &str) -> String
         escaped(title)
     );
     let _ = writeln!(out, "<rect id=\"{prefix}paper\" width=\"{wide}\" height=\"{high}\" fill=\"#ffffff\"/>");
-    for layer in Layer::ALL {
-        let marks: Vec<&Mark> = drawing.marks.iter().filter(|d| d.layer == layer).map(|d| &d.mark).collect();
-        if marks.is_empty() {
-            continue;
+    if drawing.groups.len() > 1 {
+        write_layers(&mut out, prefix, drawing.marks.iter().filter(|d| d.group.is_none()));
+        for (index, group) in drawing.groups.iter().enumerate() {
+            write_piece(&mut out, prefix, index, group, drawing);
         }
-        let (id, title) = (layer.id(), layer.title());
-        let _ = writeln!(
-            out,
-            "<g id=\"{prefix}{id}\" class=\"{id}\" inkscape:groupmode=\"layer\" inkscape:label=\"{title}\">\n<title>{title}</title>"
-        );
-        for mark in marks {
-            write_mark(&mut out, mark);
-        }
-        out.push_str("</g>\n");
+    } else {
+        write_layers(&mut out, prefix, drawing.marks.iter());
     }
     out.push_str("</svg>\n");
     out
+}
+
+/// One of several pieces: a layer of its own, what its lines are for in layers below it.
+fn write_piece(out: &mut String, prefix: &str, index: usize, group: &Group, drawing: &Drawing) {
+    let own: Vec<&Drawn> = drawing.marks.iter().filter(|d| d.group == Some(index)).collect();
+    if own.is_empty() {
+        return;
+    }
+    let variation = group.variation.as_ref().map_or_else(String::new, |v| format!(" ({v})"));
+    let (id, title) = (format!("{prefix}piece-{}", index + 1), escaped(&format!("{}{variation}", group.name)));
+    open_layer(out, &id, "piece", &title);
+    write_layers(out, &format!("{id}-"), own.into_iter());
+    out.push_str("</g>\n");
+}
+
+fn write_layers<'a>(out: &mut String, prefix: &str, drawn: impl Iterator<Item = &'a Drawn> + Clone) {
+    for layer in Layer::ALL {
+        let mut marks = drawn.clone().filter(|d| d.layer == layer).peekable();
+        if marks.peek().is_none() {
+            continue;
+        }
+        open_layer(out, &format!("{prefix}{}", layer.id()), layer.id(), layer.title());
+        marks.for_each(|d| write_mark(out, &d.mark));
+        out.push_str("</g>\n");
+    }
+}
+
+fn open_layer(out: &mut String, id: &str, class: &str, title: &str) {
+    let _ = writeln!(
+        out,
+        "<g id=\"{id}\" class=\"{class}\" inkscape:groupmode=\"layer\" inkscape:label=\"{title}\">\n<title>{title}</title>"
+    );
 }
 
 fn write_mark(out: &mut String, mark: &Mark) {

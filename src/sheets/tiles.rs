@@ -3,9 +3,10 @@
 //! Every sheet carries a *window* of the drawing, set in from the paper's edge by more than any printer clips. Windows
 //! overlap by a glue strip. A sheet is left out when the part that only it carries has nothing of the piece.
 
-use kurbo::Rect;
+use kurbo::{Point, Rect, Vec2};
 
 use super::drawing::Drawing;
+use super::room;
 use crate::polygon;
 use crate::refusal::{Refusal, RefusalKind};
 use crate::units::MatPoint;
@@ -84,6 +85,33 @@ pub struct Tile {
     pub column: usize,
     /// The part of the drawing it carries, drawing millimetres.
     pub window: Rect,
+    /// Where its name stands.
+    pub name: NameSpot,
+}
+
+/// Where a sheet's name stands, clear of the pattern's lines if there is room.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct NameSpot {
+    /// Start of the name's baseline, from the window's top left corner.
+    pub by: Vec2,
+    /// Height of its letters' body, mm.
+    pub size_mm: f64,
+    /// Is there room for the pattern's title below?
+    pub with_title: bool,
+}
+
+impl NameSpot {
+    /// Where nothing is in the way: the largest letters and the title.
+    const USUAL: NameSpot = NameSpot { by: Vec2::new(22.0, 24.0), size_mm: 14.0, with_title: true };
+    /// From large to small; the last is used wherever there is room for nothing better.
+    const SIZES: [(f64, bool); 3] = [(14.0, true), (14.0, false), (8.0, false)];
+    /// Width of the widest title shown below a name, mm.
+    pub const TITLE_MM: f64 = 80.0;
+
+    /// Width and height of name and words.
+    fn block((size_mm, with_title): (f64, bool)) -> (f64, f64) {
+        (if with_title { Self::TITLE_MM } else { 2.0 * size_mm }, 0.8 * size_mm + 7.0)
+    }
 }
 
 impl Tile {
@@ -117,6 +145,23 @@ pub struct TilePlan {
 }
 
 impl TilePlan {
+    /// The part of a sheet's window that is not cut off, glued over or written on by its joins.
+    pub fn free_of_joins(&self, tile: &Tile) -> Rect {
+        // Own edges carry diamonds and words, up to 6 mm in; the strips are the next sheets', diamonds reach 3.5 mm out of them.
+        const OWN_EDGE_MM: f64 = 7.0;
+        const STRIP_MM: f64 = OVERLAP_MM + 4.0;
+        let (row, column) = (tile.row, tile.column);
+        let has = |r: Option<usize>, c: Option<usize>| r.zip(c).is_some_and(|(r, c)| self.has(r, c));
+        let inset = |there: bool, mm: f64| if there { mm + 1.0 } else { 1.0 };
+        let w = tile.window;
+        Rect::new(
+            w.x0 + inset(has(Some(row), column.checked_sub(1)), OWN_EDGE_MM),
+            w.y0 + inset(has(row.checked_sub(1), Some(column)), OWN_EDGE_MM),
+            w.x1 - inset(has(Some(row), Some(column + 1)), STRIP_MM),
+            w.y1 - inset(has(Some(row + 1), Some(column)), STRIP_MM),
+        )
+    }
+
     /// Is there a sheet at this place of the grid?
     pub fn has(&self, row: usize, column: usize) -> bool {
         self.tiles.iter().any(|t| t.row == row && t.column == column)
@@ -204,11 +249,32 @@ pub(super) fn spread(drawing: &Drawing, paper: Paper, margin_mm: f64) -> Result<
             let own_high = if row + 1 < rows { step_y } else { high };
             let own = Rect::new(x, y, x + own_wide, y + own_high).inset(0.5);
             if drawing.cut_rings.iter().any(|ring| meets(ring, own)) {
-                tiles.push(Tile { row, column, window: Rect::new(x, y, x + wide, y + high) });
+                tiles.push(Tile { row, column, window: Rect::new(x, y, x + wide, y + high), name: NameSpot::USUAL });
             }
         }
     }
     Ok(TilePlan { paper, margin_mm, columns, rows, tiles })
+}
+
+/// Finds every sheet's name a place clear of what is drawn.
+pub(super) fn find_names(plan: &mut TilePlan, drawing: &Drawing) {
+    /// Between a name and a line, mm.
+    const CLEAR_MM: f64 = 2.0;
+    let ink = room::ink(drawing);
+    let rooms: Vec<Rect> = plan.tiles.iter().map(|t| plan.free_of_joins(t).inset(-3.0)).collect();
+    for (tile, free) in plan.tiles.iter_mut().zip(rooms) {
+        let own: Vec<Point> = ink.iter().filter(|p| tile.window.contains(**p)).copied().collect();
+        let found = NameSpot::SIZES.into_iter().find_map(|size| {
+            let (wide, high) = NameSpot::block(size);
+            let at = room::first_clear(&own, free, (0.5 * wide, 0.5 * high), CLEAR_MM)?;
+            // The baseline lies below the letters' height, the words below it.
+            let start = Point::new(at.x - 0.5 * wide, at.y - 0.5 * high + 0.8 * size.0);
+            Some(NameSpot { by: start - tile.window.origin(), size_mm: size.0, with_title: size.1 })
+        });
+        if let Some(found) = found {
+            tile.name = found;
+        }
+    }
 }
 
 /// Do a filled ring and a rectangle have anything in common?
