@@ -96,7 +96,6 @@ fn pdf_is_sound_and_prints_unscaled() {
 }
 
 #[test]
-#[ignore = "not settled: the reading script fails with this resvg binding"]
 fn svg_and_pdf_are_the_same_picture() {
     check("picture", sheets().path());
 }
