@@ -56,6 +56,7 @@ fn main() {
         bare: None,
         lenses: Vec::new(),
         marks: None,
+        hints: Vec::new(),
     };
 
     let mut times: BTreeMap<usize, (&'static str, Vec<f64>)> = BTreeMap::new();

@@ -8,6 +8,7 @@ pub mod lay;
 pub mod lenses;
 pub mod make;
 pub mod mats;
+pub mod open;
 pub mod products;
 pub mod progress;
 pub mod results;

@@ -13,6 +13,7 @@ mod fold;
 mod ring;
 mod sound;
 mod spline;
+mod wishes;
 
 use kurbo::{BezPath, ParamCurve, ParamCurveArclen, Shape};
 use nalgebra::Vector2;
@@ -21,6 +22,8 @@ use crate::outline::Outline;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::MatPoint;
 use ring::Ring;
+
+pub use wishes::{CornerWish, LengthWish};
 
 /// Accuracy of arc lengths and of flattening for measuring, mm.
 const MEASURE_MM: f64 = 1e-3;
@@ -66,11 +69,24 @@ pub struct EdgeOptions {
     pub turn_over_mm: f64,
     /// Least turn that makes a corner, degrees.
     pub least_turn_deg: f64,
+    /// Corners that a person says are there or are not; a later wish outweighs an earlier one.
+    pub corners: Vec<CornerWish>,
+    /// A place on the edge that a person says is the fold; outweighs [`EdgeOptions::fold`].
+    pub fold_at: Option<MatPoint>,
+    /// Lengths that edges are to have, set one after another.
+    pub lengths: Vec<LengthWish>,
 }
 
 impl Default for EdgeOptions {
     fn default() -> Self {
-        Self { fold: FoldChoice::Auto, turn_over_mm: 8.0, least_turn_deg: 15.0 }
+        Self {
+            fold: FoldChoice::Auto,
+            turn_over_mm: 8.0,
+            least_turn_deg: 15.0,
+            corners: Vec::new(),
+            fold_at: None,
+            lengths: Vec::new(),
+        }
     }
 }
 
@@ -191,7 +207,8 @@ pub fn find(outline: &Outline, options: &EdgeOptions) -> Result<Tracing, Refusal
         edges.push(fit(i + 1, run, &mut warnings));
     }
     let mut tracing = Tracing { edges, fold: None, warnings };
-    fold::apply(&mut tracing, &runs, options)?;
+    fold::apply(&mut tracing, &runs, wishes::fold(&runs, options.fold, options.fold_at))?;
+    wishes::settle_lengths(&mut tracing, &options.lengths)?;
     Ok(tracing)
 }
 
@@ -212,9 +229,11 @@ pub fn find_unsmoothed(outline: &Outline, options: &EdgeOptions) -> Result<Traci
          at the overlay, and true them by hand or retake the photo on a mat of another colour",
     )];
     let mut tracing = Tracing { edges, fold: None, warnings };
-    if let FoldChoice::Edge(_) = options.fold {
-        fold::apply(&mut tracing, &runs, options)?;
+    let fold = wishes::fold(&runs, options.fold, options.fold_at);
+    if let FoldChoice::Edge(_) = fold {
+        fold::apply(&mut tracing, &runs, fold)?;
     }
+    wishes::settle_lengths(&mut tracing, &options.lengths)?;
     Ok(tracing)
 }
 

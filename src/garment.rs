@@ -32,6 +32,7 @@ use crate::flat::{self, FlatFrame, FlatPhoto};
 use crate::photo::Photo;
 use crate::reference::grid::GridSighting;
 use crate::refusal::{Refusal, RefusalKind, Warning};
+use crate::units::MatPoint;
 
 pub use appearance::{gamma_from_log, log_from_gamma};
 pub use cells::CellMap;
@@ -81,6 +82,19 @@ pub struct GarmentOptions<'a> {
     pub bare: Option<&'a Arc<BareMat>>,
     /// May the cloth run on beyond the picture, because another photo shows the rest?
     pub may_leave: bool,
+    /// What a person painted.
+    pub hints: &'a [Hint],
+}
+
+/// A stroke that a person painted over cloth or over mat: what is under it is known.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Hint {
+    /// Cloth, or mat.
+    pub cloth: bool,
+    /// The stroke's middle line, mat frame.
+    pub stroke: Vec<MatPoint>,
+    /// Its width, mm.
+    pub width_mm: f64,
 }
 
 /// Where the cloth lies, coarsely, and the bare mat's model for the stages that follow.
@@ -147,7 +161,7 @@ fn separate_within(
     let seen = extent::Seen::new(&layout, grid);
     let mat = MatModel::learn(&flat, &layout, grid, extent, &seen, options.bare)?;
     let evidence = evidence::gather(&flat, &layout, &mat, extent, &seen);
-    let found = region::find(&flat, &layout, &evidence, extent, options.may_leave)?;
+    let found = region::find(&flat, &layout, &evidence, extent, options)?;
     let mut garment = assemble(flat.frame, *extent, mat, evidence.grid_shows.clone(), found.label);
     garment.warnings = found.warnings;
     garment.cloth = Palette::learn(&region::cloth_pixels(&flat, &layout, &found.cells), CLOTH_COLOURS);

@@ -30,6 +30,7 @@ fn main() -> ExitCode {
         Command::Make(args) => cli::make::run(args),
         Command::Sheets(args) => cli::sheets::run(args),
         Command::Lay(args) => cli::lay::run(args),
+        Command::Open(args) => cli::open::run(args),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

@@ -43,6 +43,19 @@ pub struct Taken {
 }
 
 impl Photo {
+    /// Looks at the head of a file: is it a picture of a size that can be worked with? Decodes nothing.
+    ///
+    /// # Errors
+    /// A refusal if the bytes are no such picture, or claim too few or too many pixels.
+    pub fn probe(bytes: &[u8]) -> Result<(), Refusal> {
+        let reader = ImageReader::new(Cursor::new(bytes)).with_guessed_format().map_err(unreadable)?;
+        if reader.format().is_none() {
+            return Err(unknown_format(bytes));
+        }
+        let (width, height) = reader.into_dimensions().map_err(unreadable)?;
+        check_size(width, height)
+    }
+
     /// Decodes JPEG, PNG, TIFF or WebP bytes and turns the picture upright.
     ///
     /// # Errors

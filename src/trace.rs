@@ -15,7 +15,7 @@ use crate::camera::{Camera, Pose, PoseSource};
 use crate::check;
 use crate::cloths::{Cloth, ThicknessSource};
 use crate::flat::{self, FlatFrame, FlatPhoto, MatRect};
-use crate::garment::{self, Garment, GarmentOptions};
+use crate::garment::{self, Garment, GarmentOptions, Hint};
 use crate::join::Mismatch;
 use crate::marks::{self, Mark, MarkColour};
 use crate::mats::Pitch;
@@ -62,6 +62,8 @@ pub struct TraceOptions {
     pub lenses: Vec<LensProfile>,
     /// Marks of this colour on the cloth are wanted.
     pub marks: Option<MarkColour>,
+    /// What a person painted over a photo traced before, in its mat frame (one photo only).
+    pub hints: Vec<Hint>,
 }
 
 /// What the person says of the garment's height.
@@ -80,6 +82,8 @@ pub enum ThicknessChoice {
 pub trait Watch {
     /// A stage begins (and the one before ends).
     fn stage(&mut self, _name: &'static str) {}
+    /// Something a person should know of the photo, as soon as it is seen.
+    fn notice(&mut self, _warning: &Warning) {}
     /// Are pictures of the stages wanted? They cost time.
     fn wants_pictures(&self) -> bool {
         false
@@ -276,7 +280,7 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
 
     watch.stage("telling cloth from mat");
     let garment_options =
-        GarmentOptions { pictures: watch.wants_pictures(), closer: false, bare: bare.as_ref(), may_leave };
+        GarmentOptions { pictures: watch.wants_pictures(), closer: false, bare: bare.as_ref(), may_leave, hints: &options.hints };
     let garment = match &sized.grid {
         Some(grid) => garment::separate(photo, &fit.camera, grid, garment_options)?,
         None => {
@@ -339,6 +343,7 @@ fn size_up(
         None => fit::fit(&grid, size, photo.focal_px())?,
     };
     warnings.extend(check::photo_warnings(photo, &grid, &fit));
+    warnings.iter().for_each(|warning| watch.notice(warning));
     let measured = measure::by_grid(fit, &grid, print_doubt, &bodies);
     Ok(Sized { measured, grid: Some(grid), lens_profile: known.map(|(profile, _)| profile.name.clone()) })
 }

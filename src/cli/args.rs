@@ -100,6 +100,29 @@ outlines are kept in pieces, everything derived goes into out.")]
   clothline lay tee --width 150cm,115cm --doubled --nap
   clothline lay tee --fabric neckband=rib --width 150cm,rib=70cm --out plan")]
     Lay(LayArgs),
+    /// Open the page in which a set is made, reviewed and corrected, in the browser.
+    #[command(after_help = "Examples:
+  clothline open weekend-tee
+  clothline open weekend-tee --port 8123 --no-browser
+
+SET is a folder; it is made if it is not there. The page is served to this computer only, under an address with a key in it
+that changes every time. Ctrl-C ends it; everything is saved as soon as it is done.")]
+    Open(OpenArgs),
+}
+
+/// `clothline open`.
+#[derive(Debug, Args)]
+pub struct OpenArgs {
+    /// The set's folder (made if it is not there).
+    pub set: PathBuf,
+
+    /// Port to serve the page at; otherwise any that is free.
+    #[arg(long, value_name = "NUMBER", default_value_t = 0)]
+    pub port: u16,
+
+    /// Say the address, but do not open the browser.
+    #[arg(long)]
+    pub no_browser: bool,
 }
 
 /// `clothline trace`.
@@ -389,6 +412,7 @@ impl Command {
             Self::Make(args) => args.json,
             Self::Sheets(args) => args.json,
             Self::Lay(args) => args.json,
+            Self::Open(_) => false,
         }
     }
 }

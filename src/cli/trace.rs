@@ -56,6 +56,7 @@ fn options(args: &TraceArgs) -> Result<TraceOptions, Refusal> {
         bare: None,
         lenses: Vec::new(),
         marks: args.marks,
+        hints: Vec::new(),
     })
 }
 

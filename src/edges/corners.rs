@@ -9,7 +9,7 @@
 use nalgebra::{Matrix3, Vector3};
 
 use super::ring::Ring;
-use super::{EdgeOptions, curve};
+use super::{EdgeOptions, curve, wishes};
 use crate::path::StraightLine;
 use crate::units::MatPoint;
 
@@ -45,10 +45,15 @@ pub(super) struct Corner {
 /// Corners in the order of the ring; a smooth outline gets one, its lower-left point, as a place to begin.
 pub(super) fn find(ring: &Ring, options: &EdgeOptions) -> Vec<Corner> {
     let apexes = apexes(ring, options);
-    if apexes.is_empty() {
-        return vec![lower_left(ring)];
-    }
-    place(ring, &apexes)
+    // The place to begin on a smooth outline is no corner that a person would keep beside their own.
+    let wished = options.corners.iter().any(|w| w.corner);
+    let found = match (apexes.is_empty(), wished) {
+        (true, false) => return vec![lower_left(ring)],
+        (true, true) => Vec::new(),
+        _ => place(ring, &apexes),
+    };
+    let settled = wishes::settle_corners(ring, found, &options.corners);
+    if settled.is_empty() { vec![lower_left(ring)] } else { settled }
 }
 
 fn lower_left(ring: &Ring) -> Corner {

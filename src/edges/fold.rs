@@ -8,7 +8,7 @@ use kurbo::BezPath;
 use nalgebra::Vector2;
 
 use super::curve;
-use super::{Edge, EdgeKind, EdgeOptions, FoldChoice, FoldLine, Run, Tracing, no_such_edge};
+use super::{Edge, EdgeKind, FoldChoice, FoldLine, Run, Tracing, no_such_edge};
 use crate::path::{MEANT_DEG, Squared, StraightLine, squared};
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::MatPoint;
@@ -22,9 +22,9 @@ const OVER_MM: f64 = 2.0;
 /// Below this confidence the guess is called doubtful.
 const DOUBTFUL: f64 = 0.6;
 
-/// Settles the fold of a tracing, as the options say.
-pub(super) fn apply(tracing: &mut Tracing, runs: &[Run], options: &EdgeOptions) -> Result<(), Refusal> {
-    let (number, confidence, guessed) = match options.fold {
+/// Settles the fold of a tracing.
+pub(super) fn apply(tracing: &mut Tracing, runs: &[Run], choice: FoldChoice) -> Result<(), Refusal> {
+    let (number, confidence, guessed) = match choice {
         FoldChoice::None => return Ok(()),
         FoldChoice::Edge(n) if n == 0 || n > runs.len() => return Err(no_such_edge(n, runs.len())),
         FoldChoice::Edge(n) => (n, 1.0, false),

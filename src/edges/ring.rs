@@ -68,6 +68,12 @@ impl Ring {
         indices.filter_map(|i| Some((*self.points.get(i)?, *self.doubts_mm.get(i)?))).unzip()
     }
 
+    /// Index of the point nearest to a place.
+    pub fn nearest(&self, place: MatPoint) -> usize {
+        let away = |i: &usize| self.points.get(*i).map_or(f64::INFINITY, |p| p.distance(place));
+        (0..self.len()).min_by(|a, b| away(a).total_cmp(&away(b))).unwrap_or(0)
+    }
+
     pub fn doubt_at(&self, index: usize) -> f64 {
         self.doubts_mm.get(index).copied().unwrap_or(0.0)
     }

@@ -8,6 +8,9 @@ use super::colours::{Bins, Histogram, pixels};
 use super::evidence::Evidence;
 use super::extent::MatExtent;
 use super::labelling::{rough_label, smooth_label};
+use super::{GarmentOptions, Hint};
+use crate::flat::MatRect;
+use crate::polygon;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 
 /// Price of a cell side of boundary, in the units of the cells' votes.
@@ -25,6 +28,9 @@ const LEAST_BARE: f64 = 0.05;
 /// A second piece of this share of the first's weight is worth a word.
 const SECOND_SHARE: f64 = 0.2;
 
+/// The vote of a cell that a person painted: many times the most that a photo can say, colours included.
+const HINT_VOTE: f32 = 60.0;
+
 pub(crate) struct Found {
     pub label: CellMap,
     /// Cloth that was labelled as such (holes not filled).
@@ -37,9 +43,11 @@ pub(crate) fn find(
     layout: &Layout,
     evidence: &Evidence,
     extent: &MatExtent,
-    may_leave: bool,
+    options: GarmentOptions<'_>,
 ) -> Result<Found, Refusal> {
-    let own = own_votes(layout, evidence);
+    let may_leave = options.may_leave;
+    let mut own = own_votes(layout, evidence);
+    add_hints(layout, options.hints, &mut own);
     let bins = Bins::new(flat, layout);
     let seeds = cloth_seeds(layout, evidence, &own);
     let main = main_piece(layout, &seeds, evidence).ok_or_else(no_cloth)?;
@@ -101,6 +109,24 @@ fn own_votes(layout: &Layout, e: &Evidence) -> Vec<f32> {
             vote
         })
         .collect()
+}
+
+/// What a person painted outweighs whatever colours and grid can say; a later stroke outweighs an earlier one.
+fn add_hints(layout: &Layout, hints: &[Hint], votes: &mut [f32]) {
+    let reach = 0.5 * layout.cell_mm();
+    for hint in hints {
+        let Some(box_of) = MatRect::around(hint.stroke.iter().copied()) else { continue };
+        let half = (0.5 * hint.width_mm).max(reach);
+        let near = box_of.grown(half);
+        let vote = if hint.cloth { HINT_VOTE } else { -HINT_VOTE };
+        for (k, own) in votes.iter_mut().enumerate().filter(|(k, _)| layout.valid[*k]) {
+            let at = layout.centre(k % layout.columns, k / layout.columns);
+            let inside = at.x >= near.min.x && at.x <= near.max.x && at.y >= near.min.y && at.y <= near.max.y;
+            if inside && polygon::distance_to_polyline(&hint.stroke, at) <= half {
+                *own = vote;
+            }
+        }
+    }
 }
 
 fn cloth_seeds(layout: &Layout, e: &Evidence, own: &[f32]) -> Vec<bool> {

@@ -3,7 +3,8 @@
 use std::str::FromStr;
 
 use super::tiles::{self, PAPER_MARGIN_MM, Paper, TileSheet};
-use super::{arrange, pdf, projector};
+use super::drawing::Drawing;
+use super::{arrange, pdf, projector, svg};
 use crate::pattern_file::Pattern;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::Length;
@@ -151,4 +152,45 @@ pub fn print(pattern: &Pattern, medium: &Medium, options: &PrintOptions) -> Resu
         Medium::Projector => (pdf::pages(&title, &projector::pages(pattern))?, 2),
     };
     Ok(Printed { name: format!("{}.pdf", medium.stem()), bytes, pages, warnings })
+}
+
+/// Every page of [`print`] as an SVG document, for looking at.
+///
+/// # Errors
+/// As [`print`].
+pub fn preview(
+    pattern: &Pattern,
+    medium: &Medium,
+    options: &PrintOptions,
+) -> Result<(Vec<String>, Vec<Warning>), Refusal> {
+    let title = pdf::title(pattern);
+    let margin_mm = options.margin_mm.unwrap_or(PAPER_MARGIN_MM);
+    let mut warnings = Vec::new();
+    let tiled = |paper: Paper| -> Result<Vec<String>, Refusal> {
+        let sheet = TileSheet { paper, margin_mm };
+        let (drawing, plan) = arrange::tiled(pattern, &sheet)?;
+        pdf::tile_pictures(&title, &drawing, &plan, &sheet)
+    };
+    let whole = |drawings: &[Drawing]| -> Vec<String> {
+        let named = |(i, d): (usize, &Drawing)| svg::document_with_ids(d, &title, &format!("p{i}-"));
+        drawings.iter().enumerate().map(named).collect()
+    };
+    let pages = match medium {
+        Medium::Tiles(paper) => tiled(*paper)?,
+        Medium::Sheets(paper) => match arrange::on_sheets(pattern, *paper, margin_mm) {
+            Ok(sheets) => whole(&sheets),
+            Err(refusal) if refusal.kind == RefusalKind::DoesNotFit => {
+                let text = format!("{}: the pieces were spread over sheets to be joined", refusal.seen);
+                warnings.push(Warning::new("tiled-large", text));
+                tiled(*paper)?
+            }
+            Err(refusal) => return Err(refusal),
+        },
+        Medium::Roll(width) => {
+            whole(&[arrange::on_roll(pattern, width.mm(), options.margin_mm.unwrap_or(ROLL_MARGIN_MM))?])
+        }
+        Medium::PagePerPiece => whole(&arrange::one_each(pattern)),
+        Medium::Projector => whole(&projector::pages(pattern)),
+    };
+    Ok((pages, warnings))
 }

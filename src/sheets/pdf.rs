@@ -122,6 +122,28 @@ pub fn tiles(
     Ok(document::write(title, &pages, &drawing.groups))
 }
 
+/// The pages of [`tiles`] as SVG documents, for looking at: cover first, each as it will come out of the printer.
+///
+/// # Errors
+/// As [`tiles`].
+pub fn tile_pictures(
+    title: &str,
+    drawing: &Drawing,
+    plan: &TilePlan,
+    sheet: &TileSheet,
+) -> Result<Vec<String>, Refusal> {
+    let chosen = tiles::chosen(plan, None)?;
+    let cover = cover::draw(title, sheet.paper, plan, drawing, chosen.len());
+    let mut pages = vec![super::svg::document_with_ids(&cover, title, "cover-")];
+    for tile in &chosen {
+        let join = joining(title, plan, tile);
+        let frame = frame_of(plan);
+        let shift = frame.origin() - tile.window.origin();
+        pages.push(super::svg::window(&join, drawing, shift, frame, &tile.label()));
+    }
+    Ok(pages)
+}
+
 /// Names of the pieces, for titles.
 pub fn title(pattern: &Pattern) -> String {
     pattern.pieces.iter().map(|p| p.name.as_str()).collect::<Vec<_>>().join(", ")

@@ -3,7 +3,7 @@
 
 use std::fmt::Write as _;
 
-use kurbo::{BezPath, PathEl};
+use kurbo::{BezPath, PathEl, Rect, Vec2};
 
 use super::drawing::{self, Anchor, Drawing, Drawn, Group, Layer, Mark, Pen};
 use super::key;
@@ -78,6 +78,36 @@ fn open_layer(out: &mut String, id: &str, class: &str, title: &str) {
         out,
         "<g id=\"{id}\" class=\"{class}\" inkscape:groupmode=\"layer\" inkscape:label=\"{title}\">\n<title>{title}</title>"
     );
+}
+
+/// A page with a drawing of its own and another seen through a window: shifted by `shift`, clipped to `frame`.
+pub fn window(page: &Drawing, seen: &Drawing, shift: Vec2, frame: Rect, title: &str) -> String {
+    let (wide, high) = (number(page.width_mm), number(page.height_mm));
+    let title = escaped(title);
+    let mut out = String::new();
+    // Writing to a string cannot fail.
+    let _ = writeln!(
+        out,
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{wide}mm\" height=\"{high}mm\" viewBox=\"0 0 {wide} {high}\">\n\
+         <title>{title}</title>\n<clipPath id=\"window-{title}\"><rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"/></clipPath>\n\
+         <rect width=\"{wide}\" height=\"{high}\" fill=\"#ffffff\"/>",
+        number(frame.x0),
+        number(frame.y0),
+        number(frame.width()),
+        number(frame.height())
+    );
+    page.marks.iter().for_each(|drawn| write_mark(&mut out, &drawn.mark));
+    let _ = writeln!(
+        out,
+        "<g clip-path=\"url(#window-{title})\"><g transform=\"translate({} {})\">",
+        number(shift.x),
+        number(shift.y)
+    );
+    for layer in Layer::ALL {
+        seen.marks.iter().filter(|d| d.layer == layer).for_each(|drawn| write_mark(&mut out, &drawn.mark));
+    }
+    out.push_str("</g></g>\n</svg>\n");
+    out
 }
 
 fn write_mark(out: &mut String, mark: &Mark) {

@@ -1,0 +1,276 @@
+//! Making the steps on an outline, one after another.
+
+use nalgebra::Vector2;
+
+use super::{Corrected, HAND_DOUBT_MM, RedrawnBy, Step};
+use crate::edges::{CornerWish, EdgeOptions, FoldChoice, LengthWish};
+use crate::outline::{Outline, OutlinePoint};
+use crate::polygon;
+use crate::refusal::Warning;
+use crate::units::MatPoint;
+
+/// A step's places lie no further from the outline than this, mm; else it was made on another photo.
+const NEAR_MM: f64 = 25.0;
+/// Spacing of the points of a redrawn stretch, mm, as traced outlines have.
+const SPACING_MM: f64 = 0.9;
+/// Length of outline from which the direction at the end of a stretch is read, mm.
+const DIRECTION_MM: f64 = 6.0;
+
+/// An outline at work.
+pub(super) struct Work {
+    points: Vec<OutlinePoint>,
+    edges: EdgeOptions,
+    pins: Vec<MatPoint>,
+    seams: Vec<Vec<MatPoint>>,
+    warnings: Vec<Warning>,
+}
+
+/// A stretch of the ring: `count` points from index `from` on, both ends included.
+#[derive(Clone, Copy)]
+struct Stretch {
+    from: usize,
+    count: usize,
+}
+
+impl Work {
+    pub(super) fn new(outline: &Outline) -> Self {
+        let points = outline.settled().points;
+        Self { points, edges: EdgeOptions::default(), pins: Vec::new(), seams: Vec::new(), warnings: Vec::new() }
+    }
+
+    pub(super) fn finish(self) -> Corrected {
+        let outline = Outline { points: self.points };
+        Corrected { outline, edges: self.edges, points: self.pins, seams: self.seams, warnings: self.warnings }
+    }
+
+    /// Makes a step, or says why it was left out.
+    pub(super) fn step(&mut self, number: usize, step: &Step) {
+        if self.made(step).is_none() {
+            self.warnings.push(Warning::new(
+                "change-left-out",
+                format!(
+                    "change {number} ({}) does not fit this outline and was left out: it was made on another photo or \
+                     another tracing; undo it, or make it again",
+                    step.words()
+                ),
+            ));
+        }
+    }
+
+    fn made(&mut self, step: &Step) -> Option<()> {
+        match step {
+            Step::Move { at, to, from, until, corner } => self.moved(*at, *to, (*from, *until), *corner),
+            Step::AddPoint { at } => {
+                let index = self.near(*at)?;
+                let at = self.points.get(index)?.at;
+                self.pins.push(at);
+                Some(())
+            }
+            Step::RemovePoint { at, from, until } => self.smoothed(*at, *from, *until),
+            Step::Redraw { path, by } => self.redrawn(path, *by),
+            Step::Corner { at, corner } => {
+                self.near(*at)?;
+                self.edges.corners.push(CornerWish { at: *at, corner: *corner });
+                Some(())
+            }
+            Step::Fold { at: Some(at) } => {
+                self.near(*at)?;
+                (self.edges.fold_at, self.edges.fold) = (Some(*at), FoldChoice::Auto);
+                Some(())
+            }
+            Step::Fold { at: None } => {
+                (self.edges.fold_at, self.edges.fold) = (None, FoldChoice::None);
+                Some(())
+            }
+            Step::Length { at, length } => {
+                self.near(*at)?;
+                self.edges.lengths.push(LengthWish { at: *at, length_mm: length.mm() });
+                Some(())
+            }
+            Step::Seam { path } => {
+                self.seams.push(path.clone());
+                Some(())
+            }
+            Step::RemoveSeam { at } => {
+                let away = |seam: &Vec<MatPoint>| polygon::distance_to_polyline(seam, *at);
+                let nearest = (0..self.seams.len())
+                    .min_by(|a, b| away(&self.seams[*a]).total_cmp(&away(&self.seams[*b])))
+                    .filter(|k| away(&self.seams[*k]) < NEAR_MM)?;
+                self.seams.remove(nearest);
+                Some(())
+            }
+            // The tracing knew of it.
+            Step::Paint(_) => Some(()),
+        }
+    }
+
+    /// See [`super::along`].
+    pub(super) fn along(&self, path: &[MatPoint]) -> Vec<MatPoint> {
+        let mut path = path.to_vec();
+        let ends = path.first().zip(path.last()).and_then(|(a, b)| Some((self.near(*a)?, self.near(*b)?)));
+        let Some((from, until)) = ends.filter(|(a, b)| a != b && path.len() > 1) else { return path };
+        let last = path.len() - 1;
+        (path[0], path[last]) = (self.points[from].at, self.points[until].at);
+        let path = spaced(&path);
+        let away = |stretch: Stretch| -> f64 {
+            // Both ways: a short stretch lies near a long path's ends, but not near its middle.
+            let ring: Vec<MatPoint> = (0..stretch.count).map(|k| self.points[self.index(stretch, k)].at).collect();
+            let mean = |of: &[MatPoint], to: &[MatPoint]| {
+                let step = (of.len() / 60).max(1);
+                let some = of.iter().step_by(step);
+                let count = some.clone().count().max(1) as f64;
+                some.map(|p| polygon::distance_to_polyline(to, *p)).sum::<f64>() / count
+            };
+            mean(&path, &ring) + mean(&ring, &path)
+        };
+        if away(self.stretch(from, until)) <= away(self.stretch(until, from)) {
+            return path;
+        }
+        path.into_iter().rev().collect()
+    }
+
+    /// Index of the outline point nearest to a place, if it is near at all.
+    fn near(&self, place: MatPoint) -> Option<usize> {
+        let away = |i: &usize| self.points[*i].at.distance(place);
+        (0..self.points.len()).min_by(|a, b| away(a).total_cmp(&away(b))).filter(|i| away(i) <= NEAR_MM)
+    }
+
+    fn stretch(&self, from: usize, until: usize) -> Stretch {
+        let n = self.points.len();
+        Stretch { from, count: (until + n - from) % n + 1 }
+    }
+
+    fn index(&self, stretch: Stretch, k: usize) -> usize {
+        (stretch.from + k) % self.points.len()
+    }
+
+    fn moved(
+        &mut self,
+        at: MatPoint,
+        to: MatPoint,
+        (from, until): (MatPoint, MatPoint),
+        corner: bool,
+    ) -> Option<()> {
+        let (i, from, until) = (self.near(at)?, self.near(from)?, self.near(until)?);
+        // A lone corner is its own neighbour both ways.
+        let n = self.points.len();
+        let (from, until) = if from == until { ((i + n / 2) % n, (i + n / 2) % n) } else { (from, until) };
+        let (before, after) = (self.stretch(from, i), self.stretch(i, until));
+        if before.count < 2 || after.count < 2 || before.count + after.count > n + 2 {
+            return None;
+        }
+        let by = to - at;
+        let old = self.points.clone();
+        self.shifted(before, by, corner, true);
+        self.shifted(Stretch { from: (i + 1) % n, count: after.count - 1 }, by, corner, false);
+        self.follow(&old);
+        if corner {
+            self.edges.corners.push(CornerWish { at: to, corner: true });
+        }
+        Some(())
+    }
+
+    /// Shifts the points of a stretch, fully at one end (`rising`: its last point) and not at all at the other.
+    fn shifted(&mut self, stretch: Stretch, by: Vector2<f64>, straight: bool, rising: bool) {
+        let mut along = vec![0.0];
+        for k in 1..stretch.count {
+            let (a, b) = (self.index(stretch, k - 1), self.index(stretch, k));
+            along.push(along[k - 1] + self.points[a].at.distance(self.points[b].at));
+        }
+        let total = along.last().copied().unwrap_or(0.0).max(1e-9);
+        for (k, travelled) in along.into_iter().enumerate() {
+            let s = if rising { travelled / total } else { 1.0 - travelled / total };
+            let weight = if straight { s } else { s * s * (3.0 - 2.0 * s) };
+            let index = self.index(stretch, k);
+            let point = &mut self.points[index];
+            point.at = point.at + by * weight;
+            point.doubt_mm = point.doubt_mm * (1.0 - weight) + HAND_DOUBT_MM.min(point.doubt_mm.max(0.2)) * weight;
+            point.seen |= weight > 0.5;
+        }
+    }
+
+    /// Corners, points, fold and lengths settled before go along with the outline, which has as many points as before.
+    fn follow(&mut self, old: &[OutlinePoint]) {
+        let moved = |place: MatPoint| {
+            let away = |i: &usize| old[*i].at.distance(place);
+            let nearest = (0..old.len()).min_by(|a, b| away(a).total_cmp(&away(b)));
+            nearest.map_or(place, |i| place + (self.points[i].at - old[i].at))
+        };
+        let EdgeOptions { corners, fold_at, lengths, .. } = &mut self.edges;
+        corners.iter_mut().for_each(|c| c.at = moved(c.at));
+        lengths.iter_mut().for_each(|l| l.at = moved(l.at));
+        *fold_at = fold_at.map(moved);
+        self.pins.iter_mut().for_each(|p| *p = moved(*p));
+    }
+
+    /// Replaces a stretch by a cubic that leaves and arrives in the outline's own directions (Hermite).
+    fn smoothed(&mut self, at: MatPoint, from: MatPoint, until: MatPoint) -> Option<()> {
+        let (from, until) = (self.near(from)?, self.near(until)?);
+        let (a, b) = (self.points[from].at, self.points[until].at);
+        let (out, into) = (self.direction(from, false), self.direction(until, true));
+        let reach = a.distance(b);
+        let count = (reach / SPACING_MM).ceil().max(2.0) as usize;
+        let path: Vec<MatPoint> = (0..=count)
+            .map(|k| {
+                let t = k as f64 / count as f64;
+                let (t2, t3) = (t * t, t * t * t);
+                let blended = a.lerp(b, 3.0 * t2 - 2.0 * t3);
+                blended + out * (reach * (t3 - 2.0 * t2 + t)) + into * (reach * (t3 - t2))
+            })
+            .collect();
+        self.pins.retain(|p| p.distance(at) > 1.0);
+        self.replaced(self.stretch(from, until), &path)
+    }
+
+    /// Unit direction of the outline at a point, read from what lies after it (or before it).
+    fn direction(&self, index: usize, after: bool) -> Vector2<f64> {
+        let n = self.points.len();
+        let steps = (DIRECTION_MM / SPACING_MM) as usize;
+        let (here, there) = (self.points[index].at, |k: usize| self.points[k % n].at);
+        let along = if after { there(index + steps) - here } else { here - there(index + n - steps % n) };
+        along.try_normalize(0.0).unwrap_or_else(Vector2::x)
+    }
+
+    fn redrawn(&mut self, path: &[MatPoint], by: RedrawnBy) -> Option<()> {
+        let (from, until) = (self.near(*path.first()?)?, self.near(*path.last()?)?);
+        if from == until {
+            return None;
+        }
+        let ends = [*path.first()?, *path.last()?];
+        self.replaced(self.stretch(from, until), &spaced(path))?;
+        // Pins and corners of the old stretch have no place any more, but for those of its ends.
+        let gone = |p: &MatPoint, ring: &[OutlinePoint]| ring.iter().all(|q| q.at.distance(*p) > 1.5 * SPACING_MM);
+        let ring = self.points.clone();
+        self.pins.retain(|p| !gone(p, &ring));
+        self.edges.corners.retain(|c| !c.corner || !gone(&c.at, &ring));
+        if by == RedrawnBy::Straight {
+            self.edges.corners.extend(ends.map(|at| CornerWish { at, corner: true }));
+        }
+        Some(())
+    }
+
+    /// Puts a path in the place of a stretch, ends included.
+    fn replaced(&mut self, stretch: Stretch, path: &[MatPoint]) -> Option<()> {
+        let n = self.points.len();
+        let kept = n.checked_sub(stretch.count)?;
+        if kept + path.len() < 3 {
+            return None;
+        }
+        let after = stretch.from + stretch.count;
+        let mut points: Vec<OutlinePoint> =
+            path.iter().map(|at| OutlinePoint { at: *at, doubt_mm: HAND_DOUBT_MM, seen: true }).collect();
+        points.extend((0..kept).map(|k| self.points[(after + k) % n]));
+        self.points = points;
+        Some(())
+    }
+}
+
+/// The path with points put in where they lie far apart.
+fn spaced(path: &[MatPoint]) -> Vec<MatPoint> {
+    let mut out: Vec<MatPoint> = path.first().copied().into_iter().collect();
+    for pair in path.windows(2) {
+        let count = (pair[0].distance(pair[1]) / SPACING_MM).ceil().max(1.0) as usize;
+        out.extend((1..=count).map(|k| pair[0].lerp(pair[1], k as f64 / count as f64)));
+    }
+    out
+}

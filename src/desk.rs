@@ -1,0 +1,511 @@
+//! The engine's side of the page: what a person asks, what is answered, what is to be saved.
+//!
+//! A [`Desk`] holds the pieces of one set while they are worked on. It reads and writes nothing: whoever stands around it
+//! (a local server, or one day the browser itself with the engine compiled into it) gives it what was kept before
+//! ([`Desk::lay_out`]), passes on what the page asks ([`Desk::ask`]) and keeps what it hands back ([`Save`]) before
+//! answering, so that an answer seen is an answer kept. Long work is taken away from the desk as a [`job::Job`], run
+//! anywhere, and brought back ([`Desk::accept`]).
+//!
+//! All places are millimetres in the mat frame of the piece's (first) photo, y up.
+
+pub mod job;
+mod reference;
+mod view;
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::corrections::{self, Corrected, Corrections, Step, corrected};
+use crate::draft::{PieceOptions, draft_piece};
+use crate::edges::Tracing;
+use crate::flat::FlatPhoto;
+use crate::outline_file::{self, OutlineFile};
+use crate::pattern_file::Pattern;
+use crate::refusal::{Refusal, RefusalKind, Warning};
+use crate::seams::Piece;
+use crate::sheets::{dxf, medium, pdf, svg};
+use crate::snap::{self, SnapTo};
+use crate::units::MatPoint;
+
+pub use reference::Reference;
+pub use view::{Backdrop, PieceView};
+
+/// Names of pieces are no longer, so that files named after them can be written anywhere.
+const LONGEST_NAME: usize = 60;
+
+/// What the page may ask.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(tag = "ask", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Request {
+    /// What lies on the desk?
+    Overview,
+    /// These photos (one, or several that overlap) show a piece; this of known size lies in them. Asks for tracing.
+    Describe {
+        /// Name of the piece.
+        piece: String,
+        /// Names of the photos.
+        photos: Vec<String>,
+        /// What is of known size, and what else is known.
+        reference: Reference,
+    },
+    /// A piece with all that is drawn of it.
+    Piece {
+        /// Its name.
+        piece: String,
+    },
+    /// A change.
+    Change {
+        /// Name of the piece.
+        piece: String,
+        /// What is changed.
+        step: Step,
+    },
+    /// The last change is taken back.
+    Undo {
+        /// Name of the piece.
+        piece: String,
+    },
+    /// The change taken back last is made again.
+    Redo {
+        /// Name of the piece.
+        piece: String,
+    },
+    /// A path along the photo's edges or seams.
+    Snap {
+        /// Name of the piece.
+        piece: String,
+        /// Places it goes through.
+        places: Vec<MatPoint>,
+        /// What it follows.
+        to: SnapTo,
+    },
+    /// Every sheet as it will be printed.
+    Sheets {
+        /// The paper: a name such as A4, a roll's width, `pages` or `projector`.
+        paper: String,
+    },
+    /// A piece is taken off the desk.
+    Remove {
+        /// Name of the piece.
+        piece: String,
+    },
+}
+
+/// What is answered.
+#[derive(Debug, Clone, Serialize)]
+#[serde(tag = "answer", rename_all = "kebab-case")]
+pub enum Answer {
+    /// To [`Request::Overview`], [`Request::Describe`] and [`Request::Remove`].
+    Overview(Overview),
+    /// To [`Request::Piece`] and every change.
+    Piece(Box<PieceView>),
+    /// To [`Request::Snap`].
+    Path {
+        /// Its points.
+        path: Vec<MatPoint>,
+    },
+    /// To [`Request::Sheets`].
+    Sheets {
+        /// An SVG for every page, in order.
+        pages: Vec<String>,
+        /// What a person should know before printing.
+        warnings: Vec<Warning>,
+    },
+}
+
+/// What lies on the desk.
+#[derive(Debug, Clone, Default, Serialize)]
+pub struct Overview {
+    /// The pieces, by name.
+    pub pieces: Vec<OnOverview>,
+}
+
+/// A piece on the overview.
+#[derive(Debug, Clone, Serialize)]
+pub struct OnOverview {
+    /// Its name.
+    pub name: String,
+    /// Its photos.
+    pub photos: Vec<String>,
+    /// What was said of them.
+    pub reference: Reference,
+    /// Is there an outline?
+    pub traced: bool,
+    /// Is it older than what is known now (a new reference, paint)?
+    pub stale: bool,
+    /// What stopped the last tracing.
+    pub refused: Option<Refusal>,
+    /// What a person should know.
+    pub warnings: Vec<Warning>,
+    /// How many stretches are doubtful.
+    pub doubtful: usize,
+    /// How many changes were made.
+    pub changes: usize,
+    /// Changes when the picture changes, for caches.
+    pub picture: Option<String>,
+}
+
+/// A file to be kept, by its path in the set's folder (`/` between folders).
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Save {
+    /// Where.
+    pub path: String,
+    /// What; `None`: the file is to be taken away.
+    pub bytes: Option<Vec<u8>>,
+}
+
+impl Save {
+    fn text(path: String, text: String) -> Self {
+        Self { path, bytes: Some(text.into_bytes()) }
+    }
+}
+
+/// What was kept of a piece.
+#[derive(Debug, Clone, Default)]
+pub struct Kept {
+    /// `pieces/NAME.photo.json`.
+    pub photo: Option<String>,
+    /// `pieces/NAME.traced.json`.
+    pub traced: Option<String>,
+    /// `pieces/NAME.changes.json`.
+    pub changes: Option<String>,
+    /// `out/review/NAME.json`.
+    pub backdrop: Option<String>,
+}
+
+/// What a person said of a piece's photos: `pieces/NAME.photo.json`.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PhotoRecord {
+    /// The format's name.
+    format: String,
+    /// Its version.
+    version: u32,
+    /// Names of the photos in `photos/`.
+    pub photos: Vec<String>,
+    /// What lies in them.
+    pub reference: Reference,
+}
+
+/// The name of the format of [`PhotoRecord`].
+const PHOTO_FORMAT: &str = "clothline-photo";
+
+/// The pieces of a set at work.
+#[derive(Debug, Default)]
+pub struct Desk {
+    pieces: BTreeMap<String, OnDesk>,
+}
+
+/// One piece at work.
+#[derive(Debug, Default)]
+struct OnDesk {
+    photo: PhotoRecord,
+    traced: Option<OutlineFile>,
+    backdrop: Option<Backdrop>,
+    changes: Corrections,
+    refused: Option<Refusal>,
+    /// The flat photo, while it is worked on.
+    flat: Option<FlatPhoto>,
+}
+
+/// A piece's outline with its changes, and what was drafted from it.
+struct Drafted {
+    corrected: Corrected,
+    tracing: Tracing,
+    piece: Piece,
+}
+
+/// Is this a name for a piece or a photo: one that is a plain file's name everywhere, and leads nowhere else?
+///
+/// # Errors
+/// [`RefusalKind::BadRequest`] if not.
+pub fn check_name(name: &str) -> Result<(), Refusal> {
+    let plain = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | '.' | ' ' | '(' | ')');
+    let edge = |c: Option<char>| c.is_some_and(|c| c.is_alphanumeric() || matches!(c, '_' | ')'));
+    let sound = !name.is_empty()
+        && name.len() <= LONGEST_NAME
+        && name.chars().all(plain)
+        && edge(name.chars().next())
+        && edge(name.chars().last())
+        && !name.contains("..");
+    if sound {
+        return Ok(());
+    }
+    Err(Refusal::new(
+        RefusalKind::BadRequest,
+        format!("\"{}\" cannot be the name of a file", name.chars().take(LONGEST_NAME).collect::<String>()),
+        "use letters, digits, spaces and hyphens, at most 60",
+    ))
+}
+
+impl Desk {
+    /// A desk with nothing on it.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Lays out a piece that was kept.
+    ///
+    /// # Errors
+    /// If the name is unusable or a file is not what it should be; nothing is laid out then.
+    pub fn lay_out(&mut self, name: &str, kept: &Kept) -> Result<(), Refusal> {
+        check_name(name)?;
+        let photo = match &kept.photo {
+            Some(text) => read_photo(text)?,
+            None => PhotoRecord::default(),
+        };
+        let traced = kept.traced.as_deref().map(outline_file::read).transpose()?;
+        let changes = kept.changes.as_deref().map(corrections::read).transpose()?.unwrap_or_default();
+        // Derived: if it cannot be read the photo is traced again.
+        let backdrop = kept.backdrop.as_deref().and_then(|text| serde_json::from_str(text).ok());
+        let piece = OnDesk { photo, traced, backdrop, changes, ..OnDesk::default() };
+        self.pieces.insert(name.to_string(), piece);
+        Ok(())
+    }
+
+    /// Names of the pieces whose photos want tracing: never traced, or with something known that the tracing did not know.
+    pub fn wants_tracing(&self) -> Vec<String> {
+        let wanted = self.pieces.iter().filter(|(_, p)| p.is_stale() && p.refused.is_none());
+        wanted.map(|(name, _)| name.clone()).collect()
+    }
+
+    /// The flat photo that a request needs and the desk does not have: name of the piece.
+    pub fn lacks_photo(&self, request: &Request) -> Option<String> {
+        match request {
+            Request::Snap { piece, .. } => {
+                self.pieces.get(piece).filter(|p| p.flat.is_none() && p.backdrop.is_some()).map(|_| piece.clone())
+            }
+            _ => None,
+        }
+    }
+
+    /// Gives the desk the flat photo of a piece, as it was handed out with the tracing. Others are put away.
+    pub fn give_photo(&mut self, name: &str, rgb: image::RgbImage) {
+        for (other, piece) in &mut self.pieces {
+            piece.flat = None;
+            if other == name
+                && let Some(backdrop) = &piece.backdrop
+                && backdrop.fits(&rgb)
+            {
+                piece.flat = Some(FlatPhoto { frame: backdrop.frame(), rgb: rgb.clone() });
+            }
+        }
+    }
+
+    /// Answers. What is to be kept must be kept before the answer is passed on.
+    ///
+    /// # Errors
+    /// A refusal in words for the person; nothing has changed then.
+    pub fn ask(&mut self, request: Request) -> Result<(Answer, Vec<Save>), Refusal> {
+        match request {
+            Request::Overview => Ok((self.overview(), Vec::new())),
+            Request::Describe { piece, photos, reference } => self.describe(piece, photos, reference),
+            Request::Piece { piece } => Ok((self.view(&piece)?, Vec::new())),
+            Request::Change { piece, step } => {
+                let step = self.settled(&piece, step)?;
+                self.change(&piece, |changes| changes.add(step))
+            }
+            Request::Undo { piece } => self.change(&piece, |changes| {
+                changes.undo();
+                Ok(())
+            }),
+            Request::Redo { piece } => self.change(&piece, |changes| {
+                changes.redo();
+                Ok(())
+            }),
+            Request::Snap { piece, places, to } => {
+                let flat = self.piece(&piece)?.flat.as_ref().ok_or_else(|| not_traced(&piece))?;
+                Ok((Answer::Path { path: snap::path(flat, &places, to)? }, Vec::new()))
+            }
+            Request::Sheets { paper } => Ok((self.sheets(&paper)?, Vec::new())),
+            Request::Remove { piece } => self.remove(&piece),
+        }
+    }
+
+    fn piece(&self, name: &str) -> Result<&OnDesk, Refusal> {
+        self.pieces.get(name).ok_or_else(|| no_piece(name))
+    }
+
+    fn overview(&self) -> Answer {
+        let pieces = self.pieces.iter().map(|(name, piece)| piece.on_overview(name));
+        Answer::Overview(Overview { pieces: pieces.collect() })
+    }
+
+    fn describe(
+        &mut self,
+        name: String,
+        photos: Vec<String>,
+        reference: Reference,
+    ) -> Result<(Answer, Vec<Save>), Refusal> {
+        check_name(&name)?;
+        photos.iter().try_for_each(|photo| check_name(photo))?;
+        if photos.is_empty() {
+            return Err(Refusal::new(RefusalKind::BadRequest, "the piece has no photo", "choose a photo"));
+        }
+        // Said now, not in the middle of the tracing.
+        reference.options()?;
+        let record = PhotoRecord { format: PHOTO_FORMAT.into(), version: 1, photos, reference };
+        let text = json(&record)?;
+        let piece = self.pieces.entry(name.clone()).or_default();
+        piece.photo = record;
+        piece.refused = None;
+        Ok((self.overview(), vec![Save::text(format!("pieces/{name}.photo.json"), text)]))
+    }
+
+    fn change(
+        &mut self,
+        name: &str,
+        make: impl FnOnce(&mut Corrections) -> Result<(), Refusal>,
+    ) -> Result<(Answer, Vec<Save>), Refusal> {
+        let piece = self.pieces.get_mut(name).ok_or_else(|| no_piece(name))?;
+        let mut changes = piece.changes.clone();
+        make(&mut changes)?;
+        let before = std::mem::replace(&mut piece.changes, changes);
+        // A change after which there is no piece any more is not made.
+        let seen = self.view(name);
+        let piece = self.pieces.get_mut(name).ok_or_else(|| no_piece(name))?;
+        match seen.and_then(|answer| Ok((answer, corrections::write(&piece.changes)?))) {
+            Ok((answer, text)) => {
+                piece.refused = None;
+                Ok((answer, vec![Save::text(format!("pieces/{name}.changes.json"), text)]))
+            }
+            Err(refusal) => {
+                piece.changes = before;
+                Err(refusal)
+            }
+        }
+    }
+
+    /// A step as it is kept: a path drawn either way round is turned to run as the outline does.
+    fn settled(&self, name: &str, step: Step) -> Result<Step, Refusal> {
+        let Step::Redraw { path, by } = step else { return Ok(step) };
+        let piece = self.piece(name)?;
+        let traced = piece.traced.as_ref().ok_or_else(|| not_traced(name))?;
+        let now = corrected(&traced.outline, &piece.changes)?;
+        Ok(Step::Redraw { path: corrections::along(&now.outline, &path), by })
+    }
+
+    fn view(&self, name: &str) -> Result<Answer, Refusal> {
+        let piece = self.piece(name)?;
+        let drafted = piece.drafted(name)?;
+        Ok(Answer::Piece(Box::new(view::of(name, piece, &drafted)?)))
+    }
+
+    fn remove(&mut self, name: &str) -> Result<(Answer, Vec<Save>), Refusal> {
+        self.pieces.remove(name).ok_or_else(|| no_piece(name))?;
+        let files = ["photo", "traced", "changes"].map(|kind| format!("pieces/{name}.{kind}.json"));
+        let saves = files.map(|path| Save { path, bytes: None });
+        Ok((self.overview(), saves.to_vec()))
+    }
+
+    /// Every traced piece, drafted.
+    ///
+    /// # Errors
+    /// If there is none, or one cannot be drafted.
+    pub fn pattern(&self) -> Result<Pattern, Refusal> {
+        let traced = self.pieces.iter().filter(|(_, p)| p.traced.is_some());
+        let pieces = traced.map(|(name, p)| Ok(p.drafted(name)?.piece)).collect::<Result<Vec<_>, Refusal>>()?;
+        if pieces.is_empty() {
+            return Err(Refusal::new(
+                RefusalKind::BadRequest,
+                "there is no piece yet",
+                "bring in a photo and have it traced first",
+            ));
+        }
+        Ok(Pattern { pieces, warnings: Vec::new() })
+    }
+
+    fn sheets(&self, paper: &str) -> Result<Answer, Refusal> {
+        let medium: medium::Medium = paper.parse()?;
+        let (pages, warnings) = medium::preview(&self.pattern()?, &medium, &medium::PrintOptions::default())?;
+        Ok(Answer::Sheets { pages, warnings })
+    }
+
+    /// A file to take away: `pattern.svg`, `pattern.dxf`, `cutter.dxf`, or a PDF by the stem of its paper (`a4.pdf`).
+    ///
+    /// # Errors
+    /// For a name that is none of these, or a pattern that cannot be put out so.
+    pub fn take(&self, file: &str) -> Result<Vec<u8>, Refusal> {
+        let pattern = self.pattern()?;
+        match file {
+            "pattern.svg" => Ok(svg::write(&pattern).into_bytes()),
+            "pattern.dxf" => Ok(dxf::write(&pattern)?.into_bytes()),
+            "cutter.dxf" => Ok(dxf::write_cutter(&pattern)?.into_bytes()),
+            "pattern.pdf" => pdf::full_page(&pattern),
+            other => {
+                let stem = other.strip_suffix(".pdf").ok_or_else(|| no_file(other))?;
+                let medium: medium::Medium = stem.parse()?;
+                Ok(medium::print(&pattern, &medium, &medium::PrintOptions::default())?.bytes)
+            }
+        }
+    }
+}
+
+impl OnDesk {
+    fn is_stale(&self) -> bool {
+        if self.photo.photos.is_empty() {
+            return false;
+        }
+        let Some((_, backdrop)) = self.traced.as_ref().zip(self.backdrop.as_ref()) else { return true };
+        !backdrop.knew(&self.photo, &self.changes.hints())
+    }
+
+    fn on_overview(&self, name: &str) -> OnOverview {
+        let drafted = self.traced.as_ref().and_then(|t| corrected(&t.outline, &self.changes).ok());
+        OnOverview {
+            name: name.to_string(),
+            photos: self.photo.photos.clone(),
+            reference: self.photo.reference.clone(),
+            traced: self.traced.is_some(),
+            stale: self.is_stale(),
+            refused: self.refused.clone(),
+            warnings: self.traced.as_ref().map(|t| t.warnings.clone()).unwrap_or_default(),
+            doubtful: drafted.map_or(0, |d| view::doubtful(&d.outline).len()),
+            changes: self.changes.done.len(),
+            picture: self.backdrop.as_ref().map(|b| b.version.clone()),
+        }
+    }
+
+    fn drafted(&self, name: &str) -> Result<Drafted, Refusal> {
+        let traced = self.traced.as_ref().ok_or_else(|| not_traced(name))?;
+        let corrected = corrected(&traced.outline, &self.changes)?;
+        let options = PieceOptions {
+            name: name.to_string(),
+            fold: corrected.edges.fold,
+            edges: corrected.edges.clone(),
+            ..PieceOptions::default()
+        };
+        let (tracing, piece) = draft_piece(&corrected.outline, &options)?;
+        Ok(Drafted { corrected, tracing, piece })
+    }
+}
+
+fn read_photo(text: &str) -> Result<PhotoRecord, Refusal> {
+    let refuse = |seen: String| Refusal::new(RefusalKind::File, seen, "bring the photo in again");
+    let record: PhotoRecord =
+        serde_json::from_str(text).map_err(|e| refuse(format!("what was said of a photo cannot be read: {e}")))?;
+    if record.format != PHOTO_FORMAT || record.version > 1 {
+        return Err(refuse(format!("a file of format \"{}\" {} is not known", record.format, record.version)));
+    }
+    record.photos.iter().try_for_each(|photo| check_name(photo))?;
+    Ok(record)
+}
+
+fn json(value: &impl Serialize) -> Result<String, Refusal> {
+    let text = serde_json::to_string_pretty(value);
+    text.map(|t| t + "\n")
+        .map_err(|e| Refusal::new(RefusalKind::File, format!("it could not be written: {e}"), "report this as a fault"))
+}
+
+fn no_piece(name: &str) -> Refusal {
+    Refusal::new(RefusalKind::BadRequest, format!("there is no piece \"{name}\""), "look at the list of pieces")
+}
+
+fn no_file(name: &str) -> Refusal {
+    Refusal::new(RefusalKind::BadRequest, format!("there is no file \"{name}\" to take"), "choose one of those offered")
+}
+
+fn not_traced(name: &str) -> Refusal {
+    Refusal::new(RefusalKind::BadRequest, format!("\"{name}\" has no outline yet"), "wait until its photo is traced")
+}

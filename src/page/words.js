@@ -1,0 +1,97 @@
+// Words, lengths and small pieces of page.
+
+export function h(tag, props = {}, ...children) {
+  const el = document.createElement(tag);
+  for (const [name, value] of Object.entries(props || {})) {
+    if (value === null || value === undefined || value === false) continue;
+    if (name.startsWith("on")) el.addEventListener(name.slice(2), value);
+    else if (name === "class") el.className = value;
+    else if (name === "value") el.value = value;
+    else if (value === true) el.setAttribute(name, "");
+    else el.setAttribute(name, value);
+  }
+  el.append(...children.flat(3).filter((c) => c !== null && c !== undefined && c !== false));
+  return el;
+}
+
+const ICONS = {
+  look: '<circle cx="10.500" cy="10.500" r="5.500"/><path d="M15 15l5 5"/>',
+  move: '<path d="M4 18C8 18 8 7 12 7s4 11 8 11"/><rect x="9.500" y="4.500" width="5" height="5" transform="rotate(45 12 7)" fill="currentColor"/>',
+  draw: '<path d="M5 19l1-4L16 5l3 3L9 18z"/><path d="M14 7l3 3"/>',
+  split: '<path d="M3 16c4-6 7-7 9-7"/><path d="M12 9c3 0 6 2 9 7"/><path d="M12 4v10"/>',
+  seam: '<path d="M4 6c5 1 11 5 16 12" stroke-dasharray="3.500 2.500"/>',
+  paint: '<path d="M14 4l6 6-7 5-4-4z"/><path d="M9 11l4 4c-1 4-4 5-9 5 3-2 2-6 5-9z"/>',
+  undo: '<path d="M9 6L4 11l5 5"/><path d="M4 11h10a5 5 0 010 10h-3"/>',
+  redo: '<path d="M15 6l5 5-5 5"/><path d="M20 11H10a5 5 0 000 10h3"/>',
+  plus: '<path d="M12 5v14M5 12h14"/>',
+  minus: '<path d="M5 12h14"/>',
+  fit: '<path d="M4 9V4h5M20 9V4h-5M4 15v5h5M20 15v5h-5"/>',
+  next: '<path d="M9 5l7 7-7 7"/>',
+  back: '<path d="M15 5l-7 7 7 7"/>',
+  photo: '<rect x="3" y="6" width="18" height="14" rx="2"/><circle cx="12" cy="13" r="4"/><path d="M8 6l1.500-2h5L16 6"/>',
+  sheet: '<path d="M6 3h9l4 4v14H6z"/><path d="M15 3v4h4M9 12h6M9 16h6"/>',
+  check: '<path d="M5 12.500l4.500 4.500L19 7"/>',
+  bin: '<path d="M5 7h14M10 7V4h4v3M7 7l1 13h8l1-13"/>',
+  down: '<path d="M12 4v12M7 11l5 5 5-5M5 20h14"/>',
+};
+
+export function icon(name) {
+  const span = h("span", { class: "icon", "aria-hidden": "true" });
+  span.innerHTML = `<svg viewBox="0 0 24 24" width="22" height="22" fill="none" stroke="currentColor" stroke-width="1.800" stroke-linecap="round" stroke-linejoin="round">${ICONS[name]}</svg>`;
+  return span;
+}
+
+let unit = localStorage.getItem("unit") || "cm";
+export const units = () => unit;
+export function setUnits(to) {
+  unit = to;
+  localStorage.setItem("unit", to);
+}
+
+// Millimetres as the person reads them.
+export function length(mm, digits) {
+  return unit === "in" ? `${(mm / 25.4).toFixed(digits ?? 2)} in` : `${(mm / 10).toFixed(digits ?? 1)} cm`;
+}
+
+export function doubt(mm) {
+  return unit === "in" ? `${(mm / 25.4).toFixed(3)} in` : `${mm.toFixed(1)} mm`;
+}
+
+// What was typed, with the unit at work where none was given.
+export function typedLength(text) {
+  const t = text.trim();
+  return /[a-z"]$/i.test(t) ? t : t + unit;
+}
+
+let saidTimer = 0;
+export function say(text, kind = "note") {
+  const said = document.getElementById("said");
+  said.className = `said shown ${kind}`;
+  said.textContent = text;
+  clearTimeout(saidTimer);
+  saidTimer = setTimeout(() => said.classList.remove("shown"), kind === "trouble" ? 12000 : 4500);
+}
+
+export function trouble(error) {
+  if (error && error.seen) say(error.advice ? `${capital(error.seen)}. ${capital(error.advice)}.` : `${capital(error.seen)}.`, "trouble");
+  else {
+    console.error(error);
+    say("Something on this page went wrong. Load it again; everything done so far is saved.", "trouble");
+  }
+}
+
+export const capital = (text) => (text ? text[0].toUpperCase() + text.slice(1) : "");
+export const many = (n, one, more) => `${n} ${n === 1 ? one : more || one + "s"}`;
+
+// Advice, each in one line that can be read on its own.
+export function advice(warnings, title = "What could be better") {
+  if (!warnings.length) return null;
+  return h("details", { class: "advice", open: warnings.length <= 3 },
+    h("summary", {}, `${title} (${warnings.length})`),
+    h("ul", {}, warnings.map((w) => h("li", {}, sentence(w.text)))));
+}
+
+const sentence = (text) => {
+  const t = capital(text);
+  return /[.!?]$/.test(t) ? t : t + ".";
+};
