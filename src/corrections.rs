@@ -293,9 +293,8 @@ pub fn write(corrections: &Corrections) -> Result<String, Refusal> {
 /// # Errors
 /// [`RefusalKind::File`] for text that is not such a file, naming the place, or for a newer version.
 pub fn read(json: &str) -> Result<Corrections, Refusal> {
-    let refuse = |seen: String| {
-        Refusal::new(RefusalKind::File, seen, "the form is told in src/schema/corrections.schema.json")
-    };
+    let refuse =
+        |seen: String| Refusal::new(RefusalKind::File, seen, "the form is told in src/schema/corrections.schema.json");
     let mut reader = serde_json::Deserializer::from_str(json);
     let file: File = serde_path_to_error::deserialize(&mut reader)
         .map_err(|e| refuse(format!("the file of changes is wrong at {}: {}", e.path(), e.inner())))?;

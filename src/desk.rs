@@ -301,7 +301,7 @@ impl Desk {
         match request {
             Request::Overview => Ok((self.overview(), Vec::new())),
             Request::Describe { piece, photos, reference } => self.describe(piece, photos, reference),
-            Request::Piece { piece } => Ok((self.view(&piece)?, Vec::new())),
+            Request::Piece { piece } => Ok((Answer::Piece(Box::new(self.view(&piece)?)), Vec::new())),
             Request::Change { piece, step } => {
                 let step = self.settled(&piece, step)?;
                 self.change(&piece, |changes| changes.add(step))
@@ -365,9 +365,10 @@ impl Desk {
         // A change after which there is no piece any more is not made.
         let seen = self.view(name);
         let piece = self.pieces.get_mut(name).ok_or_else(|| no_piece(name))?;
-        match seen.and_then(|answer| Ok((answer, corrections::write(&piece.changes)?))) {
-            Ok((answer, text)) => {
+        match seen.and_then(|view| Ok((view, corrections::write(&piece.changes)?))) {
+            Ok((view, text)) => {
                 piece.refused = None;
+                let answer = Answer::Piece(Box::new(view.changed()));
                 Ok((answer, vec![Save::text(format!("pieces/{name}.changes.json"), text)]))
             }
             Err(refusal) => {
@@ -386,10 +387,9 @@ impl Desk {
         Ok(Step::Redraw { path: corrections::along(&now.outline, &path), by })
     }
 
-    fn view(&self, name: &str) -> Result<Answer, Refusal> {
+    fn view(&self, name: &str) -> Result<PieceView, Refusal> {
         let piece = self.piece(name)?;
-        let drafted = piece.drafted(name)?;
-        Ok(Answer::Piece(Box::new(view::of(name, piece, &drafted)?)))
+        view::of(name, piece, &piece.drafted(name)?)
     }
 
     fn remove(&mut self, name: &str) -> Result<(Answer, Vec<Save>), Refusal> {

@@ -279,8 +279,13 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
     };
 
     watch.stage("telling cloth from mat");
-    let garment_options =
-        GarmentOptions { pictures: watch.wants_pictures(), closer: false, bare: bare.as_ref(), may_leave, hints: &options.hints };
+    let garment_options = GarmentOptions {
+        pictures: watch.wants_pictures(),
+        closer: false,
+        bare: bare.as_ref(),
+        may_leave,
+        hints: &options.hints,
+    };
     let garment = match &sized.grid {
         Some(grid) => garment::separate(photo, &fit.camera, grid, garment_options)?,
         None => {

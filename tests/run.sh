@@ -5,8 +5,8 @@
 #   bash tests/run.sh              everything
 #   bash tests/run.sh accuracy     only the tests whose file name is given
 #
-# Needs Rust and Python 3; installs Debian packages (poppler-utils, qpdf, opencv-doc) where apt-get
-# is there and they are missing, and Python packages into .venv.
+# Needs Rust and Python 3; installs Debian packages (poppler-utils, qpdf, opencv-doc, chromium) where apt-get
+# is there and they are missing, Python packages into .venv, and axe-core (for the page) beside them.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
@@ -15,6 +15,8 @@ need_debian() {
     command -v pdftoppm >/dev/null || missing+=(poppler-utils)
     command -v qpdf >/dev/null || missing+=(qpdf)
     [ -d /usr/share/doc/opencv-doc/examples/data ] || missing+=(opencv-doc)
+    command -v chromedriver >/dev/null || missing+=(chromium chromium-driver)
+    command -v npm >/dev/null || missing+=(npm)
     python3 -c 'import ensurepip' 2>/dev/null || missing+=(python3-venv)
     [ ${#missing[@]} -eq 0 ] && return
     echo "installing ${missing[*]}"
@@ -33,8 +35,17 @@ need_python() {
     fi
 }
 
+# The accessibility checks of the page: used by its tests only, never shipped.
+need_axe() {
+    [ -f .venv/axe/package/axe.min.js ] && return
+    mkdir -p .venv/axe
+    (cd .venv/axe && npm pack --silent axe-core@4 >/dev/null && tar xzf axe-core-*.tgz package/axe.min.js package/LICENSE)
+}
+
 need_debian
 need_python
+need_axe
+export CLOTHLINE_AXE="$PWD/.venv/axe/package/axe.min.js"
 export CLOTHLINE_PYTHON="$PWD/.venv/bin/python"
 
 if [ $# -gt 0 ]; then

@@ -144,13 +144,7 @@ impl Work {
         (stretch.from + k) % self.points.len()
     }
 
-    fn moved(
-        &mut self,
-        at: MatPoint,
-        to: MatPoint,
-        (from, until): (MatPoint, MatPoint),
-        corner: bool,
-    ) -> Option<()> {
+    fn moved(&mut self, at: MatPoint, to: MatPoint, (from, until): (MatPoint, MatPoint), corner: bool) -> Option<()> {
         let (i, from, until) = (self.near(at)?, self.near(from)?, self.near(until)?);
         // A lone corner is its own neighbour both ways.
         let n = self.points.len();

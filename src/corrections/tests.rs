@@ -31,7 +31,13 @@ fn lengths(done: &Corrected) -> Vec<f64> {
 fn undo_restores_to_the_letter_and_redo_brings_it_back() {
     let mut corrections = Corrections::default();
     let before = corrected(&rectangle(), &corrections).unwrap();
-    let step = Step::Move { at: at(200.0, 300.0), to: at(210.0, 305.0), from: at(200.0, 0.0), until: at(0.0, 300.0), corner: true };
+    let step = Step::Move {
+        at: at(200.0, 300.0),
+        to: at(210.0, 305.0),
+        from: at(200.0, 0.0),
+        until: at(0.0, 300.0),
+        corner: true,
+    };
     corrections.add(step).unwrap();
     let moved = corrected(&rectangle(), &corrections).unwrap();
     assert_ne!(moved, before);
@@ -46,8 +52,16 @@ fn undo_restores_to_the_letter_and_redo_brings_it_back() {
 
 #[test]
 fn a_corner_moved_takes_both_straight_edges_along() {
-    let step = Step::Move { at: at(200.0, 300.0), to: at(220.0, 310.0), from: at(200.0, 0.0), until: at(0.0, 300.0), corner: true };
-    let edges = edges::find(&after(&[step]).outline, &EdgeOptions { fold: FoldChoice::None, ..EdgeOptions::default() }).unwrap().edges;
+    let step = Step::Move {
+        at: at(200.0, 300.0),
+        to: at(220.0, 310.0),
+        from: at(200.0, 0.0),
+        until: at(0.0, 300.0),
+        corner: true,
+    };
+    let edges = edges::find(&after(&[step]).outline, &EdgeOptions { fold: FoldChoice::None, ..EdgeOptions::default() })
+        .unwrap()
+        .edges;
     assert_eq!(edges.len(), 4);
     // Pythagoras: the right edge runs from (200, 0) to (220, 310), the upper from there to (0, 300).
     assert!((edges[1].length_mm() - 20f64.hypot(310.0)).abs() < 0.05, "{}", edges[1].length_mm());
@@ -69,10 +83,8 @@ fn edges_are_split_and_joined() {
 
 #[test]
 fn an_exact_length_is_exact_and_the_fold_stays() {
-    let steps = [
-        Step::Fold { at: Some(at(0.0, 150.0)) },
-        Step::Length { at: at(100.0, 0.0), length: Length::from_mm(215.5) },
-    ];
+    let steps =
+        [Step::Fold { at: Some(at(0.0, 150.0)) }, Step::Length { at: at(100.0, 0.0), length: Length::from_mm(215.5) }];
     let done = after(&steps);
     let tracing = edges::find(&done.outline, &done.edges).unwrap();
     assert_eq!(tracing.fold.as_ref().unwrap().edge, 4);
@@ -101,12 +113,24 @@ fn a_stretch_is_redrawn_and_straightened() {
 fn a_removed_point_leaves_a_smooth_run() {
     let out = after(&[
         Step::AddPoint { at: at(200.0, 150.0) },
-        Step::Move { at: at(200.0, 150.0), to: at(212.0, 150.0), from: at(200.0, 100.0), until: at(200.0, 200.0), corner: false },
+        Step::Move {
+            at: at(200.0, 150.0),
+            to: at(212.0, 150.0),
+            from: at(200.0, 100.0),
+            until: at(200.0, 200.0),
+            corner: false,
+        },
     ]);
     assert!(out.outline.points.iter().any(|p| p.at.x > 211.9) && out.points[0].x > 211.9);
     let again = after(&[
         Step::AddPoint { at: at(200.0, 150.0) },
-        Step::Move { at: at(200.0, 150.0), to: at(212.0, 150.0), from: at(200.0, 100.0), until: at(200.0, 200.0), corner: false },
+        Step::Move {
+            at: at(200.0, 150.0),
+            to: at(212.0, 150.0),
+            from: at(200.0, 100.0),
+            until: at(200.0, 200.0),
+            corner: false,
+        },
         Step::RemovePoint { at: at(212.0, 150.0), from: at(200.0, 90.0), until: at(200.0, 210.0) },
     ]);
     assert!(again.points.is_empty() && again.outline.points.iter().all(|p| p.at.x < 200.01));
@@ -120,8 +144,16 @@ fn steps_of_another_photo_are_left_out_with_a_word_and_nonsense_is_refused() {
     let mut corrections = Corrections::default();
     assert!(corrections.add(Step::Redraw { path: vec![at(0.0, 0.0)], by: RedrawnBy::Hand }).is_err());
     assert!(corrections.add(Step::AddPoint { at: at(f64::NAN, 0.0) }).is_err());
-    let crossing = Step::Move { at: at(200.0, 300.0), to: at(100.0, -80.0), from: at(200.0, 0.0), until: at(0.0, 300.0), corner: true };
+    let crossing = Step::Move {
+        at: at(200.0, 300.0),
+        to: at(100.0, -80.0),
+        from: at(200.0, 0.0),
+        until: at(0.0, 300.0),
+        corner: true,
+    };
     assert!(corrected(&rectangle(), &Corrections { done: vec![crossing], undone: Vec::new() }).is_err());
     assert!(read("{}").is_err());
-    assert!(read(r#"{"format":"clothline-corrections","version":2,"units":"mm"}"#).unwrap_err().advice.contains("update"));
+    assert!(
+        read(r#"{"format":"clothline-corrections","version":2,"units":"mm"}"#).unwrap_err().advice.contains("update")
+    );
 }

@@ -101,8 +101,7 @@ impl Job {
             trace.flat = flat::rectify(photo, &trace.fit.camera, sharp_frame(&trace), 0.0);
         }
         let scale = serde_json::to_value(&trace.scale).ok();
-        let text =
-            outline_file::write_marked(&trace.outline, None, &[], scale, &trace.warnings, &trace.marks)?;
+        let text = outline_file::write_marked(&trace.outline, None, &[], scale, &trace.warnings, &trace.marks)?;
         let file = outline_file::read(&text)?;
         let backdrop = Backdrop::of(&trace, &self.record, &self.hints, &text);
         Ok(Traced { text, file, backdrop, flat: trace.flat.rgb })

@@ -15,8 +15,8 @@ use crate::units::{MM_PER_INCH, MatPoint};
 
 /// Doubt from which a stretch is weak, mm: half the truing tolerance of a seam pair.
 const WEAK_MM: f64 = 0.75;
-/// Doubt below which an edge is sure, mm.
-const SURE_MM: f64 = 0.3;
+/// Doubt from which it is poor, mm: more than the truing tolerance itself.
+const POOR_MM: f64 = 1.5;
 /// Doubtful stretches nearer than this are one, mm.
 const JOINED_MM: f64 = 8.0;
 /// Shorter ones are not worth a look, mm.
@@ -114,11 +114,13 @@ fn size_words(trace: &Trace, reference: &Reference) -> Vec<String> {
 #[derive(Debug, Clone, Serialize)]
 pub struct PieceView {
     name: String,
+    /// Left out of answers to changes: it stays until the next tracing.
+    #[serde(skip_serializing_if = "Option::is_none")]
     backdrop: Option<Backdrop>,
     picture: Option<Picture>,
     /// The outline as it is now.
     outline: Vec<MatPoint>,
-    /// For every outline point: 0 sure, 1 fair, 2 weak, 3 not seen.
+    /// For every outline point: 0 sure, 1 weak, 2 poor, 3 not seen.
     doubt: Vec<u8>,
     /// The outline as traced, where it is another.
     traced: Option<Vec<MatPoint>>,
@@ -186,6 +188,14 @@ pub struct Doubtful {
     seen: bool,
 }
 
+impl PieceView {
+    /// Without what a change leaves as it is.
+    pub(super) fn changed(mut self) -> Self {
+        self.backdrop = None;
+        self
+    }
+}
+
 pub(super) fn of(name: &str, piece: &OnDesk, drafted: &Drafted) -> Result<PieceView, Refusal> {
     let Drafted { corrected, tracing, piece: drafted_piece } = drafted;
     let outline = &corrected.outline;
@@ -237,8 +247,8 @@ fn line(points: impl Iterator<Item = MatPoint>) -> Vec<MatPoint> {
 fn class(point: &OutlinePoint) -> u8 {
     match point {
         p if !p.seen => 3,
-        p if p.doubt_mm > WEAK_MM => 2,
-        p if p.doubt_mm > SURE_MM => 1,
+        p if p.doubt_mm > POOR_MM => 2,
+        p if p.doubt_mm > WEAK_MM => 1,
         _ => 0,
     }
 }
@@ -293,7 +303,7 @@ fn handles(drafted: &Drafted) -> Vec<Handle> {
 pub(super) fn doubtful(outline: &Outline) -> Vec<Doubtful> {
     let points = &outline.points;
     let n = points.len();
-    let weak = |i: usize| class(&points[i % n]) >= 2;
+    let weak = |i: usize| class(&points[i % n]) >= 1;
     // Start where the edge is sure, so that no stretch is cut in two.
     let Some(start) = (0..n).find(|i| !weak(*i)) else {
         return if n > 0 { vec![stretch(points, 0, n)] } else { Vec::new() };

@@ -1,11 +1,11 @@
 // The board: the flat photo under the outline, moved and enlarged by wheel, pinch, keys and buttons.
 // Places are millimetres, y up; the board alone knows the screen.
 
-const SURE = "#ff5c28", FAIR = "#ffb02e", WEAK = "#fae13c", UNSEEN = "#ff6fe0", CASING = "rgba(25,20,35,.82)";
+const SURE = "#ff5c28", WEAK = "#ffb02e", POOR = "#fae13c", UNSEEN = "#ff6fe0", CASING = "rgba(25,20,35,.82)";
 export const DOUBT = [
-  { colour: SURE, dash: [], width: 2.4, words: "seen, within 0.3 mm" },
-  { colour: FAIR, dash: [14, 4], width: 2.4, words: "seen, within 0.75 mm" },
-  { colour: WEAK, dash: [6, 4], width: 2.8, words: "weak: look at it" },
+  { colour: SURE, dash: [], width: 2.4, words: "seen well, within 0.75 mm" },
+  { colour: WEAK, dash: [14, 4], width: 2.6, words: "weak, within 1.5 mm" },
+  { colour: POOR, dash: [6, 4], width: 2.8, words: "poor: more than 1.5 mm" },
   { colour: UNSEEN, dash: [2, 5], width: 3.4, words: "not seen: bridged" },
 ];
 const GRID = "#46e1eb", FOLD = "#a5f596", GHOST = "rgba(255,255,255,.75)", SEAM = "#b9a4ff";
@@ -99,8 +99,11 @@ export class Board {
   frame(points, rim, at_once) {
     const xs = points.map((p) => p[0]), ys = points.map((p) => p[1]);
     const [x0, x1, y0, y1] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
-    const scale = Math.min((this.width - 2 * rim) / Math.max(x1 - x0, 1), (this.height - 2 * rim) / Math.max(y1 - y0, 1), FINEST);
-    const to = { scale, x: this.width / 2 - (scale * (x0 + x1)) / 2, y: this.height / 2 + (scale * (y0 + y1)) / 2 };
+    // What lies over the picture's rim (tools, hint) covers nothing of it.
+    const [left, foot, top] = this.inset();
+    const [w, h] = [this.width - left, this.height - foot - top];
+    const scale = Math.min((w - 2 * rim) / Math.max(x1 - x0, 1), (h - 2 * rim) / Math.max(y1 - y0, 1), FINEST);
+    const to = { scale, x: left + w / 2 - (scale * (x0 + x1)) / 2, y: top + h / 2 + (scale * (y0 + y1)) / 2 };
     if (at_once || this.calm) {
       Object.assign(this, to);
       this.draw();
@@ -117,6 +120,10 @@ export class Board {
     };
     this.moving = step;
     requestAnimationFrame(step);
+  }
+
+  inset() {
+    return this.width > 620 ? [92, 52, 0] : [0, 48, 64];
   }
 
   zoom(times, about) {
@@ -310,7 +317,8 @@ export class Board {
     c.strokeStyle = GRID;
     if (b.grid_mm) {
       const [px, py] = b.grid_mm;
-      c.globalAlpha = 0.5;
+      // Close lines would hide the photo.
+      c.globalAlpha = Math.min(Math.max((Math.min(px, py) * this.scale) / 90, 0.18), 0.5);
       c.beginPath();
       const a = this.screen([b.min[0], b.max[1]]), z = this.screen([b.max[0], b.min[1]]);
       for (let k = Math.ceil(b.min[0] / px); k * px <= b.max[0]; k++) {
@@ -327,8 +335,8 @@ export class Board {
       c.stroke();
       c.setLineDash([]);
     }
-    c.globalAlpha = 0.95;
-    c.lineWidth = 1.6;
+    c.globalAlpha = b.grid_mm ? Math.min(Math.max((b.grid_mm[0] * this.scale) / 60, 0.3), 0.8) : 0.9;
+    c.lineWidth = 1;
     c.beginPath();
     for (const [p, q] of b.ticks) {
       const s = this.screen(p), t = this.screen(q);
@@ -509,8 +517,9 @@ export class Board {
   // A round glass in the corner away from the finger: what lies under the point, enlarged.
   magnify(c) {
     const s = this.screen(this.loupe);
+    const [inset] = this.inset();
     const left = s[0] > this.width / 2;
-    const at = [left ? LOUPE + 14 : this.width - LOUPE - 14, LOUPE + 14];
+    const at = [left ? inset + LOUPE + 14 : this.width - LOUPE - 14, LOUPE + 72];
     const scale = Math.max(this.scale * LOUPE_TIMES, 8);
     const x = at[0] - this.loupe[0] * scale, y = at[1] + this.loupe[1] * scale;
     c.save();

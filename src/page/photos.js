@@ -1,7 +1,7 @@
 // Bringing photos in: what gives the size, the photos, how the tracing stands, what could be better.
 
 import { send } from "./ask.js";
-import { advice, capital, h, icon, many, say, trouble, typedLength, units } from "./words.js";
+import { advice, capital, h, icon, inWords as sayHere, many, say, trouble, typedLength, units } from "./words.js";
 import { desk, go, hurry, onDesk, tell } from "./main.js";
 
 const KINDS = [
@@ -209,7 +209,7 @@ function pieceCard(piece) {
   if (at) {
     parts.push(stages(at), advice(at.noticed, "Already seen in the photo"));
   } else if (piece.refused) {
-    parts.push(h("div", { class: "stop", role: "note" }, h("p", {}, h("b", {}, "Not traced: "), capital(piece.refused.seen) + "."), h("p", {}, h("b", {}, "What to do: "), piece.refused.advice + ".")));
+    parts.push(h("div", { class: "stop", role: "note" }, h("p", {}, h("b", {}, "Not traced: "), capital(piece.refused.seen) + "."), h("p", {}, h("b", {}, "What to do: "), sayHere({ text: piece.refused.advice }) + ".")));
   } else if (waits) {
     parts.push(h("p", { class: "note" }, "Waits to be traced."));
   } else {

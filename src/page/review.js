@@ -69,6 +69,7 @@ class Review {
   }
 
   take(told) {
+    told.backdrop ??= this.view?.backdrop;
     this.view = told;
     this.board.view = told;
     this.board.preview = null;

@@ -88,8 +88,16 @@ export function advice(warnings, title = "What could be better") {
   if (!warnings.length) return null;
   return h("details", { class: "advice", open: warnings.length <= 3 },
     h("summary", {}, `${title} (${warnings.length})`),
-    h("ul", {}, warnings.map((w) => h("li", {}, sentence(w.text)))));
+    h("ul", {}, warnings.map((w) => h("li", {}, sentence(inWords(w))))));
 }
+
+// What the program says to those who type commands, said for those who click.
+const HERE = {
+  "thickness-assumed": "How thick the garment lies was not said, so 2.5 mm was assumed. Pinch the folded garment against a ruler and say it on the Photos step",
+  "mat-unmeasured": "Nobody has measured this mat, so every length is only as true as its print. Lay a steel tape along 20 squares and say it on the Photos step, under \u201cI measured the mat with a tape\u201d",
+};
+
+export const inWords = (w) => (HERE[w.code] || w.text).replace(/ with --bare/g, "").replace(/give --measured or --mat/g, "say so on the Photos step").replace(/such as --grid (\S+)/g, "such as $1").replace(/give --[a-z-]+( or --[a-z-]+)*/g, "say it on the Photos step");
 
 const sentence = (text) => {
   const t = capital(text);

@@ -2,8 +2,8 @@
 
 use std::str::FromStr;
 
-use super::tiles::{self, PAPER_MARGIN_MM, Paper, TileSheet};
 use super::drawing::Drawing;
+use super::tiles::{self, PAPER_MARGIN_MM, Paper, TileSheet};
 use super::{arrange, pdf, projector, svg};
 use crate::pattern_file::Pattern;
 use crate::refusal::{Refusal, RefusalKind, Warning};

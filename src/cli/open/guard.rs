@@ -45,8 +45,7 @@ impl Guard {
         let foreign_origin = request
             .header("origin")
             .is_some_and(|origin| !origin.strip_prefix("http://").is_some_and(|host| self.is_ours(host)));
-        let foreign_site =
-            request.header("sec-fetch-site").is_some_and(|site| !matches!(site, "same-origin" | "none"));
+        let foreign_site = request.header("sec-fetch-site").is_some_and(|site| !matches!(site, "same-origin" | "none"));
         let opening = request.method == "GET" && request.path == "/" && request.query("key").is_some();
         // The opening address may be clicked in a mail or a terminal; anything else from elsewhere is foreign.
         if foreign_origin || foreign_site && !opening {
@@ -57,9 +56,11 @@ impl Guard {
             return Some(Answer::moved("/").with("Set-Cookie", cookie));
         }
         let name = self.cookie_name();
-        let known = request.header("cookie").unwrap_or_default().split(';').any(|part| {
-            part.trim().split_once('=').is_some_and(|(n, value)| n == name && self.is_key(value))
-        });
+        let known = request
+            .header("cookie")
+            .unwrap_or_default()
+            .split(';')
+            .any(|part| part.trim().split_once('=').is_some_and(|(n, value)| n == name && self.is_key(value)));
         let words = "this page has to be opened with the address that clothline printed";
         (!known).then(|| Answer::refused(401, words))
     }

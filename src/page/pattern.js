@@ -1,0 +1,338 @@
+// Making the pattern: what the edges are, allowances, notches, what is sewn to what, bands, variations, the tape.
+// The set's own file is changed and sent whole; the engine makes the set of it or says why it cannot.
+
+import { ask } from "./ask.js";
+import { desk, go } from "./main.js";
+import { advice, capital, h, icon, length, many, say, trouble, typedLength, units } from "./words.js";
+
+const ROLES = [["fold", "fold"], ["hem", "hem"], ["side-seam", "side seam"], ["shoulder", "shoulder"], ["neckline", "neckline"], ["armhole", "armhole"], ["sleeve-cap", "sleeve cap"], ["underarm-seam", "underarm seam"], ["waist", "waist"], ["rise", "rise"], ["inseam", "inseam"], ["outseam", "outseam"], ["opening", "opening"], ["plain", "plain"]];
+const KINDS = [["", "guessed"], ["half-front", "front, half on the fold"], ["half-back", "back, half on the fold"], ["half-sleeve", "sleeve, folded"], ["trouser-front", "trouser front"], ["trouser-back", "trouser back"], ["half-skirt", "skirt, half on the fold"], ["half-body-with-sleeve", "body with sleeve, half"]];
+// Changes that a form can ask for: the word of the file, what people call it, and what has to be said.
+const CHANGES = [
+  ["move-edge", "Move an edge outwards", [["edge", "edge"], ["out", "length"]]],
+  ["move-edge", "Move an edge inwards", [["edge", "edge"], ["in", "length"]]],
+  ["lengthen", "Lengthen, spread across the grain", [["by", "length"]]],
+  ["shorten", "Shorten, folded away across the grain", [["by", "length"]]],
+  ["shorten-leg", "Shorten the leg to an inseam of", [["inseam", "length"]]],
+  ["neckline", "Another neckline", [["shape", ["round", "v"]], ["depth", "length"]]],
+  ["let-out", "Let elastic out to its stretched length", [["edge", "edge"], ["stretched", "length"]]],
+  ["scale", "Larger or smaller, per cent", [["length", "percent"], ["width", "percent"]]],
+  ["unfold", "Unfold to a whole piece", []],
+  ["square-at-fold", "Square the edges at the fold", []],
+];
+const SVG = "http://www.w3.org/2000/svg";
+
+let chosen = null;
+
+export async function showPattern(work, wanted) {
+  work.className = "patternwork";
+  if (!desk.pieces.some((p) => p.traced)) {
+    work.replaceChildren(h("p", { class: "plain" }, "There is no piece yet. ", h("a", { href: "#photos" }, "Bring in a photo first.")));
+    return null;
+  }
+  const pattern = new Pattern(work, wanted);
+  await pattern.open();
+  return null;
+}
+
+class Pattern {
+  constructor(work, wanted) {
+    chosen = wanted || chosen;
+    this.work = work;
+    this.stage = h("section", { class: "papers", "aria-label": "The piece" });
+    this.side = h("aside", { class: "side", "aria-label": "What is wanted of it" });
+    this.list = h("nav", { class: "piecelist", "aria-label": "Pieces" });
+    work.replaceChildren(h("div", { class: "paperside" }, this.list, this.stage), this.side);
+    this.edge = null;
+    this.tab = "piece";
+    this.undone = [];
+    this.before = [];
+  }
+
+  async open() {
+    this.take(await ask({ ask: "pattern" }));
+  }
+
+  take(told) {
+    this.told = told;
+    this.set = told.recipe;
+    const names = this.set.pieces.map((p) => p.name);
+    if (!names.includes(chosen)) chosen = names[0];
+    this.draw();
+  }
+
+  get recipe() {
+    return this.set.pieces.find((p) => p.name === chosen);
+  }
+
+  get made() {
+    return this.told.pieces.find((p) => p.name === chosen);
+  }
+
+  // A changed set goes out whole; the one before is kept for taking back.
+  async save(change, words) {
+    const next = structuredClone(this.set);
+    change(next, next.pieces.find((p) => p.name === chosen));
+    await this.send(next, words, () => {
+      this.before.push(this.set);
+      this.undone = [];
+    });
+  }
+
+  async send(next, words, done) {
+    try {
+      const told = await ask({ ask: "recipe", set: next });
+      done();
+      this.take(told);
+      say(words);
+    } catch (error) {
+      this.draw();
+      trouble(error);
+    }
+  }
+
+  step(which) {
+    const [from, to] = which === "undo" ? [this.before, this.undone] : [this.undone, this.before];
+    const set = from[from.length - 1];
+    if (set) this.send(set, which === "undo" ? "Taken back." : "Made again.", () => to.push(from.pop() && this.set));
+  }
+
+  draw() {
+    const keep = document.activeElement?.dataset?.keep;
+    this.drawList();
+    this.drawPiece();
+    const tabs = [["piece", "This piece"], ["set", "The set"], ["fit", `Fit${this.unfit() ? ` (${this.unfit()})` : ""}`]];
+    this.side.replaceChildren(
+      h("div", { class: "tabs", role: "group", "aria-label": "What is shown" }, tabs.map(([id, name]) => h("button", { type: "button", "data-keep": `tab-${id}`, "aria-pressed": String(id === this.tab), onclick: () => { this.tab = id; this.draw(); } }, name))),
+      h("div", { class: "panel" }, this.told.refused ? this.refused() : null, ...(this.tab === "piece" ? this.piece() : this.tab === "set" ? this.whole() : this.fit()).filter(Boolean)));
+    if (keep) this.work.querySelector(`[data-keep="${CSS.escape(keep)}"]`)?.focus();
+  }
+
+  unfit() {
+    return this.told.seams.filter((s) => !s.fits || s.corners.some((c) => !c.smooth)).length + this.told.tape.filter((t) => !t.agrees).length;
+  }
+
+  refused() {
+    const r = this.told.refused;
+    return h("div", { class: "stop", role: "note" }, h("p", {}, h("b", {}, "Not made: "), capital(r.seen) + "."), h("p", {}, h("b", {}, "What to do: "), r.advice + "."));
+  }
+
+  drawList() {
+    this.list.replaceChildren(h("h1", { class: "hidden" }, "Pattern"), ...this.set.pieces.map((p) => h("button", { type: "button", class: "chip", "data-keep": `piece-${p.name}`, "aria-pressed": String(p.name === chosen), onclick: () => { chosen = p.name; this.edge = null; this.tab = "piece"; this.draw(); } }, p.name)),
+      h("span", { class: "grow" }),
+      h("button", { type: "button", class: "button quiet", "aria-label": "Take back", title: "Take back", "data-keep": "undo", "aria-disabled": this.before.length ? null : "true", onclick: () => this.step("undo") }, icon("undo")),
+      h("button", { type: "button", class: "button quiet", "aria-label": "Make again", title: "Make again", "data-keep": "redo", "aria-disabled": this.undone.length ? null : "true", onclick: () => this.step("redo") }, icon("redo")));
+  }
+
+  drawPiece() {
+    const m = this.made;
+    if (!m) return this.stage.replaceChildren(h("p", { class: "plain" }, "This piece is only a shape that others are made from, or the set cannot be made yet."));
+    this.stage.replaceChildren(picture(m, this.edge, (number) => { this.edge = number; this.tab = "piece"; this.draw(); this.side.querySelector(".edge.open")?.scrollIntoView({ block: "nearest" }); }));
+  }
+
+  section(title, ...parts) {
+    return h("section", { class: "part" }, h("h2", {}, title), parts);
+  }
+
+  select(label, keep, options, now, set) {
+    const id = `s-${keep}`;
+    return h("div", { class: "field" }, h("label", { for: id }, label), h("select", { id, "data-keep": keep, onchange: (e) => set(e.target.value) }, options.map(([value, name]) => h("option", { value, selected: value === now }, name))));
+  }
+
+  input(label, keep, now, set, props = {}) {
+    const id = `i-${keep}`;
+    return h("div", { class: "field" }, h("label", { for: id }, label), h("input", { id, type: "text", autocomplete: "off", "data-keep": keep, value: now ?? "", onchange: (e) => set(e.target.value.trim()), ...props }));
+  }
+
+  piece() {
+    const r = this.recipe, m = this.made;
+    const parts = [];
+    const cut = r.cut || { count: m?.cut.count ?? 1, mirrored: m?.cut.mirrored ?? false, cloth: m?.cut.cloth ?? "self" };
+    parts.push(this.section("The piece",
+      r.band ? null : this.select("It is a", "kind", KINDS, r.kind || "", (v) => this.save((_, p) => { v ? (p.kind = v) : delete p.kind; delete p.roles; }, "Saved.")),
+      h("div", { class: "row" },
+        this.input("Cut", "count", cut.count, (v) => this.save((_, p) => { p.cut = { ...cut, count: Number(v) || 1 }; }, "Saved."), { inputmode: "numeric" }),
+        this.input("of the cloth", "cloth", cut.cloth, (v) => this.save((_, p) => { p.cut = { ...cut, cloth: v || "self" }; }, "Saved."))),
+      h("label", { class: "tick" }, h("input", { type: "checkbox", "data-keep": "mirrored", checked: cut.mirrored, onchange: (e) => this.save((_, p) => { p.cut = { ...cut, mirrored: e.target.checked }; }, "Saved.") }), h("span", {}, "every second one turned over (left and right)")),
+      m?.fold ? h("label", { class: "tick" }, h("input", { type: "checkbox", "data-keep": "whole", checked: r.draw === "whole", onchange: (e) => this.save((_, p) => { e.target.checked ? (p.draw = "whole") : delete p.draw; }, "Saved.") }), h("span", {}, "drawn whole, not as a half on the fold")) : null,
+      m?.warnings.length ? advice(m.warnings, "Notes") : null));
+    if (m) {
+      parts.push(this.section("Edges", h("p", { class: "note" }, "Anticlockwise. Choose one here or on the drawing."), h("ul", { class: "plainlist edges" }, m.edges.map((e) => this.edgeRow(e)))));
+      parts.push(this.notches(r, m));
+      parts.push(this.variations(r, m));
+    }
+    return parts;
+  }
+
+  edgeRow(e) {
+    const open = this.edge === e.number;
+    const row = h("button", { type: "button", class: "edgerow", "aria-expanded": String(open), "data-keep": `row-${e.number}`, onclick: () => { this.edge = open ? null : e.number; this.draw(); } },
+      h("span", { class: "edgenum" }, e.number), h("span", { class: "edgekind" }, e.called), h("span", { class: "edgelength" }, length(e.length_mm, units() === "in" ? 3 : 2)));
+    if (!open) return h("li", { class: "edge" }, row);
+    const key = String(e.number);
+    const r = this.recipe;
+    const after = (r.changes || []).length > 0;
+    const [roles, names] = after ? ["roles_after", "names_after"] : ["roles", "names"];
+    return h("li", { class: "edge open" }, row, h("div", { class: "edgebody" },
+      this.select("It is the", `role-${key}`, ROLES, e.role, (v) => this.save((_, p) => { (p[roles] ??= {})[key] = v; if (v === "fold" && !after) { p.fold = e.number; delete p[roles][key]; } }, `Edge ${key}: ${v}.`)),
+      this.input("A name of its own", `name-${key}`, e.name, (v) => this.save((_, p) => { p[names] ??= {}; v ? (p[names][key] = v) : delete p[names][key]; }, "Saved.")),
+      e.role === "fold" ? h("p", { class: "note" }, "No allowance on the fold.") :
+        this.input("Allowance", `allowance-${key}`, tidy(e.allowance_mm), (v) => this.save((_, p) => { p.allowances ??= {}; v ? (p.allowances[key] = typedLength(v)) : delete p.allowances[key]; }, v ? `Allowance of edge ${key}: ${typedLength(v)}.` : "As the set has it.")),
+      h("p", { class: "note" }, "Empty: as the set has it for this kind of edge.")));
+  }
+
+  notches(r, m) {
+    const list = r.notches || [];
+    const edges = m.edges.filter((e) => e.role !== "fold").map((e) => [String(e.number), `${e.number} ${e.called}`]);
+    const edge = h("select", { "aria-label": "Edge of the notch", "data-keep": "n-edge" }, edges.map(([v, n]) => h("option", { value: v, selected: v === String(this.edge) }, n)));
+    const at = h("input", { type: "text", value: "middle", "aria-label": "How far along: a length, middle or 25%", "data-keep": "n-at" });
+    const kind = h("select", { "aria-label": "Kind of the notch", "data-keep": "n-kind" }, [["single", "single"], ["double", "double"]].map(([v, n]) => h("option", { value: v }, n)));
+    const add = () => this.save((_, p) => {
+      const place = /^middle$|%$/.test(at.value.trim()) ? at.value.trim() : typedLength(at.value);
+      (p.notches ??= []).push({ edge: edge.value, at: place, kind: kind.value });
+    }, "Notch added.");
+    return this.section("Notches",
+      h("ul", { class: "plainlist rows" }, list.map((n, i) => h("li", {}, h("span", {}, `${capital(n.kind || "single")} on edge ${n.edge} at ${n.at}`), h("button", { type: "button", class: "button quiet", "aria-label": `Remove notch ${i + 1}`, onclick: () => this.save((_, p) => { p.notches.splice(i, 1); }, "Notch removed.") }, icon("bin"))))),
+      h("div", { class: "row tight" }, edge, at, kind, h("button", { type: "button", class: "button", "data-keep": "n-add", onclick: add }, "Add")),
+      h("p", { class: "note" }, "Notches that must meet on two pieces belong to their seam: see Fit."));
+  }
+
+  variations(r, m) {
+    const list = r.changes || [];
+    const say_ = (c) => {
+      const [word, what] = typeof c === "string" ? [c, {}] : Object.entries(c)[0];
+      const said = Object.entries(what || {}).map(([k, v]) => `${k} ${typeof v === "object" ? JSON.stringify(v) : v}`).join(", ");
+      return `${capital(word.replaceAll("-", " "))}${said ? `: ${said}` : ""}`;
+    };
+    const kind = h("select", { id: "c-kind", "data-keep": "c-kind", onchange: (e) => { this.change = Number(e.target.value); this.draw(); } }, CHANGES.map(([, name], i) => h("option", { value: i, selected: i === (this.change || 0) }, name)));
+    const [word, , fields] = CHANGES[this.change || 0];
+    const inputs = fields.map(([name, type]) => {
+      const label = { edge: "edge", out: "by", in: "by", by: "by", inseam: "inseam", depth: "depth", stretched: "stretched", shape: "shape", length: "along the grain", width: "across it" }[name];
+      const options = type === "edge" ? m.edges.map((e) => [String(e.number), `${e.number} ${e.called}`]) : Array.isArray(type) ? type.map((t) => [t, t]) : null;
+      const input = options ? h("select", { "aria-label": label }, options.map(([v, n]) => h("option", { value: v }, n))) : h("input", { type: "text", "aria-label": label, placeholder: type === "percent" ? "2" : units() === "in" ? "1/2in" : "1cm" });
+      return [name, type, label, input];
+    });
+    const add = () => this.save((_, p) => {
+      const what = {};
+      for (const [name, type, , input] of inputs) if (input.value.trim()) what[name] = type === "length" ? typedLength(input.value) : type === "percent" ? Number(input.value) : input.value;
+      (p.changes ??= []).push({ [word]: what });
+    }, "Changed.");
+    const vary = () => {
+      const name = prompt("A name for the variation piece, such as \"shorts front\"");
+      if (!name) return;
+      const variation = prompt("The variation it belongs to, such as \"shorts\"") || "";
+      this.save((set) => {
+        set.pieces.push({ name, of: chosen, ...(r.kind ? { kind: r.kind } : {}), ...(variation ? { variation } : {}) });
+        chosen = name;
+      }, `${name} was made from ${this.recipe.name}.`);
+    };
+    return this.section("Changes to the shape",
+      h("ol", { class: "plainlist rows" }, list.map((c, i) => h("li", {}, h("span", {}, say_(c)), h("button", { type: "button", class: "button quiet", "aria-label": `Remove change ${i + 1}`, onclick: () => this.save((_, p) => { p.changes.splice(i, 1); }, "Change removed.") }, icon("bin"))))),
+      r.band ? null : h("div", { class: "changeform" }, h("label", { for: "c-kind" }, "Change"), kind, inputs.map(([, , label, input]) => h("div", { class: "row" }, h("span", { class: "lab", "aria-hidden": "true" }, label), input)), h("button", { type: "button", class: "button", "data-keep": "c-add", onclick: add }, "Make this change")),
+      r.band ? null : h("div", { class: "buttons" }, h("button", { type: "button", class: "button", "data-keep": "vary", onclick: vary }, "Make a variation of it")));
+  }
+
+  whole() {
+    const s = this.set;
+    const roles = [["seam", "every other seam"], ...ROLES.filter(([r]) => !["fold", "plain"].includes(r))];
+    const shown = roles.filter(([r]) => r === "seam" || r in (s.allowances || {}) || this.told.pieces.some((p) => p.edges.some((e) => e.role === r)));
+    const width = (a) => (a === undefined ? "" : typeof a === "object" ? `casing for ${a.elastic}` : typeof a === "number" ? `${a}mm` : a);
+    const pieces = this.told.pieces.filter((p) => p.edges.length);
+    const places = pieces.flatMap((p) => p.edges.filter((e) => e.role !== "fold").map((e) => [JSON.stringify({ piece: p.name, edge: String(e.number) }), `${p.name}, ${e.called}`]));
+    const bandOf = h("select", { multiple: true, size: 4, "aria-label": "Edges that the band is sewn to", id: "b-of" }, places.map(([v, n]) => h("option", { value: v }, n)));
+    const [bandName, height, ratio] = [["Name", "waistband"], ["Finished height", units() === "in" ? "1in" : "3cm"], ["Length for each unit of the edge", "1"]].map(([label, value]) => h("input", { type: "text", value, "aria-label": label }));
+    const band = () => this.save((set) => {
+      const of = [...bandOf.selectedOptions].map((o) => JSON.parse(o.value));
+      set.pieces.push({ name: bandName.value, band: { of, height: typedLength(height.value), doubled: "height", ratio: Number(ratio.value.replace(",", ".")) || 1 } });
+    }, `${bandName.value} was added.`);
+    return [
+      this.section("The set",
+        this.input("Name", "set-name", s.name, (v) => this.save((set) => { set.name = v || set.name; }, "Saved.")),
+        this.input("Size, or the person it is for", "set-size", s.size, (v) => this.save((set) => { v ? (set.size = v) : delete set.size; }, "Saved."))),
+      this.section("Allowances", h("p", { class: "note" }, "For every piece; an edge can have its own."),
+        shown.map(([r, name]) => this.input(capital(name), `all-${r}`, width(s.allowances?.[r]), (v) => this.save((set) => { set.allowances ??= {}; v ? (set.allowances[r] = typedLength(v)) : delete set.allowances[r]; }, "Saved."), { placeholder: "as usual" }))),
+      this.section("Add a band", h("p", { class: "note" }, "A waistband, neckband or cuff: a rectangle as long as the edges it is sewn to, doubled along its height."),
+        bandOf, h("div", { class: "row" }, bandName, height, ratio), h("div", { class: "buttons" }, h("button", { type: "button", class: "button", "data-keep": "band", onclick: band }, "Add the band"))),
+    ];
+  }
+
+  fit() {
+    const t = this.told;
+    const places = t.pieces.flatMap((p) => p.edges.filter((e) => e.role !== "fold").map((e) => `${p.name}/${e.called.startsWith("edge ") ? e.number : e.called}`));
+    const side = (label) => h("input", { type: "text", list: "places", "aria-label": label, placeholder: places[0] || "front/side-seam" });
+    const [a, b] = [side("First side of the seam"), side("Second side of the seam")];
+    const now = () => (this.set.pairs ? structuredClone(this.set.pairs) : t.seams.map((s) => ({ sew: s.seam.split(" to ") })));
+    const add = () => this.save((set) => { set.pairs = [...now(), { sew: [a.value.trim(), b.value.trim()] }]; }, "Saved.");
+    const bad = (s) => !s.fits || s.corners.some((c) => !c.smooth);
+    const measures = [...new Set([...t.measures.map((m) => m.name), ...places])];
+    const measure = h("input", { type: "text", list: "measures", "aria-label": "What was measured", placeholder: measures[0] || "chest" });
+    const by = h("input", { type: "text", "aria-label": "By the tape", placeholder: units() === "in" ? "20in" : "50cm" });
+    return [
+      h("datalist", { id: "places" }, places.map((p) => h("option", { value: p }))), h("datalist", { id: "measures" }, measures.map((p) => h("option", { value: p }))),
+      this.section("Sewn together", t.seams.length ? null : h("p", { class: "note" }, "No edges are known to be sewn together. Say what the edges are, or add a seam."),
+        this.set.pairs || !t.seams.length ? null : h("p", { class: "note" }, "Found from what the edges are."),
+        h("ul", { class: "plainlist rows" }, t.seams.map((s, i) => h("li", { class: bad(s) ? "bad" : "" }, h("div", {},
+          h("b", {}, icon(bad(s) ? "look" : "check"), s.seam),
+          h("p", { class: "note" }, `${length(s.lengths_mm[0], 2)} and ${length(s.lengths_mm[1], 2)}${s.fits ? ": they fit." : "."}`),
+          s.remedy ? h("p", {}, capital(s.remedy) + ".") : null,
+          s.corners.filter((c) => !c.smooth).map((c) => h("p", {}, `Where they meet, the ${c.run} makes ${c.angle_deg.toFixed(0)}° instead of 180°.`)),
+          bad(s) ? h("button", { type: "button", class: "button", "data-keep": `show-${i}`, onclick: () => this.showSeam(s) }, "Show it") : null),
+          h("button", { type: "button", class: "button quiet", "aria-label": `Remove the seam ${s.seam}`, onclick: () => this.save((set) => { set.pairs = now().filter((_, k) => k !== i); }, "Saved.") }, icon("bin"))))),
+        h("div", { class: "row tight" }, a, b, h("button", { type: "button", class: "button", "data-keep": "pair", onclick: add }, "Add"))),
+      this.section("Tape check", h("p", { class: "note" }, "Measure something on the garment with a tape: it proves the scale."),
+        h("ul", { class: "plainlist rows" }, t.tape.map((c, i) => h("li", { class: c.agrees ? "" : "bad" }, h("div", {}, h("b", {}, icon(c.agrees ? "check" : "look"), c.measure), h("p", { class: "note" }, `${length(c.tape_mm)} by the tape, ${length(c.pattern_mm)} on the pattern: ${c.agrees ? "they agree." : "more apart than both can be off."}`)),
+          h("button", { type: "button", class: "button quiet", "aria-label": `Remove the tape check ${c.measure}`, onclick: () => this.save((set) => { set.tape.splice(i, 1); }, "Saved.") }, icon("bin"))))),
+        h("div", { class: "row tight" }, measure, by, h("button", { type: "button", class: "button", "data-keep": "tape", onclick: () => this.save((set) => { (set.tape ??= []).push({ measure: measure.value.trim(), length: typedLength(by.value) }); }, "Saved.") }, "Add"))),
+      t.measures.length ? this.section("Finished measurements", h("ul", { class: "plainlist rows" }, t.measures.map((m) => h("li", {}, h("span", {}, `${capital(m.name)}${m.variation ? ` (${m.variation})` : ""}`), h("span", { class: "edgelength" }, length(m.length_mm)))))) : null,
+      advice(t.warnings, "Notes"),
+    ];
+  }
+
+  // Goes to the piece and edge that a seam begins with.
+  showSeam(s) {
+    const first = s.seam.split(" to ")[0].split(" + ")[0].replace(/^\d+ x /, "");
+    const [name, word] = [first.slice(0, first.lastIndexOf("/")), first.slice(first.lastIndexOf("/") + 1)];
+    chosen = name;
+    const edge = this.made?.edges.find((e) => e.called === word || String(e.number) === word || e.role === word);
+    this.edge = edge ? edge.number : null;
+    this.draw();
+    say(edge ? `${name}: edge ${edge.number}, ${edge.called}` : name);
+  }
+}
+
+const tidy = (mm) => (units() === "in" ? `${+(mm / 25.4).toFixed(3)}in` : `${+(mm / 10).toFixed(2)}cm`);
+
+// A finished piece on paper.
+function picture(m, chosenEdge, choose) {
+  const el = (tag, props, text) => {
+    const e = document.createElementNS(SVG, tag);
+    for (const [k, v] of Object.entries(props)) e.setAttribute(k, v);
+    if (text !== undefined) e.textContent = text;
+    return e;
+  };
+  const all = m.cut_line;
+  const xs = all.map((p) => p[0]), ys = all.map((p) => p[1]);
+  const [x0, x1, y0, y1] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
+  const rim = 0.06 * Math.max(x1 - x0, y1 - y0);
+  const unit = Math.max(x1 - x0, y1 - y0) / 100;
+  const d = (points, closed) => "M" + points.map((p) => `${p[0].toFixed(2)} ${(-p[1]).toFixed(2)}`).join("L") + (closed ? "Z" : "");
+  const svg = el("svg", { viewBox: `${x0 - rim} ${-y1 - rim} ${x1 - x0 + 2 * rim} ${y1 - y0 + 2 * rim}`, class: "paper", role: "img", "aria-label": `${m.name}: cut line, stitching line, ${many(m.edges.length, "edge")}, ${many(m.notches.length, "notch", "notches")}` });
+  const line = (points, cls, closed) => svg.append(el("path", { d: d(points, closed), class: cls, "vector-effect": "non-scaling-stroke" }));
+  line(m.cut_line, "cut", true);
+  line(m.stitching_line, "stitch", true);
+  if (m.fold) line(m.fold, "foldline", false);
+  m.notches.forEach((s) => line(s, "notch", false));
+  line(m.grainline, "grain", false);
+  m.lines.forEach((l) => line(l, "stitch", false));
+  for (const e of m.edges) {
+    const on = e.number === chosenEdge;
+    if (on) line(e.path, "chosen", false);
+    const hit = el("path", { d: d(e.path, false), class: "hit", "vector-effect": "non-scaling-stroke" });
+    hit.addEventListener("click", () => choose(e.number));
+    svg.append(hit);
+    const at = [e.middle[0] + e.inward[0] * 4.2 * unit, -(e.middle[1] + e.inward[1] * 4.2 * unit)];
+    svg.append(el("circle", { cx: at[0], cy: at[1], r: 2.1 * unit, class: on ? "num on" : "num" }), el("text", { x: at[0], y: at[1] + 0.8 * unit, "font-size": 2.3 * unit, class: on ? "numtext on" : "numtext" }, e.number));
+  }
+  m.label.forEach((text, i) => svg.append(el("text", { x: m.label_at[0], y: -m.label_at[1] + (i - (m.label.length - 1) / 2) * 3.4 * unit, "font-size": (i ? 2.2 : 3) * unit, class: "words" }, text)));
+  return svg;
+}
