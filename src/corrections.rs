@@ -88,6 +88,10 @@ pub enum Step {
     Length {
         /// A place on the edge.
         at: MatPoint,
+        /// The edge's start.
+        from: MatPoint,
+        /// The edge's end.
+        until: MatPoint,
         /// The length along it.
         length: Length,
     },
@@ -148,10 +152,8 @@ impl Step {
         let single = |p: &MatPoint| vec![*p];
         let places = match self {
             Step::Move { at, to, from, until, .. } => vec![*at, *to, *from, *until],
-            Step::RemovePoint { at, from, until } => vec![*at, *from, *until],
-            Step::AddPoint { at } | Step::Corner { at, .. } | Step::RemoveSeam { at } | Step::Length { at, .. } => {
-                single(at)
-            }
+            Step::RemovePoint { at, from, until } | Step::Length { at, from, until, .. } => vec![*at, *from, *until],
+            Step::AddPoint { at } | Step::Corner { at, .. } | Step::RemoveSeam { at } => single(at),
             Step::Fold { at } => at.iter().copied().collect(),
             Step::Redraw { path, .. } | Step::Seam { path } => path.clone(),
             Step::Paint(hint) => hint.stroke.clone(),

@@ -266,7 +266,7 @@ fn corrections_change_the_piece_and_undo_restores_it_to_the_letter() {
         json!({ "step": "redraw", "path": [[200, 100], [185, 150], [200, 200]], "by": "hand" }),
         json!({ "step": "corner", "at": [100, 0], "corner": true }),
         json!({ "step": "fold", "at": [0, 150] }),
-        json!({ "step": "length", "at": [0, 150], "length": "31cm" }),
+        json!({ "step": "length", "at": [0, 150], "from": [0, 300], "until": [0, 0], "length": "31cm" }),
         json!({ "step": "seam", "path": [[50, 50], [150, 250]] }),
     ];
     let mut seen = vec![before.clone()];

@@ -20,9 +20,18 @@ const DIRECTION_MM: f64 = 6.0;
 pub(super) struct Work {
     points: Vec<OutlinePoint>,
     edges: EdgeOptions,
+    lengths: Vec<FixedLength>,
     pins: Vec<MatPoint>,
     seams: Vec<Vec<MatPoint>>,
     warnings: Vec<Warning>,
+}
+
+/// A length given to an edge, which holds until something else is done to that edge.
+struct FixedLength {
+    number: usize,
+    wish: LengthWish,
+    from: MatPoint,
+    until: MatPoint,
 }
 
 /// A stretch of the ring: `count` points from index `from` on, both ends included.
@@ -35,17 +44,26 @@ struct Stretch {
 impl Work {
     pub(super) fn new(outline: &Outline) -> Self {
         let points = outline.settled().points;
-        Self { points, edges: EdgeOptions::default(), pins: Vec::new(), seams: Vec::new(), warnings: Vec::new() }
+        let (edges, lengths, pins, seams) = (EdgeOptions::default(), Vec::new(), Vec::new(), Vec::new());
+        Self { points, edges, lengths, pins, seams, warnings: Vec::new() }
     }
 
-    pub(super) fn finish(self) -> Corrected {
+    pub(super) fn finish(mut self) -> Corrected {
+        self.edges.lengths = self.lengths.iter().map(|fixed| fixed.wish).collect();
         let outline = Outline { points: self.points };
         Corrected { outline, edges: self.edges, points: self.pins, seams: self.seams, warnings: self.warnings }
     }
 
     /// Makes a step, or says why it was left out.
     pub(super) fn step(&mut self, number: usize, step: &Step) {
-        if self.made(step).is_none() {
+        let touched: &[MatPoint] = match step {
+            Step::Move { at, .. } | Step::RemovePoint { at, .. } | Step::Corner { at, .. } => &[*at],
+            Step::Length { at, .. } => &[*at],
+            Step::Redraw { path, .. } => path,
+            _ => &[],
+        };
+        self.release(touched);
+        if self.made(number, step).is_none() {
             self.warnings.push(Warning::new(
                 "change-left-out",
                 format!(
@@ -57,7 +75,33 @@ impl Work {
         }
     }
 
-    fn made(&mut self, step: &Step) -> Option<()> {
+    /// Lengths given to edges that are changed now hold no longer.
+    fn release(&mut self, touched: &[MatPoint]) {
+        let Some((first, last)) = touched.first().zip(touched.last()) else { return };
+        let middle = touched[touched.len() / 2];
+        let places: Vec<usize> = [*first, middle, *last].iter().filter_map(|p| self.near(*p)).collect();
+        let n = self.points.len();
+        let mut lengths = std::mem::take(&mut self.lengths);
+        lengths.retain(|fixed| {
+            let (Some(from), Some(until)) = (self.near(fixed.from), self.near(fixed.until)) else { return false };
+            let along = |place: usize| (place + n - from) % n;
+            let free = places.iter().all(|place| along(*place) > along(until));
+            if !free {
+                self.warnings.push(Warning::new(
+                    "length-released",
+                    format!(
+                        "the length given with change {} holds no longer, since that edge was changed afterwards; give \
+                         it again if it is still wanted",
+                        fixed.number
+                    ),
+                ));
+            }
+            free
+        });
+        self.lengths = lengths;
+    }
+
+    fn made(&mut self, number: usize, step: &Step) -> Option<()> {
         match step {
             Step::Move { at, to, from, until, corner } => self.moved(*at, *to, (*from, *until), *corner),
             Step::AddPoint { at } => {
@@ -82,9 +126,10 @@ impl Work {
                 (self.edges.fold_at, self.edges.fold) = (None, FoldChoice::None);
                 Some(())
             }
-            Step::Length { at, length } => {
+            Step::Length { at, from, until, length } => {
                 self.near(*at)?;
-                self.edges.lengths.push(LengthWish { at: *at, length_mm: length.mm() });
+                let wish = LengthWish { at: *at, length_mm: length.mm() };
+                self.lengths.push(FixedLength { number, wish, from: *from, until: *until });
                 Some(())
             }
             Step::Seam { path } => {
@@ -190,9 +235,11 @@ impl Work {
             let nearest = (0..old.len()).min_by(|a, b| away(a).total_cmp(&away(b)));
             nearest.map_or(place, |i| place + (self.points[i].at - old[i].at))
         };
-        let EdgeOptions { corners, fold_at, lengths, .. } = &mut self.edges;
+        let EdgeOptions { corners, fold_at, .. } = &mut self.edges;
         corners.iter_mut().for_each(|c| c.at = moved(c.at));
-        lengths.iter_mut().for_each(|l| l.at = moved(l.at));
+        for fixed in &mut self.lengths {
+            (fixed.wish.at, fixed.from, fixed.until) = (moved(fixed.wish.at), moved(fixed.from), moved(fixed.until));
+        }
         *fold_at = fold_at.map(moved);
         self.pins.iter_mut().for_each(|p| *p = moved(*p));
     }

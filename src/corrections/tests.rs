@@ -83,8 +83,10 @@ fn edges_are_split_and_joined() {
 
 #[test]
 fn an_exact_length_is_exact_and_the_fold_stays() {
-    let steps =
-        [Step::Fold { at: Some(at(0.0, 150.0)) }, Step::Length { at: at(100.0, 0.0), length: Length::from_mm(215.5) }];
+    let steps = [
+        Step::Fold { at: Some(at(0.0, 150.0)) },
+        Step::Length { at: at(100.0, 0.0), from: at(0.0, 0.0), until: at(200.0, 0.0), length: Length::from_mm(215.5) },
+    ];
     let done = after(&steps);
     let tracing = edges::find(&done.outline, &done.edges).unwrap();
     assert_eq!(tracing.fold.as_ref().unwrap().edge, 4);
@@ -94,6 +96,22 @@ fn an_exact_length_is_exact_and_the_fold_stays() {
     for pair in 0..4 {
         assert!(tracing.edges[pair].to().distance(tracing.edges[(pair + 1) % 4].from()) < 1e-9);
     }
+}
+
+#[test]
+fn a_length_holds_until_its_edge_is_changed() {
+    let fixed = || Step::Length {
+        at: at(200.0, 150.0),
+        from: at(200.0, 0.0),
+        until: at(200.0, 300.0),
+        length: Length::from_mm(310.0),
+    };
+    let elsewhere = after(&[fixed(), Step::Corner { at: at(0.0, 150.0), corner: true }]);
+    assert_eq!((elsewhere.edges.lengths.len(), elsewhere.warnings.len()), (1, 0));
+    let joined = after(&[fixed(), Step::Corner { at: at(200.0, 300.0), corner: false }]);
+    assert_eq!((joined.edges.lengths.len(), joined.warnings.len()), (0, 1));
+    let twice = after(&[fixed(), fixed()]);
+    assert_eq!(twice.edges.lengths.len(), 1);
 }
 
 #[test]

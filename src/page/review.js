@@ -273,7 +273,7 @@ class Review {
     const input = h("input", { id: "exact", type: "text", autocomplete: "off", value: length(e.length_mm, units() === "in" ? 3 : 2).replace(" ", ""), "data-keep": "exact" });
     const set = (ev) => {
       ev.preventDefault();
-      this.change({ step: "length", at: middle, length: typedLength(input.value) });
+      this.change({ step: "length", at: middle, from, until: to, length: typedLength(input.value) });
     };
     return h("li", { class: "edge open" }, row, h("div", { class: "edgebody" },
       h("form", { class: "row", onsubmit: set }, h("div", { class: "field" }, h("label", { for: "exact" }, "Exact length"), input), h("button", { class: "button", type: "submit" }, "Set")),

@@ -35,12 +35,18 @@ impl Browser {
         let port = TcpListener::bind("127.0.0.1:0").ok()?.local_addr().ok()?.port();
         let mut driver = Command::new("chromedriver")
             .arg(format!("--port={port}"))
-            .stdout(Stdio::piped())
+            .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()
             .ok()?;
-        let output = driver.stdout.take()?;
-        BufReader::new(output).lines().map_while(Result::ok).find(|line| line.contains("started successfully"))?;
+        let until = Instant::now() + Duration::from_secs(20);
+        while TcpStream::connect(("127.0.0.1", port)).is_err() {
+            if Instant::now() > until {
+                let _ = driver.kill();
+                return None;
+            }
+            std::thread::sleep(Duration::from_millis(50));
+        }
         let mut browser = Self { driver, port, session: String::new() };
         let arguments = [
             "--headless=new",
@@ -68,11 +74,22 @@ impl Browser {
             text.len()
         )
         .unwrap();
-        let mut answer = Vec::new();
-        stream.read_to_end(&mut answer).unwrap();
-        let answer = String::from_utf8_lossy(&answer).into_owned();
-        let body = answer.split_once("\r\n\r\n").map(|(_, b)| b).unwrap_or_default();
-        let told: Value = serde_json::from_str(body).unwrap_or_else(|e| panic!("{method} {path}: {e}: {answer}"));
+        let mut reader = BufReader::new(stream);
+        let mut length = 0;
+        loop {
+            let mut line = String::new();
+            reader.read_line(&mut line).unwrap();
+            let line = line.trim_end().to_ascii_lowercase();
+            if let Some(n) = line.strip_prefix("content-length:") {
+                length = n.trim().parse().unwrap();
+            }
+            if line.is_empty() {
+                break;
+            }
+        }
+        let mut answer = vec![0; length];
+        reader.read_exact(&mut answer).unwrap();
+        let told: Value = serde_json::from_slice(&answer).unwrap_or_else(|e| panic!("{method} {path}: {e}"));
         let value = told["value"].clone();
         assert!(value["error"].is_null(), "{method} {path} {text}: {value}");
         value
