@@ -272,6 +272,9 @@ fn corrections(browser: &Browser, shown: &dyn Fn(&str)) {
     open(curved);
     times.push(changes(browser, "straightening", || drop(press("straight"))));
     let first = browser.get("board.view.edges.find((e) => !e.fold && e.number > 1).number").as_u64().unwrap();
+    if browser.get("document.querySelector('.edge.open')") != Value::Null {
+        browser.click(".edge.open .edgerow");
+    }
     open(first);
     let long = browser.get(&format!("board.view.edges[{}].length_mm", first - 1)).as_f64().unwrap();
     changes(browser, "an exact length", || {

@@ -69,7 +69,7 @@ fn run(office: &Office, name: &str) -> Result<(), Refusal> {
     let job: Job = office.desk().job(name)?;
     let photos: Vec<Vec<u8>> = job.photos.iter().map(|photo| office.folder.photo(photo)).collect::<Result<_, _>>()?;
     let done = job.run(&photos, &mut Told(office));
-    let jpeg = done.flat().and_then(|flat| crate::cli::trace::jpeg(flat, JPEG_QUALITY));
+    let jpeg = done.flat().and_then(|flat| crate::cli::files::jpeg(flat, JPEG_QUALITY));
     let mut desk = office.desk();
     let saves = desk.accept(done, jpeg)?;
     office.folder.keep(&saves)
