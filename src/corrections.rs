@@ -8,7 +8,7 @@ mod apply;
 
 use serde::{Deserialize, Serialize};
 
-use crate::edges::{EdgeOptions, FoldChoice};
+use crate::edges::EdgeOptions;
 use crate::garment::Hint;
 use crate::outline::Outline;
 use crate::refusal::{Refusal, RefusalKind, Warning};
@@ -92,6 +92,10 @@ pub enum Step {
         from: MatPoint,
         /// The edge's end.
         until: MatPoint,
+        /// Does its end stay, or its start?
+        keeps_end: bool,
+        /// The place on the neighbour at the end that moves from which the outline stays.
+        fades: MatPoint,
         /// The length along it.
         length: Length,
     },
@@ -152,7 +156,8 @@ impl Step {
         let single = |p: &MatPoint| vec![*p];
         let places = match self {
             Step::Move { at, to, from, until, .. } => vec![*at, *to, *from, *until],
-            Step::RemovePoint { at, from, until } | Step::Length { at, from, until, .. } => vec![*at, *from, *until],
+            Step::RemovePoint { at, from, until } => vec![*at, *from, *until],
+            Step::Length { at, from, until, fades, .. } => vec![*at, *from, *until, *fades],
             Step::AddPoint { at } | Step::Corner { at, .. } | Step::RemoveSeam { at } => single(at),
             Step::Fold { at } => at.iter().copied().collect(),
             Step::Redraw { path, .. } | Step::Seam { path } => path.clone(),
@@ -248,10 +253,28 @@ pub fn corrected(outline: &Outline, corrections: &Corrections) -> Result<Correct
     let mut done = work.finish();
     done.outline = done.outline.settled();
     done.outline.check()?;
-    if matches!(corrections.done.iter().rev().find(|s| matches!(s, Step::Fold { .. })), Some(Step::Fold { at: None })) {
-        done.edges.fold = FoldChoice::None;
-    }
     Ok(done)
+}
+
+/// An inside seam gives the shape no more marks than this: enough for any seam, few enough to be named.
+const SEAM_MARKS: usize = 9;
+
+/// An inside seam as marks at equal steps along it.
+pub fn seam_marks(seam: &[MatPoint]) -> Vec<MatPoint> {
+    let mut along = vec![0.0];
+    for pair in seam.windows(2) {
+        along.push(along[along.len() - 1] + pair[0].distance(pair[1]));
+    }
+    let total = along.last().copied().unwrap_or(0.0);
+    let count = seam.len().clamp(2, SEAM_MARKS);
+    (0..count)
+        .filter_map(|k| {
+            let wanted = total * k as f64 / (count - 1) as f64;
+            let i = along.iter().rposition(|a| *a <= wanted)?.min(seam.len().saturating_sub(2));
+            let step = (along.get(i + 1)? - along[i]).max(1e-9);
+            Some(seam[i].lerp(*seam.get(i + 1)?, ((wanted - along[i]) / step).clamp(0.0, 1.0)))
+        })
+        .collect()
 }
 
 /// A path drawn by hand as a [`Step::Redraw`] wants it: its ends on the outline, running anticlockwise, in the place of the

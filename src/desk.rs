@@ -9,6 +9,7 @@
 //! All places are millimetres in the mat frame of the piece's (first) photo, y up.
 
 pub mod job;
+mod recipe;
 mod reference;
 mod view;
 
@@ -18,16 +19,20 @@ use serde::{Deserialize, Serialize};
 
 use crate::corrections::{self, Corrected, Corrections, Step, corrected};
 use crate::draft::{PieceOptions, draft_piece};
-use crate::edges::Tracing;
+use crate::edges::{FoldChoice, Tracing};
 use crate::flat::FlatPhoto;
+use crate::garment::Hint;
 use crate::outline_file::{self, OutlineFile};
 use crate::pattern_file::Pattern;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::seams::Piece;
+use crate::set::file::{self, PhotoFile, PieceFile, SetFile};
+use crate::set::{self, Finished};
 use crate::sheets::{dxf, medium, pdf, svg};
 use crate::snap::{self, SnapTo};
 use crate::units::MatPoint;
 
+pub use recipe::PatternView;
 pub use reference::Reference;
 pub use view::{Backdrop, PieceView};
 
@@ -80,6 +85,13 @@ pub enum Request {
         /// What it follows.
         to: SnapTo,
     },
+    /// The set's own file, and the finished set.
+    Pattern,
+    /// The set's own file, changed.
+    Recipe {
+        /// All of it.
+        set: Box<SetFile>,
+    },
     /// Every sheet as it will be printed.
     Sheets {
         /// The paper: a name such as A4, a roll's width, `pages` or `projector`.
@@ -105,6 +117,8 @@ pub enum Answer {
         /// Its points.
         path: Vec<MatPoint>,
     },
+    /// To [`Request::Pattern`] and [`Request::Recipe`].
+    Pattern(Box<PatternView>),
     /// To [`Request::Sheets`].
     Sheets {
         /// An SVG for every page, in order.
@@ -164,9 +178,7 @@ impl Save {
 /// What was kept of a piece.
 #[derive(Debug, Clone, Default)]
 pub struct Kept {
-    /// `pieces/NAME.photo.json`.
-    pub photo: Option<String>,
-    /// `pieces/NAME.traced.json`.
+    /// `pieces/NAME.traced.json`, or the outline drawn elsewhere.
     pub traced: Option<String>,
     /// `pieces/NAME.changes.json`.
     pub changes: Option<String>,
@@ -174,33 +186,26 @@ pub struct Kept {
     pub backdrop: Option<String>,
 }
 
-/// What a person said of a piece's photos: `pieces/NAME.photo.json`.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct PhotoRecord {
-    /// The format's name.
-    format: String,
-    /// Its version.
-    version: u32,
-    /// Names of the photos in `photos/`.
-    pub photos: Vec<String>,
-    /// What lies in them.
-    pub reference: Reference,
-}
-
-/// The name of the format of [`PhotoRecord`].
-const PHOTO_FORMAT: &str = "clothline-photo";
+/// The set's own file within its folder.
+pub const SET_FILE: &str = "set.json";
 
 /// The pieces of a set at work.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub struct Desk {
+    recipe: SetFile,
+    /// The pieces that have an outline of their own: from photos, or drawn elsewhere.
     pieces: BTreeMap<String, OnDesk>,
 }
 
 /// One piece at work.
 #[derive(Debug, Default)]
 struct OnDesk {
-    photo: PhotoRecord,
+    /// What its photos are and what is said of them; none for an outline drawn elsewhere.
+    photo: Option<PhotoFile>,
+    /// What is said of them, the set's own reference included.
+    reference: Reference,
+    /// The fold as the set's own file has it.
+    fold: FoldChoice,
     traced: Option<OutlineFile>,
     backdrop: Option<Backdrop>,
     changes: Corrections,
@@ -240,28 +245,54 @@ pub fn check_name(name: &str) -> Result<(), Refusal> {
 }
 
 impl Desk {
-    /// A desk with nothing on it.
-    pub fn new() -> Self {
-        Self::default()
-    }
-
-    /// Lays out a piece that was kept.
+    /// Lays out a set: its own file if it has one (else an empty set of this name), and what was kept of its pieces.
     ///
     /// # Errors
-    /// If the name is unusable or a file is not what it should be; nothing is laid out then.
-    pub fn lay_out(&mut self, name: &str, kept: &Kept) -> Result<(), Refusal> {
-        check_name(name)?;
-        let photo = match &kept.photo {
-            Some(text) => read_photo(text)?,
-            None => PhotoRecord::default(),
-        };
-        let traced = kept.traced.as_deref().map(outline_file::read).transpose()?;
-        let changes = kept.changes.as_deref().map(corrections::read).transpose()?.unwrap_or_default();
-        // Derived: if it cannot be read the photo is traced again.
-        let backdrop = kept.backdrop.as_deref().and_then(|text| serde_json::from_str(text).ok());
-        let piece = OnDesk { photo, traced, backdrop, changes, ..OnDesk::default() };
-        self.pieces.insert(name.to_string(), piece);
-        Ok(())
+    /// If a file is not what it should be, with the piece's name.
+    pub fn lay_out(recipe: Option<SetFile>, name: &str, kept: &BTreeMap<String, Kept>) -> Result<Self, Refusal> {
+        let mut desk = Self { recipe: recipe.unwrap_or_else(|| recipe::empty(name)), pieces: BTreeMap::new() };
+        for (name, kept) in kept {
+            let of = |r: Refusal| Refusal { seen: format!("piece \"{name}\": {}", r.seen), ..r };
+            let traced = kept.traced.as_deref().map(outline_file::read).transpose().map_err(of)?;
+            let changes = kept.changes.as_deref().map(corrections::read).transpose().map_err(of)?.unwrap_or_default();
+            // Derived: if it cannot be read the photo is traced again.
+            let backdrop = kept.backdrop.as_deref().and_then(|text| serde_json::from_str(text).ok());
+            desk.pieces.insert(name.clone(), OnDesk { traced, backdrop, changes, ..OnDesk::default() });
+        }
+        desk.settle_pieces();
+        Ok(desk)
+    }
+
+    /// The set's own file.
+    pub fn recipe(&self) -> &SetFile {
+        &self.recipe
+    }
+
+    /// What was painted on a piece.
+    pub fn hints(&self, name: &str) -> Vec<Hint> {
+        self.pieces.get(name).map(|piece| piece.changes.hints()).unwrap_or_default()
+    }
+
+    /// Brings the pieces at work in line with the set's own file.
+    fn settle_pieces(&mut self) {
+        let own = |p: &&PieceFile| p.photo.is_some() || p.outline.is_some();
+        self.pieces.retain(|name, _| self.recipe.pieces.iter().filter(own).any(|p| p.name == *name));
+        for piece in self.recipe.pieces.iter().filter(own) {
+            let at_work = self.pieces.entry(piece.name.clone()).or_default();
+            at_work.reference =
+                piece.photo.as_ref().map(|photo| recipe::reference(&self.recipe, photo)).unwrap_or_default();
+            at_work.photo = piece.photo.clone();
+            at_work.fold = piece.fold.as_ref().map(recipe::fold).unwrap_or_default();
+        }
+    }
+
+    /// The set's own file, to be kept; none while it has no pieces.
+    fn save_recipe(&self) -> Result<Save, Refusal> {
+        let path = SET_FILE.to_string();
+        if self.recipe.pieces.is_empty() {
+            return Ok(Save { path, bytes: None });
+        }
+        Ok(Save::text(path, file::write(&self.recipe)?))
     }
 
     /// Names of the pieces whose photos want tracing: never traced, or with something known that the tracing did not know.
@@ -304,7 +335,15 @@ impl Desk {
             Request::Piece { piece } => Ok((Answer::Piece(Box::new(self.view(&piece)?)), Vec::new())),
             Request::Change { piece, step } => {
                 let step = self.settled(&piece, step)?;
-                self.change(&piece, |changes| changes.add(step))
+                let settles_fold = matches!(step, Step::Fold { .. });
+                let (answer, mut saves) = self.change(&piece, |changes| changes.add(step))?;
+                let told = self.recipe.pieces.iter_mut().find(|p| p.name == piece && p.fold.is_some());
+                if let (true, Some(told)) = (settles_fold, told) {
+                    // What was said last holds.
+                    told.fold = None;
+                    saves.push(self.save_recipe()?);
+                }
+                Ok((answer, saves))
             }
             Request::Undo { piece } => self.change(&piece, |changes| {
                 changes.undo();
@@ -318,6 +357,8 @@ impl Desk {
                 let flat = self.piece(&piece)?.flat.as_ref().ok_or_else(|| not_traced(&piece))?;
                 Ok((Answer::Path { path: snap::path(flat, &places, to)? }, Vec::new()))
             }
+            Request::Pattern => Ok((Answer::Pattern(Box::new(self.pattern_view())), Vec::new())),
+            Request::Recipe { set } => self.change_recipe(*set),
             Request::Sheets { paper } => Ok((self.sheets(&paper)?, Vec::new())),
             Request::Remove { piece } => self.remove(&piece),
         }
@@ -345,12 +386,91 @@ impl Desk {
         }
         // Said now, not in the middle of the tracing.
         reference.options()?;
-        let record = PhotoRecord { format: PHOTO_FORMAT.into(), version: 1, photos, reference };
-        let text = json(&record)?;
-        let piece = self.pieces.entry(name.clone()).or_default();
-        piece.photo = record;
-        piece.refused = None;
-        Ok((self.overview(), vec![Save::text(format!("pieces/{name}.photo.json"), text)]))
+        let before = self.recipe.clone();
+        let photo = recipe::photo_file(&photos, &reference);
+        match self.recipe.pieces.iter_mut().find(|p| p.name == name) {
+            Some(piece) if piece.photo.is_some() => piece.photo = Some(photo),
+            Some(_) => {
+                let seen = format!("there is a piece \"{name}\" already, which is not from a photo");
+                return Err(Refusal::new(RefusalKind::BadRequest, seen, "give the photo's file another name"));
+            }
+            None => self.recipe.pieces.push(recipe::photographed(&name, photo)),
+        }
+        // What cannot be read again must not be written.
+        if let Err(refusal) = file::write(&self.recipe).and_then(|text| file::read(&text)) {
+            self.recipe = before;
+            return Err(refusal);
+        }
+        self.settle_pieces();
+        if let Some(piece) = self.pieces.get_mut(&name) {
+            piece.refused = None;
+        }
+        Ok((self.overview(), vec![self.save_recipe()?]))
+    }
+
+    fn change_recipe(&mut self, set: SetFile) -> Result<(Answer, Vec<Save>), Refusal> {
+        let before = std::mem::replace(&mut self.recipe, set);
+        let sound = file::write(&self.recipe).and_then(|text| file::read(&text)).map(drop);
+        match sound.and_then(|()| self.finished()) {
+            Ok(set) => {
+                self.settle_pieces();
+                let view = PatternView::of(self.recipe.clone(), &set, &|name| self.inside(name));
+                Ok((Answer::Pattern(Box::new(view)), vec![self.save_recipe()?]))
+            }
+            Err(refusal) => {
+                self.recipe = before;
+                Err(refusal)
+            }
+        }
+    }
+
+    fn pattern_view(&self) -> PatternView {
+        match self.finished() {
+            Ok(set) => PatternView::of(self.recipe.clone(), &set, &|name| self.inside(name)),
+            Err(refusal) => PatternView::stopped(self.recipe.clone(), refusal),
+        }
+    }
+
+    /// First mark and number of marks of every inside seam drawn on a piece, or on the one it is made of.
+    fn inside(&self, name: &str) -> Vec<[usize; 2]> {
+        let source = self.recipe.pieces.iter().find(|p| p.name == name).and_then(|p| p.of.as_deref()).unwrap_or(name);
+        let Some(piece) = self.pieces.get(source) else { return Vec::new() };
+        let Some(done) = piece.traced.as_ref().and_then(|t| corrected(&t.outline, &piece.changes).ok()) else {
+            return Vec::new();
+        };
+        let mut next = 1 + piece.traced.as_ref().map_or(0, |t| t.marks.len());
+        let ranges = done.seams.iter().map(|seam| {
+            let count = corrections::seam_marks(seam).len();
+            next += count;
+            [next - count, count]
+        });
+        ranges.collect()
+    }
+
+    /// The set as far as its photos are traced.
+    fn finished(&self) -> Result<Finished, Refusal> {
+        let mut recipe = self.recipe.clone();
+        let waits = |p: &PieceFile| self.pieces.get(&p.name).is_some_and(|at_work| at_work.traced.is_none());
+        let (waiting, ready): (Vec<PieceFile>, Vec<PieceFile>) = recipe.pieces.into_iter().partition(waits);
+        recipe.pieces = ready;
+        if recipe.pieces.is_empty() {
+            return Err(Refusal::new(
+                RefusalKind::BadRequest,
+                match waiting.len() {
+                    0 => "there is no piece yet",
+                    _ => "no photo is traced yet",
+                },
+                "bring in a photo and have it traced first",
+            ));
+        }
+        let mut traced = BTreeMap::new();
+        for (name, piece) in &self.pieces {
+            let Some(file) = &piece.traced else { continue };
+            let of = |r: Refusal| Refusal { seen: format!("piece \"{name}\": {}", r.seen), ..r };
+            let done = corrected(&file.outline, &piece.changes).map_err(of)?;
+            traced.insert(name.clone(), set::traced(file, &done));
+        }
+        set::make(&recipe, &traced, false)
     }
 
     fn change(
@@ -393,27 +513,30 @@ impl Desk {
     }
 
     fn remove(&mut self, name: &str) -> Result<(Answer, Vec<Save>), Refusal> {
-        self.pieces.remove(name).ok_or_else(|| no_piece(name))?;
-        let files = ["photo", "traced", "changes"].map(|kind| format!("pieces/{name}.{kind}.json"));
-        let saves = files.map(|path| Save { path, bytes: None });
-        Ok((self.overview(), saves.to_vec()))
-    }
-
-    /// Every traced piece, drafted.
-    ///
-    /// # Errors
-    /// If there is none, or one cannot be drafted.
-    pub fn pattern(&self) -> Result<Pattern, Refusal> {
-        let traced = self.pieces.iter().filter(|(_, p)| p.traced.is_some());
-        let pieces = traced.map(|(name, p)| Ok(p.drafted(name)?.piece)).collect::<Result<Vec<_>, Refusal>>()?;
-        if pieces.is_empty() {
+        if !self.recipe.pieces.iter().any(|p| p.name == name) {
+            return Err(no_piece(name));
+        }
+        if let Some(user) = self.recipe.pieces.iter().find(|p| p.of.as_deref() == Some(name)) {
             return Err(Refusal::new(
                 RefusalKind::BadRequest,
-                "there is no piece yet",
-                "bring in a photo and have it traced first",
+                format!("\"{}\" is made from \"{name}\"", user.name),
+                format!("take \"{}\" off first", user.name),
             ));
         }
-        Ok(Pattern { pieces, warnings: Vec::new() })
+        self.recipe.pieces.retain(|p| p.name != name);
+        self.settle_pieces();
+        let files = ["traced", "changes"].map(|kind| format!("pieces/{name}.{kind}.json"));
+        let mut saves = vec![self.save_recipe()?];
+        saves.extend(files.map(|path| Save { path, bytes: None }));
+        Ok((self.overview(), saves))
+    }
+
+    /// Every piece to be printed.
+    ///
+    /// # Errors
+    /// If there is none, or the set cannot be made.
+    pub fn pattern(&self) -> Result<Pattern, Refusal> {
+        Ok(self.finished()?.pattern)
     }
 
     fn sheets(&self, paper: &str) -> Result<Answer, Refusal> {
@@ -444,19 +567,23 @@ impl Desk {
 
 impl OnDesk {
     fn is_stale(&self) -> bool {
-        if self.photo.photos.is_empty() {
-            return false;
-        }
+        let Some(photo) = &self.photo else { return false };
         let Some((_, backdrop)) = self.traced.as_ref().zip(self.backdrop.as_ref()) else { return true };
-        !backdrop.knew(&self.photo, &self.changes.hints())
+        !backdrop.knew(photo, &self.reference, &self.changes.hints())
+    }
+
+    /// Names of its photos, without the folder they usually lie in.
+    fn photo_names(&self) -> Vec<String> {
+        let names = self.photo.iter().flat_map(|photo| photo.file.all());
+        names.map(|name| name.strip_prefix(recipe::PHOTOS).unwrap_or(name).to_string()).collect()
     }
 
     fn on_overview(&self, name: &str) -> OnOverview {
         let drafted = self.traced.as_ref().and_then(|t| corrected(&t.outline, &self.changes).ok());
         OnOverview {
             name: name.to_string(),
-            photos: self.photo.photos.clone(),
-            reference: self.photo.reference.clone(),
+            photos: self.photo_names(),
+            reference: self.reference.clone(),
             traced: self.traced.is_some(),
             stale: self.is_stale(),
             refused: self.refused.clone(),
@@ -472,24 +599,13 @@ impl OnDesk {
         let corrected = corrected(&traced.outline, &self.changes)?;
         let options = PieceOptions {
             name: name.to_string(),
-            fold: corrected.edges.fold,
+            fold: if corrected.edges.fold == FoldChoice::Auto { self.fold } else { corrected.edges.fold },
             edges: corrected.edges.clone(),
             ..PieceOptions::default()
         };
         let (tracing, piece) = draft_piece(&corrected.outline, &options)?;
         Ok(Drafted { corrected, tracing, piece })
     }
-}
-
-fn read_photo(text: &str) -> Result<PhotoRecord, Refusal> {
-    let refuse = |seen: String| Refusal::new(RefusalKind::File, seen, "bring the photo in again");
-    let record: PhotoRecord =
-        serde_json::from_str(text).map_err(|e| refuse(format!("what was said of a photo cannot be read: {e}")))?;
-    if record.format != PHOTO_FORMAT || record.version > 1 {
-        return Err(refuse(format!("a file of format \"{}\" {} is not known", record.format, record.version)));
-    }
-    record.photos.iter().try_for_each(|photo| check_name(photo))?;
-    Ok(record)
 }
 
 fn json(value: &impl Serialize) -> Result<String, Refusal> {

@@ -22,8 +22,11 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use crate::corrections::{self, Corrected};
 use crate::draft::shape::Shape;
+use crate::edges::EdgeOptions;
 use crate::outline::Outline;
+use crate::outline_file::OutlineFile;
 use crate::pattern_file::Pattern;
 use crate::refusal::{Refusal, Warning};
 use crate::units::MatPoint;
@@ -34,14 +37,31 @@ use pairs::SeamCheck;
 /// What a photo or a drawing gave for a piece.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Traced {
-    /// The outline, mm.
+    /// The outline, mm, as a person corrected it.
     pub outline: Outline,
+    /// How its edges are to be found, where a person settled corners, the fold or lengths.
+    pub edges: EdgeOptions,
     /// Marks on the cloth, in order, in the outline's frame.
     pub marks: Vec<MatPoint>,
     /// Every length is within this, per cent.
     pub scale_doubt_percent: Option<f64>,
     /// What the tracing warned of.
     pub warnings: Vec<Warning>,
+}
+
+/// What a traced outline gives the set, with what a person changed on it; inside seams become marks after those found on
+/// the cloth.
+pub fn traced(file: &OutlineFile, done: &Corrected) -> Traced {
+    let percent = file.scale.as_ref().and_then(|s| s.get("doubt_percent")).and_then(serde_json::Value::as_f64);
+    let mut marks: Vec<MatPoint> = file.marks.iter().map(|m| m.at).collect();
+    marks.extend(done.seams.iter().flat_map(|seam| corrections::seam_marks(seam)));
+    Traced {
+        outline: done.outline.clone(),
+        marks,
+        edges: done.edges.clone(),
+        scale_doubt_percent: percent,
+        warnings: file.warnings.iter().chain(&done.warnings).cloned().collect(),
+    }
 }
 
 /// A finished set.

@@ -174,6 +174,8 @@ fn the_whole_job() {
     assert_eq!(piece(&browser), kept);
     keyboard(&browser);
 
+    pattern(&browser, &shown);
+
     // Sheets, and the PDF.
     browser.click("a[href=\"#sheets\"]");
     browser.wait("document.querySelectorAll('.page img').length > 4");
@@ -186,6 +188,41 @@ fn the_whole_job() {
     }
     let complaints = browser.complaints();
     assert!(complaints.is_empty(), "{complaints:#?}");
+}
+
+/// What the edges are, an allowance, a notch, a tape check: redrawn and kept.
+fn pattern(browser: &Browser, shown: &dyn Fn(&str)) {
+    browser.click("a[href=\"#pattern\"]");
+    browser.wait("document.querySelector('svg.paper .cut')");
+    let cut = || browser.get("document.querySelector('svg.paper .cut').getAttribute('d')");
+    let set_to = |keep: &str, value: &str| {
+        let script = "const i = document.querySelector(`[data-keep=\"${arguments[0]}\"]`); i.value = arguments[1]; i.dispatchEvent(new Event('change'))";
+        browser.run(script, &json!([keep, value]));
+    };
+    let press = |keep: &str| {
+        drop(browser.run("document.querySelector(`[data-keep=\"${arguments[0]}\"]`).click()", &json!([keep])))
+    };
+    browser.run("document.querySelectorAll('.edgerow')[1].click()", &json!([]));
+    browser.wait("document.querySelector('.edge.open')");
+    let number = browser.get("document.querySelector('.edge.open .edgenum').textContent");
+    let number = number.as_str().unwrap();
+    let before = cut();
+    set_to(&format!("allowance-{number}"), "3cm");
+    browser.wait(&format!("document.querySelector('svg.paper .cut').getAttribute('d') !== {before}"));
+    set_to(&format!("role-{number}"), "hem");
+    browser.wait("document.querySelector('.edge.open .edgekind').textContent === 'hem'");
+    let notches = browser.get("document.querySelectorAll('svg.paper .notch').length").as_u64().unwrap();
+    press("n-add");
+    browser.wait(&format!("document.querySelectorAll('svg.paper .notch').length > {notches}"));
+    let times = browser.run("return (async () => { const set = (await (await fetch('/ask', { method: 'POST', headers: { 'Content-Type': 'application/json' }, body: '{\"ask\":\"pattern\"}' })).json()).recipe; const times = []; for (let k = 0; k < 9; k++) { const t = performance.now(); await (await fetch('/ask', { method: 'POST', headers: { 'Content-Type': 'application/json' }, body: JSON.stringify({ ask: 'recipe', set }) })).json(); times.push(performance.now() - t); } return times.sort((a, b) => a - b)[4]; })()", &json!([]));
+    println!("the pattern is made anew within {:.0} ms (median of 9)", times.as_f64().unwrap());
+    shown("pattern");
+    press("tab-set");
+    browser.wait("document.querySelector('[data-keep=set-name]')");
+    shown("pattern-set");
+    press("tab-fit");
+    browser.wait("document.querySelector('[data-keep=tape]')");
+    shown("pattern-fit");
 }
 
 /// Frames drawn in a second of moving and enlarging.

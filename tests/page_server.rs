@@ -266,7 +266,7 @@ fn corrections_change_the_piece_and_undo_restores_it_to_the_letter() {
         json!({ "step": "redraw", "path": [[200, 100], [185, 150], [200, 200]], "by": "hand" }),
         json!({ "step": "corner", "at": [100, 0], "corner": true }),
         json!({ "step": "fold", "at": [0, 150] }),
-        json!({ "step": "length", "at": [0, 150], "from": [0, 300], "until": [0, 0], "length": "31cm" }),
+        json!({ "step": "length", "at": [0, 150], "from": [0, 300], "until": [0, 0], "keeps_end": false, "fades": [100, 0], "length": "31cm" }),
         json!({ "step": "seam", "path": [[50, 50], [150, 250]] }),
     ];
     let mut seen = vec![before.clone()];
@@ -303,11 +303,55 @@ fn corrections_change_the_piece_and_undo_restores_it_to_the_letter() {
     assert_eq!(status, 422);
     assert!(told["refused"]["seen"].as_str().unwrap().contains("cross"), "{told}");
     assert_eq!(drawn(&page), last);
-    // What was traced is as it was.
-    let traced = std::fs::read_to_string(set.path().join("pieces/bag.traced.json")).unwrap();
+    // What was traced is as it was, and the command makes what the page showed.
+    let outline = |set: &std::path::Path| std::fs::read_to_string(set.join("pieces/bag.outline.json")).unwrap();
     let other = tempfile::tempdir().unwrap();
     lay_rectangle(other.path(), "bag");
-    assert_eq!(traced, std::fs::read_to_string(other.path().join("pieces/bag.traced.json")).unwrap());
+    assert_eq!(outline(set.path()), outline(other.path()));
+    let make = Command::new(env!("CARGO_BIN_EXE_clothline"))
+        .args(["make", set.path().to_str().unwrap(), "--only", "svg", "--quiet"])
+        .output()
+        .unwrap();
+    assert!(make.status.success(), "{}", String::from_utf8_lossy(&make.stderr));
+    let made = std::fs::read_to_string(set.path().join("out/pattern.svg")).unwrap();
+    assert!(last.ends_with(&made), "make and page draw the same pattern");
+}
+
+#[test]
+fn the_set_is_changed_and_what_cannot_be_made_is_not_kept() {
+    let set = tempfile::tempdir().unwrap();
+    lay_rectangle(set.path(), "bag");
+    let page = Page::open(set.path());
+    let (status, told) = page.ask(&json!({ "ask": "pattern" }));
+    assert_eq!(status, 200);
+    assert!(told["refused"].is_null(), "{told}");
+    let mut recipe = told["recipe"].clone();
+    let area = |told: &serde_json::Value| {
+        let ring: Vec<[f64; 2]> = serde_json::from_value(told["pieces"][0]["cut_line"].clone()).unwrap();
+        let n = ring.len();
+        (0..n).map(|i| ring[i][0] * ring[(i + 1) % n][1] - ring[(i + 1) % n][0] * ring[i][1]).sum::<f64>() / 2.0
+    };
+    recipe["pieces"][0]["fold"] = json!("none");
+    recipe["pieces"][0]["allowances"] = json!({ "seam": "2cm" });
+    recipe["pieces"][0]["notches"] = json!([{ "edge": "2", "at": "middle" }]);
+    let began = Instant::now();
+    let (status, told) = page.ask(&json!({ "ask": "recipe", "set": recipe }));
+    println!("a changed allowance is redrawn within {:.0} ms", 1000.0 * began.elapsed().as_secs_f64());
+    assert_eq!(status, 200, "{told}");
+    // Steiner: 200 x 300 with mitred corners and 20 mm all round is 240 x 340.
+    assert!((area(&told) - 240.0 * 340.0).abs() < 15.0, "{}", area(&told));
+    assert_eq!(told["pieces"][0]["notches"].as_array().unwrap().len(), 1);
+    let kept = std::fs::read_to_string(set.path().join("set.json")).unwrap();
+    for wrong in [
+        json!({ "allowances": { "99": "1cm" } }),
+        json!({ "notches": [{ "edge": "2", "at": "9m" }] }),
+        json!({ "roles": { "1": "tail" } }),
+    ] {
+        let mut bad = recipe.clone();
+        bad["pieces"][0].as_object_mut().unwrap().extend(wrong.as_object().unwrap().clone());
+        assert!(matches!(page.ask(&json!({ "ask": "recipe", "set": bad })).0, 400 | 404 | 422), "{wrong}");
+        assert_eq!(std::fs::read_to_string(set.path().join("set.json")).unwrap(), kept);
+    }
 }
 
 #[test]

@@ -6,6 +6,8 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Parser};
+use clothline::corrections::{self, Corrections};
+use clothline::garment::Hint;
 use clothline::makesheet;
 use clothline::report::{Check, Source};
 use clothline::set::file::{self, PhotoFile, PieceFile, SetFile};
@@ -13,7 +15,7 @@ use clothline::set::measures::{Measured, TapeCheck};
 use clothline::set::pairs::SeamCheck;
 use clothline::set::{self, Finished, Traced, walk};
 use clothline::sheets::svg;
-use clothline::trace::Watch;
+use clothline::trace::{TraceOptions, Watch};
 use clothline::{Refusal, RefusalKind, outline_file};
 
 use super::args::TraceArgs;
@@ -233,31 +235,70 @@ fn traced_piece(
     let about = |r: Refusal| Refusal { seen: format!("piece \"{}\": {}", piece.name, r.seen), ..r };
     if let Some(name) = &piece.outline {
         let bytes = files::read(&within(folder, name).map_err(about)?).map_err(about)?;
-        return outline_file::read(&String::from_utf8_lossy(&bytes)).map(|f| Some(traced_from(f))).map_err(about);
+        let changes = changes(folder, piece)?;
+        let file = outline_file::read(&String::from_utf8_lossy(&bytes)).map_err(about)?;
+        return traced_from(file, &changes).map(Some).map_err(about);
     }
     let Some(photo) = &piece.photo else { return Ok(None) };
+    let changes = changes(folder, piece)?;
     let arguments = arguments(folder, set, photo).map_err(about)?;
-    let key = key(folder, &arguments, photo)?;
+    let key = key(folder, &arguments, photo, &changes.hints())?;
     let kept = folder.join(PIECES).join(format!("{}.traced.json", piece.name));
     if !again && let Ok(bytes) = std::fs::read(&kept) {
         let file = outline_file::read(&String::from_utf8_lossy(&bytes));
         if let Ok(file) = file
             && file.made_from.as_deref() == Some(key.as_str())
         {
-            return Ok(Some(traced_from(file)));
+            return traced_from(file, &changes).map(Some).map_err(about);
         }
     }
-    trace_photo(folder, piece, &arguments, &key, progress).map(Some).map_err(about)
+    trace_photo(folder, piece, (&arguments, &changes), &key, progress).map(Some).map_err(about)
 }
 
-fn traced_from(file: outline_file::OutlineFile) -> Traced {
-    let percent = file.scale.as_ref().and_then(|s| s.get("doubt_percent")).and_then(serde_json::Value::as_f64);
-    Traced {
-        marks: file.marks.iter().map(|m| m.at).collect(),
-        outline: file.outline,
-        scale_doubt_percent: percent,
-        warnings: file.warnings,
+/// What a person changed on a piece's outline in the page.
+fn changes(folder: &Path, piece: &PieceFile) -> Result<Corrections, Refusal> {
+    let path = folder.join(PIECES).join(format!("{}.changes.json", piece.name));
+    if !path.is_file() {
+        return Ok(Corrections::default());
     }
+    let text = String::from_utf8_lossy(&files::read(&path)?).into_owned();
+    corrections::read(&text).map_err(|r| Refusal { seen: format!("{}: {}", path.display(), r.seen), ..r })
+}
+
+/// What a piece's photos are to be traced with.
+pub struct Wanted {
+    /// All that is said of them, and what was painted on them.
+    pub options: TraceOptions,
+    /// Tells this tracing from others.
+    pub key: String,
+}
+
+/// What the photos of a piece of this name are to be traced with, `hints` having been painted on them.
+///
+/// # Errors
+/// If there is no such piece, or what is said of its photos makes no sense.
+pub fn wanted(folder: &Path, set: &SetFile, name: &str, hints: &[Hint]) -> Result<Wanted, Refusal> {
+    let photo = set.pieces.iter().find(|p| p.name == name).and_then(|p| p.photo.as_ref()).ok_or_else(|| {
+        let seen = format!("there is no photo of \"{name}\"");
+        Refusal::new(RefusalKind::BadRequest, seen, "look at the list of pieces")
+    })?;
+    let arguments = arguments(folder, set, photo)?;
+    let key = key(folder, &arguments, photo, hints)?;
+    Ok(Wanted { options: trace::all_options(&typed(&arguments)?, hints)?, key })
+}
+
+fn typed(arguments: &[String]) -> Result<TraceArgs, Refusal> {
+    let typed = Typed::try_parse_from(arguments).map_err(|e| {
+        let line = e.to_string().lines().next().unwrap_or_default().trim_start_matches("error: ").to_string();
+        Refusal::new(RefusalKind::BadRequest, line, "correct what is said of the photo in set.json")
+    })?;
+    Ok(typed.trace)
+}
+
+/// An outline with what a person changed on it.
+fn traced_from(file: outline_file::OutlineFile, changes: &Corrections) -> Result<Traced, Refusal> {
+    let done = corrections::corrected(&file.outline, changes)?;
+    Ok(set::traced(&file, &done))
 }
 
 /// A file of the set's folder; nothing outside it is read.
@@ -324,7 +365,7 @@ fn arguments(folder: &Path, set: &SetFile, photo: &PhotoFile) -> Result<Vec<Stri
 }
 
 /// Tells one tracing from another: program, photos' bytes and all that is said of them.
-fn key(folder: &Path, arguments: &[String], photo: &PhotoFile) -> Result<String, Refusal> {
+fn key(folder: &Path, arguments: &[String], photo: &PhotoFile, hints: &[Hint]) -> Result<String, Refusal> {
     let mut hash = Fnv::default();
     hash.add(env!("CARGO_PKG_VERSION").as_bytes());
     let here = folder.display().to_string();
@@ -334,6 +375,9 @@ fn key(folder: &Path, arguments: &[String], photo: &PhotoFile) -> Result<String,
     }
     for name in photo.file.all().iter().chain(&photo.bare) {
         hash.add(&files::read(&within(folder, name)?)?);
+    }
+    if !hints.is_empty() {
+        hash.add(&json(&hints)?);
     }
     Ok(format!("{:016x}", hash.0))
 }
@@ -358,15 +402,11 @@ impl Fnv {
 fn trace_photo(
     folder: &Path,
     piece: &PieceFile,
-    arguments: &[String],
+    (arguments, changes): (&[String], &Corrections),
     key: &str,
     progress: &mut Progress,
 ) -> Result<Traced, Refusal> {
-    let typed = Typed::try_parse_from(arguments).map_err(|e| {
-        let line = e.to_string().lines().next().unwrap_or_default().trim_start_matches("error: ").to_string();
-        Refusal::new(RefusalKind::BadRequest, line, "correct what is said of the photo in set.json")
-    })?;
-    let traced = trace::photos(&typed.trace, progress)?;
+    let traced = trace::photos(&typed(arguments)?, &changes.hints(), progress)?;
     let pictures = trace::pictures_of(&traced)?;
     let scale = serde_json::to_value(&traced.scale).ok();
     let text = outline_file::write_made(&traced.outline, scale, &traced.warnings, &traced.marks, key)?;
@@ -378,7 +418,7 @@ fn trace_photo(
         shown.add(format!("{}-{name}", piece.name), bytes);
     }
     shown.write(&folder.join(OUT))?;
-    outline_file::read(&text).map(traced_from)
+    outline_file::read(&text).and_then(|file| traced_from(file, changes))
 }
 
 fn finished(measured: &Measured) -> makesheet::Measure {

@@ -4,6 +4,7 @@ use std::path::Path;
 
 use clothline::draft::draft_piece;
 use clothline::edges::{Edge, Tracing};
+use clothline::garment::Hint;
 use clothline::outline_file;
 use clothline::overlay::{self, Annotations};
 use clothline::pattern_file::Pattern;
@@ -33,10 +34,11 @@ const LABEL_INSET_MM: f64 = 12.0;
 /// # Errors
 /// A refusal from any stage; nothing is written then.
 pub fn run(args: &TraceArgs) -> Result<(), Refusal> {
-    let options = options(args)?;
+    // Said before the long work.
+    options(args)?;
     files::check_writable(&args.output.out)?;
     let mut progress = Progress::new(args.output.quiet, args.debug.as_deref());
-    let made = make(args, &options, &mut progress);
+    let made = make(args, &mut progress);
     progress.finish();
     // Pictures of the stages are most wanted when something went wrong.
     progress.write_debug()?;
@@ -64,17 +66,20 @@ fn options(args: &TraceArgs) -> Result<TraceOptions, Refusal> {
 ///
 /// # Errors
 /// A refusal from any stage.
-pub fn photos(args: &TraceArgs, progress: &mut Progress) -> Result<Trace, Refusal> {
-    traced(args, &options(args)?, progress)
-}
-
-fn traced(args: &TraceArgs, options: &TraceOptions, progress: &mut Progress) -> Result<Trace, Refusal> {
+pub fn photos(args: &TraceArgs, hints: &[Hint], progress: &mut Progress) -> Result<Trace, Refusal> {
     progress.stage("reading the photo");
     let photos: Vec<Photo> = args.photos.iter().map(|path| decode(path)).collect::<Result<_, _>>()?;
+    trace_several(&photos, &all_options(args, hints)?, progress)
+}
+
+/// All that is said of the photos, the files it names read, and what was painted on them.
+///
+/// # Errors
+/// If a value makes no sense or a file cannot be read.
+pub fn all_options(args: &TraceArgs, hints: &[Hint]) -> Result<TraceOptions, Refusal> {
     let bare = args.bare.as_deref().map(decode).transpose()?;
     let lenses = super::lenses::all(args.calibration.as_deref())?;
-    let options = TraceOptions { bare, lenses, ..options.clone() };
-    trace_several(&photos, &options, progress)
+    Ok(TraceOptions { bare, lenses, hints: hints.to_vec(), ..options(args)? })
 }
 
 /// Overlay and flattened photo of a tracing as JPEG, by their names, without a piece's edges.
@@ -94,8 +99,8 @@ struct Made {
     scale: Scale,
 }
 
-fn make(args: &TraceArgs, options: &TraceOptions, progress: &mut Progress) -> Result<Made, Refusal> {
-    let traced = traced(args, options, progress)?;
+fn make(args: &TraceArgs, progress: &mut Progress) -> Result<Made, Refusal> {
+    let traced = photos(args, &[], progress)?;
 
     progress.stage("drafting the piece");
     let (tracing, piece) = draft_piece(&traced.outline, &args.piece.options())?;

@@ -16,6 +16,9 @@ const SPACING_MM: f64 = 0.9;
 /// Length of outline from which the direction at the end of a stretch is read, mm.
 const DIRECTION_MM: f64 = 6.0;
 
+/// Places nearer than this are one, mm.
+const SAME_PLACE_MM: f64 = 3.0;
+
 /// An outline at work.
 pub(super) struct Work {
     points: Vec<OutlinePoint>,
@@ -85,7 +88,9 @@ impl Work {
         lengths.retain(|fixed| {
             let (Some(from), Some(until)) = (self.near(fixed.from), self.near(fixed.until)) else { return false };
             let along = |place: usize| (place + n - from) % n;
-            let free = places.iter().all(|place| along(*place) > along(until));
+            let near = |place: usize, end: usize| self.points[place].at.distance(self.points[end].at) < SAME_PLACE_MM;
+            let free =
+                places.iter().all(|place| along(*place) > along(until) && !near(*place, from) && !near(*place, until));
             if !free {
                 self.warnings.push(Warning::new(
                     "length-released",
@@ -126,10 +131,11 @@ impl Work {
                 (self.edges.fold_at, self.edges.fold) = (None, FoldChoice::None);
                 Some(())
             }
-            Step::Length { at, from, until, length } => {
-                self.near(*at)?;
-                let wish = LengthWish { at: *at, length_mm: length.mm() };
-                self.lengths.push(FixedLength { number, wish, from: *from, until: *until });
+            Step::Length { at, from, until, keeps_end, fades, length } => {
+                self.lengthened((*from, *until), *fades, *keeps_end, length.mm())?;
+                let wish = LengthWish { at: self.points.get(self.near(*at)?)?.at, length_mm: length.mm() };
+                let (from, until) = (self.points[self.near(*from)?].at, self.points[self.near(*until)?].at);
+                self.lengths.push(FixedLength { number, wish, from, until });
                 Some(())
             }
             Step::Seam { path } => {
@@ -242,6 +248,49 @@ impl Work {
         }
         *fold_at = fold_at.map(moved);
         self.pins.iter_mut().for_each(|p| *p = moved(*p));
+    }
+
+    /// Stretches the outline between two places along the line between them until it is so long; beyond the end that
+    /// moves, the outline follows less and less. The edge found in it later is then given the last fraction.
+    fn lengthened(
+        &mut self,
+        (from, until): (MatPoint, MatPoint),
+        fades: MatPoint,
+        keeps_end: bool,
+        length_mm: f64,
+    ) -> Option<()> {
+        let (i, j, f) = (self.near(from)?, self.near(until)?, self.near(fades)?);
+        let stretch = self.stretch(i, j);
+        let old = self.points.clone();
+        let ring: Vec<MatPoint> = (0..stretch.count).map(|k| old[self.index(stretch, k)].at).collect();
+        let (first, last) = (*ring.first()?, *ring.last()?);
+        let along = (last - first).try_normalize(1.0)?;
+        let kept = if keeps_end { last } else { first };
+        let by = |factor: f64| -> Vec<MatPoint> {
+            ring.iter().map(|p| *p + along * ((*p - kept).dot(&along) * (factor - 1.0))).collect()
+        };
+        let long = |points: &[MatPoint]| -> f64 { points.windows(2).map(|p| p[0].distance(p[1])).sum() };
+        let (mut low, mut high) = (0.5, 2.0);
+        if stretch.count < 3 || long(&by(low)) > length_mm || long(&by(high)) < length_mm {
+            // The edge itself will say why it cannot be so long.
+            return Some(());
+        }
+        for _ in 0..50 {
+            let middle = 0.5 * (low + high);
+            if long(&by(middle)) < length_mm { low = middle } else { high = middle }
+        }
+        let moved = by(0.5 * (low + high));
+        if keeps_end {
+            self.shifted(self.stretch(f, i), *moved.first()? - first, true, true);
+        } else {
+            self.shifted(self.stretch(j, f), *moved.last()? - last, true, false);
+        }
+        for (k, at) in moved.into_iter().enumerate() {
+            let index = self.index(stretch, k);
+            self.points[index].at = at;
+        }
+        self.follow(&old);
+        Some(())
     }
 
     /// Replaces a stretch by a cubic that leaves and arrives in the outline's own directions (Hermite).

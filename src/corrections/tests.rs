@@ -1,5 +1,5 @@
 use super::*;
-use crate::edges;
+use crate::edges::{self, FoldChoice};
 use crate::outline::OutlinePoint;
 
 /// A rectangle of 200 by 300 mm with points every millimetre.
@@ -85,7 +85,14 @@ fn edges_are_split_and_joined() {
 fn an_exact_length_is_exact_and_the_fold_stays() {
     let steps = [
         Step::Fold { at: Some(at(0.0, 150.0)) },
-        Step::Length { at: at(100.0, 0.0), from: at(0.0, 0.0), until: at(200.0, 0.0), length: Length::from_mm(215.5) },
+        Step::Length {
+            at: at(100.0, 0.0),
+            from: at(0.0, 0.0),
+            until: at(200.0, 0.0),
+            keeps_end: false,
+            fades: at(200.0, 300.0),
+            length: Length::from_mm(215.5),
+        },
     ];
     let done = after(&steps);
     let tracing = edges::find(&done.outline, &done.edges).unwrap();
@@ -104,11 +111,14 @@ fn a_length_holds_until_its_edge_is_changed() {
         at: at(200.0, 150.0),
         from: at(200.0, 0.0),
         until: at(200.0, 300.0),
+        keeps_end: false,
+        fades: at(0.0, 300.0),
         length: Length::from_mm(310.0),
     };
     let elsewhere = after(&[fixed(), Step::Corner { at: at(0.0, 150.0), corner: true }]);
     assert_eq!((elsewhere.edges.lengths.len(), elsewhere.warnings.len()), (1, 0));
-    let joined = after(&[fixed(), Step::Corner { at: at(200.0, 300.0), corner: false }]);
+    let joined = after(&[fixed(), Step::Corner { at: at(200.0, 310.0), corner: false }]);
+    assert!(joined.outline.points.iter().any(|p| p.at.distance(at(200.0, 310.0)) < 0.01));
     assert_eq!((joined.edges.lengths.len(), joined.warnings.len()), (0, 1));
     let twice = after(&[fixed(), fixed()]);
     assert_eq!(twice.edges.lengths.len(), 1);

@@ -3,12 +3,13 @@
 use image::RgbImage;
 
 use super::view::Backdrop;
-use super::{Desk, PhotoRecord, Save, no_piece};
+use super::{Desk, Reference, Save, no_piece};
 use crate::flat::{self, FlatFrame};
 use crate::garment::Hint;
 use crate::outline_file::{self, OutlineFile};
 use crate::photo::Photo;
-use crate::refusal::Refusal;
+use crate::refusal::{Refusal, RefusalKind};
+use crate::set::file::PhotoFile;
 use crate::trace::{Trace, TraceOptions, Watch, trace_several};
 
 /// The finest picture laid under the outline, px per mm: finer than any phone sees a mat.
@@ -23,11 +24,12 @@ const LONGEST_PX: f64 = 4096.0;
 pub struct Job {
     /// Name of the piece.
     pub piece: String,
-    /// Names of its photos, to be handed to [`Job::run`] in this order.
+    /// Its photos, by their paths in the set's folder, to be handed to [`Job::run`] in this order.
     pub photos: Vec<String>,
-    record: PhotoRecord,
-    hints: Vec<Hint>,
-    options: TraceOptions,
+    /// What was painted: part of the options it is to be run with.
+    pub hints: Vec<Hint>,
+    photo: PhotoFile,
+    reference: Reference,
 }
 
 /// A job done.
@@ -51,10 +53,12 @@ impl Desk {
     /// If there is no such piece.
     pub fn job(&self, name: &str) -> Result<Job, Refusal> {
         let piece = self.pieces.get(name).ok_or_else(|| no_piece(name))?;
-        let hints = piece.changes.hints();
-        let options = TraceOptions { hints: hints.clone(), ..piece.photo.reference.options()? };
-        let (record, photos) = (piece.photo.clone(), piece.photo.photos.clone());
-        Ok(Job { piece: name.to_string(), photos, record, hints, options })
+        let photo = piece.photo.clone().ok_or_else(|| {
+            let seen = format!("\"{name}\" is not from a photo");
+            Refusal::new(RefusalKind::BadRequest, seen, "there is nothing to trace")
+        })?;
+        let (hints, reference) = (piece.changes.hints(), piece.reference.clone());
+        Ok(Job { piece: name.to_string(), photos: photo.file.all().to_vec(), hints, photo, reference })
     }
 
     /// Brings a job's outcome back; the flat photo goes with what is to be kept, and with the desk.
@@ -88,22 +92,29 @@ impl Desk {
 }
 
 impl Job {
-    /// Traces the photos' bytes, in the order of [`Job::photos`]. The watch is told of every stage.
-    pub fn run(&self, photos: &[Vec<u8>], watch: &mut dyn Watch) -> Done {
-        Done { piece: self.piece.clone(), outcome: self.traced(photos, watch) }
+    /// Traces the photos' bytes, in the order of [`Job::photos`]; `made_from` tells this tracing from others in its file.
+    /// The watch is told of every stage.
+    pub fn run(&self, photos: &[Vec<u8>], options: &TraceOptions, made_from: &str, watch: &mut dyn Watch) -> Done {
+        Done { piece: self.piece.clone(), outcome: self.traced(photos, options, made_from, watch) }
     }
 
-    fn traced(&self, photos: &[Vec<u8>], watch: &mut dyn Watch) -> Result<Traced, Refusal> {
+    fn traced(
+        &self,
+        photos: &[Vec<u8>],
+        options: &TraceOptions,
+        made_from: &str,
+        watch: &mut dyn Watch,
+    ) -> Result<Traced, Refusal> {
         watch.stage("reading the photo");
         let photos: Vec<Photo> = photos.iter().map(|bytes| Photo::decode(bytes)).collect::<Result<_, _>>()?;
-        let mut trace = trace_several(&photos, &self.options, watch)?;
+        let mut trace = trace_several(&photos, options, watch)?;
         if let [photo] = photos.as_slice() {
             trace.flat = flat::rectify(photo, &trace.fit.camera, sharp_frame(&trace), 0.0);
         }
         let scale = serde_json::to_value(&trace.scale).ok();
-        let text = outline_file::write_marked(&trace.outline, None, &[], scale, &trace.warnings, &trace.marks)?;
+        let text = outline_file::write_made(&trace.outline, scale, &trace.warnings, &trace.marks, made_from)?;
         let file = outline_file::read(&text)?;
-        let backdrop = Backdrop::of(&trace, &self.record, &self.hints, &text);
+        let backdrop = Backdrop::of(&trace, (&self.photo, &self.reference), &self.hints, &text);
         Ok(Traced { text, file, backdrop, flat: trace.flat.rgb })
     }
 }

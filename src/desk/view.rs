@@ -3,13 +3,14 @@
 use image::RgbImage;
 use serde::{Deserialize, Serialize};
 
-use super::{Drafted, OnDesk, PhotoRecord, Reference};
+use super::{Drafted, OnDesk, Reference};
 use crate::edges::{EdgeKind, flatten};
 use crate::flat::{FlatFrame, MatRect};
 use crate::garment::Hint;
 use crate::outline::{Outline, OutlinePoint};
 use crate::polygon;
 use crate::refusal::{Refusal, Warning};
+use crate::set::file::PhotoFile;
 use crate::trace::Trace;
 use crate::units::{MM_PER_INCH, MatPoint};
 
@@ -40,13 +41,13 @@ pub struct Backdrop {
     ticks: Vec<[MatPoint; 2]>,
     /// Cards, rulers, sheets as they lie.
     rings: Vec<Vec<MatPoint>>,
-    photos: Vec<String>,
+    photo: PhotoFile,
     reference: Reference,
     hints: Vec<Hint>,
 }
 
 impl Backdrop {
-    pub(super) fn of(trace: &Trace, record: &PhotoRecord, hints: &[Hint], text: &str) -> Self {
+    pub(super) fn of(trace: &Trace, (photo, reference): (&PhotoFile, &Reference), hints: &[Hint], text: &str) -> Self {
         let frame = trace.flat.frame;
         let placed = &trace.placed;
         Self {
@@ -55,11 +56,11 @@ impl Backdrop {
             max: frame.rect.max,
             px_per_mm: frame.px_per_mm,
             grid_mm: trace.scale.pitch_mm,
-            size_words: size_words(trace, &record.reference),
+            size_words: size_words(trace, reference),
             ticks: placed.iter().flat_map(|p| p.ticks.iter().map(|t| t.map(short))).collect(),
             rings: placed.iter().filter(|p| p.ring.len() > 2).map(|p| line(p.ring.iter().copied())).collect(),
-            photos: record.photos.clone(),
-            reference: record.reference.clone(),
+            photo: photo.clone(),
+            reference: reference.clone(),
             hints: hints.to_vec(),
         }
     }
@@ -74,8 +75,8 @@ impl Backdrop {
     }
 
     /// Did the tracing know what is known now?
-    pub(super) fn knew(&self, record: &PhotoRecord, hints: &[Hint]) -> bool {
-        self.photos == record.photos && self.reference == record.reference && self.hints == hints
+    pub(super) fn knew(&self, photo: &PhotoFile, reference: &Reference, hints: &[Hint]) -> bool {
+        self.photo == *photo && self.reference == *reference && self.hints == hints
     }
 }
 

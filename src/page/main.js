@@ -4,6 +4,7 @@ import { ask } from "./ask.js";
 import { h, icon, setUnits, trouble, units } from "./words.js";
 import { showPhotos } from "./photos.js";
 import { showReview } from "./review.js";
+import { showPattern } from "./pattern.js";
 import { showSheets } from "./sheets.js";
 
 export const desk = { set: "", pieces: [], loose: [], tracing: null };
@@ -11,6 +12,7 @@ export const desk = { set: "", pieces: [], loose: [], tracing: null };
 const STEPS = [
   { id: "photos", name: "Photos", icon: "photo", show: showPhotos },
   { id: "review", name: "Review", icon: "look", show: showReview },
+  { id: "pattern", name: "Pattern", icon: "pattern", show: showPattern },
   { id: "sheets", name: "Sheets", icon: "sheet", show: showSheets },
 ];
 

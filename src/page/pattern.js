@@ -204,16 +204,19 @@ class Pattern {
       const said = Object.entries(what || {}).map(([k, v]) => `${k} ${typeof v === "object" ? JSON.stringify(v) : v}`).join(", ");
       return `${capital(word.replaceAll("-", " "))}${said ? `: ${said}` : ""}`;
     };
-    const kind = h("select", { id: "c-kind", "data-keep": "c-kind", onchange: (e) => { this.change = Number(e.target.value); this.draw(); } }, CHANGES.map(([, name], i) => h("option", { value: i, selected: i === (this.change || 0) }, name)));
-    const [word, , fields] = CHANGES[this.change || 0];
+    const inside = (m?.inside || []).map(([first, count], k) => ["part", `Keep one side of inside seam ${k + 1}, the side with`, [["holding", "edge"]], { line: Array.from({ length: count }, (_, i) => ({ mark: first + i })) }]);
+    const kinds = [...CHANGES, ...inside];
+    this.change = Math.min(this.change || 0, kinds.length - 1);
+    const kind = h("select", { id: "c-kind", "data-keep": "c-kind", onchange: (e) => { this.change = Number(e.target.value); this.draw(); } }, kinds.map(([, name], i) => h("option", { value: i, selected: i === this.change }, name)));
+    const [word, , fields, given] = kinds[this.change];
     const inputs = fields.map(([name, type]) => {
-      const label = { edge: "edge", out: "by", in: "by", by: "by", inseam: "inseam", depth: "depth", stretched: "stretched", shape: "shape", length: "along the grain", width: "across it" }[name];
+      const label = { edge: "edge", holding: "edge", out: "by", in: "by", by: "by", inseam: "inseam", depth: "depth", stretched: "stretched", shape: "shape", length: "along the grain", width: "across it" }[name];
       const options = type === "edge" ? m.edges.map((e) => [String(e.number), `${e.number} ${e.called}`]) : Array.isArray(type) ? type.map((t) => [t, t]) : null;
       const input = options ? h("select", { "aria-label": label }, options.map(([v, n]) => h("option", { value: v }, n))) : h("input", { type: "text", "aria-label": label, placeholder: type === "percent" ? "2" : units() === "in" ? "1/2in" : "1cm" });
       return [name, type, label, input];
     });
     const add = () => this.save((_, p) => {
-      const what = {};
+      const what = { ...given };
       for (const [name, type, , input] of inputs) if (input.value.trim()) what[name] = type === "length" ? typedLength(input.value) : type === "percent" ? Number(input.value) : input.value;
       (p.changes ??= []).push({ [word]: what });
     }, "Changed.");

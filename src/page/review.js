@@ -273,7 +273,12 @@ class Review {
     const input = h("input", { id: "exact", type: "text", autocomplete: "off", value: length(e.length_mm, units() === "in" ? 3 : 2).replace(" ", ""), "data-keep": "exact" });
     const set = (ev) => {
       ev.preventDefault();
-      this.change({ step: "length", at: middle, from, until: to, length: typedLength(input.value) });
+      const n = v.edges.length;
+      const last = v.edges[(e.number + n - 2) % n];
+      // The end on the fold stays where it is.
+      const keeps_end = next.fold;
+      const fades = keeps_end ? last.path[0] : next.path[next.path.length - 1];
+      this.change({ step: "length", at: middle, from, until: to, keeps_end, fades, length: typedLength(input.value) });
     };
     return h("li", { class: "edge open" }, row, h("div", { class: "edgebody" },
       h("form", { class: "row", onsubmit: set }, h("div", { class: "field" }, h("label", { for: "exact" }, "Exact length"), input), h("button", { class: "button", type: "submit" }, "Set")),

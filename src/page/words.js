@@ -29,6 +29,7 @@ const ICONS = {
   next: '<path d="M9 5l7 7-7 7"/>',
   back: '<path d="M15 5l-7 7 7 7"/>',
   photo: '<rect x="3" y="6" width="18" height="14" rx="2"/><circle cx="12" cy="13" r="4"/><path d="M8 6l1.500-2h5L16 6"/>',
+  pattern: '<path d="M5 20V4h8c.3 3.500 2.500 5.500 6 6v10z"/><path d="M9 16V9" stroke-dasharray="2 2"/>',
   sheet: '<path d="M6 3h9l4 4v14H6z"/><path d="M15 3v4h4M9 12h6M9 16h6"/>',
   check: '<path d="M5 12.500l4.500 4.500L19 7"/>',
   bin: '<path d="M5 7h14M10 7V4h4v3M7 7l1 13h8l1-13"/>',

@@ -205,7 +205,10 @@ const GENTLE_DEG: f64 = 8.0;
 
 /// From a traced outline: edges, fold, roles, upright, its lower left at the origin.
 fn from_traced(piece: &PieceFile, traced: &Traced) -> Result<(Shape, Option<PieceKind>), Refusal> {
-    let options = EdgeOptions { fold: fold_choice(piece, traced)?, ..EdgeOptions::default() };
+    let options = EdgeOptions { fold: fold_choice(piece, traced)?, ..traced.edges.clone() };
+    // What set.json says of the fold outweighs a place pointed at.
+    let options = EdgeOptions { fold_at: options.fold_at.filter(|_| piece.fold.is_none()), ..options };
+    let settled = options.fold_at.is_some();
     let read = |options: &EdgeOptions| -> Result<_, Refusal> {
         let shape = Shape::from_tracing(&tracing_of(&traced.outline, options)?, traced.marks.clone());
         let guessed = roles::guess(&shape, piece.kind);
@@ -220,7 +223,7 @@ fn from_traced(piece: &PieceFile, traced: &Traced) -> Result<(Shape, Option<Piec
             (shape, guessed) = (other, again);
         }
     }
-    if piece.kind.is_some() || piece.fold.is_some() {
+    if piece.kind.is_some() || piece.fold.is_some() || settled {
         // The person said what the guess would have been about.
         shape.warnings.retain(|w| w.code != "fold-guessed");
     }
@@ -261,13 +264,14 @@ fn fold_choice(piece: &PieceFile, traced: &Traced) -> Result<FoldChoice, Refusal
     let told = match &piece.fold {
         Some(NumberOrWord::Number(number)) => FoldChoice::Edge(*number),
         Some(NumberOrWord::Word(word)) => word.parse()?,
-        None => FoldChoice::Auto,
+        None if traced.edges.fold_at.is_some() => return Ok(FoldChoice::Auto),
+        None => traced.edges.fold,
     };
     let (FoldChoice::Auto, Some(kind)) = (told, piece.kind) else { return Ok(told) };
     if !kind.on_fold() {
         return Ok(FoldChoice::None);
     }
-    let options = EdgeOptions { fold: FoldChoice::None, ..EdgeOptions::default() };
+    let options = EdgeOptions { fold: FoldChoice::None, ..traced.edges.clone() };
     let shape = Shape::from_tracing(&tracing_of(&traced.outline, &options)?, Vec::new());
     let longest = shape.edges.iter().map(|e| e.length_mm()).fold(0.0, f64::max);
     let mut best = (f64::INFINITY, FoldChoice::Auto);

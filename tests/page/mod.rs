@@ -120,5 +120,10 @@ pub fn lay_rectangle(set: &Path, name: &str) {
     let folder = set.join("pieces");
     std::fs::create_dir_all(&folder).unwrap();
     let file = serde_json::json!({ "units": "mm", "outline": points });
-    std::fs::write(folder.join(format!("{name}.traced.json")), file.to_string()).unwrap();
+    let drawn = format!("pieces/{name}.outline.json");
+    std::fs::write(set.join(&drawn), file.to_string()).unwrap();
+    let recipe = serde_json::json!({
+        "format": "clothline-set", "version": 1, "name": "Bags", "pieces": [{ "name": name, "outline": drawn }]
+    });
+    std::fs::write(set.join("set.json"), recipe.to_string()).unwrap();
 }

@@ -1,22 +1,19 @@
 //! The set's folder: every name is a plain one, every path stays inside, every file is written whole or not at all.
 
+use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use clothline::desk::{Kept, Save, check_name};
+use clothline::desk::{Kept, SET_FILE, Save, check_name};
+use clothline::set::file::{self, SetFile};
 use clothline::{Refusal, RefusalKind};
 
 /// Photos as they were brought in.
 pub const PHOTOS: &str = "photos";
 const PIECES: &str = "pieces";
 const REVIEW: &str = "out/review";
-
-/// Ends of the names of the files kept of a piece.
-const TRACED: &str = ".traced.json";
-const CHANGES: &str = ".changes.json";
-const PHOTO: &str = ".photo.json";
 
 /// A set's folder on disk.
 pub struct Folder {
@@ -66,29 +63,32 @@ impl Folder {
         self.names(PHOTOS).into_iter().filter(|n| check_name(n).is_ok()).collect()
     }
 
-    /// Pieces there are, with what was kept of them.
+    /// The set's own file, if there is one.
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn recipe(&self) -> Result<Option<SetFile>, Refusal> {
+        self.text(SET_FILE)?.map(|text| file::read(&text)).transpose()
+    }
+
+    /// What was kept of the pieces that have an outline of their own.
     ///
     /// # Errors
     /// If a file of one cannot be read.
-    pub fn pieces(&self) -> Result<Vec<(String, Kept)>, Refusal> {
-        let ends = [TRACED, PHOTO];
-        let stem = |n: &String| ends.iter().find_map(|end| n.strip_suffix(end)).map(str::to_string);
-        let mut names: Vec<String> = self.names(PIECES).iter().filter_map(stem).collect();
-        names.sort();
-        names.dedup();
-        names.retain(|n| check_name(n).is_ok());
-        names
-            .into_iter()
-            .map(|name| {
-                let kept = Kept {
-                    photo: self.text(&format!("{PIECES}/{name}{PHOTO}"))?,
-                    traced: self.text(&format!("{PIECES}/{name}{TRACED}"))?,
-                    changes: self.text(&format!("{PIECES}/{name}{CHANGES}"))?,
-                    backdrop: self.text(&format!("{REVIEW}/{name}.json"))?,
-                };
-                Ok((name, kept))
-            })
-            .collect()
+    pub fn kept(&self, recipe: Option<&SetFile>) -> Result<BTreeMap<String, Kept>, Refusal> {
+        let pieces = recipe.map(|set| set.pieces.as_slice()).unwrap_or_default();
+        let mut all = BTreeMap::new();
+        for piece in pieces.iter().filter(|p| p.photo.is_some() || p.outline.is_some()) {
+            let name = &piece.name;
+            let traced = piece.outline.clone().unwrap_or_else(|| format!("{PIECES}/{name}.traced.json"));
+            let kept = Kept {
+                traced: self.text(&traced)?,
+                changes: self.text(&format!("{PIECES}/{name}.changes.json"))?,
+                backdrop: self.text(&format!("{REVIEW}/{name}.json"))?,
+            };
+            all.insert(name.clone(), kept);
+        }
+        Ok(all)
     }
 
     fn text(&self, path: &str) -> Result<Option<String>, Refusal> {
@@ -116,8 +116,16 @@ impl Folder {
         self.read(&format!("{REVIEW}/{piece}.jpg"))
     }
 
+    /// The folder's place on disk.
+    pub fn root(&self) -> &Path {
+        &self.root
+    }
+
     /// A file in the set's folder. A link that leads out of it is not followed.
-    fn read(&self, path: &str) -> Result<Vec<u8>, Refusal> {
+    ///
+    /// # Errors
+    /// If it is not there, or not in the folder.
+    pub fn read(&self, path: &str) -> Result<Vec<u8>, Refusal> {
         let trouble = |why: String| {
             Refusal::new(RefusalKind::File, format!("{path} could not be read ({why})"), "look into the set's folder")
         };

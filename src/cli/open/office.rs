@@ -2,9 +2,9 @@
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
+use clothline::Refusal;
 use clothline::desk::{Answer, Desk, Request};
 use clothline::photo::Photo;
-use clothline::{Refusal, RefusalKind};
 use serde::Serialize;
 
 use super::folder::Folder;
@@ -82,11 +82,7 @@ impl Office {
 }
 
 fn laid_out(folder: &Folder) -> Result<Desk, Refusal> {
-    let mut desk = Desk::new();
-    for (name, kept) in folder.pieces()? {
-        desk.lay_out(&name, &kept).map_err(|refusal| {
-            Refusal::new(RefusalKind::File, format!("piece \"{name}\": {}", refusal.seen), refusal.advice)
-        })?;
-    }
-    Ok(desk)
+    let recipe = folder.recipe()?;
+    let kept = folder.kept(recipe.as_ref())?;
+    Desk::lay_out(recipe, &folder.name(), &kept)
 }

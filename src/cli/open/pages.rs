@@ -20,6 +20,7 @@ pub fn file(path: &str) -> Option<(&'static str, &'static [u8])> {
         "/page/board.js" => (JS, page!("board.js")),
         "/page/review.js" => (JS, page!("review.js")),
         "/page/tools.js" => (JS, page!("tools.js")),
+        "/page/pattern.js" => (JS, page!("pattern.js")),
         "/page/sheets.js" => (JS, page!("sheets.js")),
         "/page/icon.svg" => ("image/svg+xml", page!("icon.svg")),
         _ => return None,

@@ -4,12 +4,12 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::time::Duration;
 
-use clothline::desk::job::Job;
 use clothline::trace::Watch;
 use clothline::{Refusal, RefusalKind, Warning};
 use serde::Serialize;
 
 use super::office::Office;
+use crate::cli::make;
 
 /// How often it is looked whether there is something to trace.
 const PAUSE: Duration = Duration::from_millis(60);
@@ -66,9 +66,13 @@ fn trace(office: &Office, name: &str, rest: &[String]) {
 }
 
 fn run(office: &Office, name: &str) -> Result<(), Refusal> {
-    let job: Job = office.desk().job(name)?;
-    let photos: Vec<Vec<u8>> = job.photos.iter().map(|photo| office.folder.photo(photo)).collect::<Result<_, _>>()?;
-    let done = job.run(&photos, &mut Told(office));
+    let (job, set) = {
+        let desk = office.desk();
+        (desk.job(name)?, desk.recipe().clone())
+    };
+    let photos: Vec<Vec<u8>> = job.photos.iter().map(|photo| office.folder.read(photo)).collect::<Result<_, _>>()?;
+    let wanted = make::wanted(office.folder.root(), &set, name, &job.hints)?;
+    let done = job.run(&photos, &wanted.options, &wanted.key, &mut Told(office));
     let jpeg = done.flat().and_then(|flat| crate::cli::files::jpeg(flat, JPEG_QUALITY));
     let mut desk = office.desk();
     let saves = desk.accept(done, jpeg)?;
