@@ -380,7 +380,7 @@ impl Desk {
         reference: Reference,
     ) -> Result<(Answer, Vec<Save>), Refusal> {
         check_name(&name)?;
-        photos.iter().try_for_each(|photo| check_name(photo))?;
+        photos.iter().chain(&reference.bare).try_for_each(|photo| check_name(photo))?;
         if photos.is_empty() {
             return Err(Refusal::new(RefusalKind::BadRequest, "the piece has no photo", "choose a photo"));
         }

@@ -355,6 +355,26 @@ fn the_set_is_changed_and_what_cannot_be_made_is_not_kept() {
 }
 
 #[test]
+fn what_another_hand_wrote_meanwhile_is_not_written_over() {
+    let set = tempfile::tempdir().unwrap();
+    lay_rectangle(set.path(), "bag");
+    let page = Page::open(set.path());
+    let recipe = page.ask(&json!({ "ask": "pattern" })).1["recipe"].clone();
+    let path = set.path().join("set.json");
+    let by_hand = std::fs::read_to_string(&path).unwrap().replace("Bags", "Bags by hand");
+    std::fs::write(&path, &by_hand).unwrap();
+    let (status, told) = page.ask(&json!({ "ask": "recipe", "set": recipe }));
+    assert_eq!(status, 400, "{told}");
+    assert!(told["refused"]["seen"].as_str().unwrap().contains("changed outside"));
+    assert_eq!(std::fs::read_to_string(&path).unwrap(), by_hand);
+    // Looked at again, it is there, and can be changed.
+    let mut recipe = page.ask(&json!({ "ask": "pattern" })).1["recipe"].clone();
+    assert_eq!(recipe["name"], "Bags by hand");
+    recipe["size"] = json!("Ansel");
+    assert_eq!(page.ask(&json!({ "ask": "recipe", "set": recipe })).0, 200);
+}
+
+#[test]
 fn a_taken_port_is_told_and_ctrl_c_ends_cleanly() {
     let set = tempfile::tempdir().unwrap();
     let mut page = Page::open(set.path());

@@ -132,9 +132,11 @@ impl Work {
                 Some(())
             }
             Step::Length { at, from, until, keeps_end, fades, length } => {
-                self.lengthened((*from, *until), *fades, *keeps_end, length.mm())?;
-                let wish = LengthWish { at: self.points.get(self.near(*at)?)?.at, length_mm: length.mm() };
-                let (from, until) = (self.points[self.near(*from)?].at, self.points[self.near(*until)?].at);
+                // By their indices: the places themselves move.
+                let [on, i, j] = [self.near(*at)?, self.near(*from)?, self.near(*until)?];
+                self.lengthened((i, j), *fades, *keeps_end, length.mm())?;
+                let [at, from, until] = [on, i, j].map(|k| self.points[k].at);
+                let wish = LengthWish { at, length_mm: length.mm() };
                 self.lengths.push(FixedLength { number, wish, from, until });
                 Some(())
             }
@@ -252,14 +254,8 @@ impl Work {
 
     /// Stretches the outline between two places along the line between them until it is so long; beyond the end that
     /// moves, the outline follows less and less. The edge found in it later is then given the last fraction.
-    fn lengthened(
-        &mut self,
-        (from, until): (MatPoint, MatPoint),
-        fades: MatPoint,
-        keeps_end: bool,
-        length_mm: f64,
-    ) -> Option<()> {
-        let (i, j, f) = (self.near(from)?, self.near(until)?, self.near(fades)?);
+    fn lengthened(&mut self, (i, j): (usize, usize), fades: MatPoint, keeps_end: bool, length_mm: f64) -> Option<()> {
+        let f = self.near(fades)?;
         let stretch = self.stretch(i, j);
         let old = self.points.clone();
         let ring: Vec<MatPoint> = (0..stretch.count).map(|k| old[self.index(stretch, k)].at).collect();

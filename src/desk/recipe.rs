@@ -91,8 +91,8 @@ pub(super) fn photo_file(photos: &[String], reference: &Reference) -> PhotoFile 
         thickness: reference.thickness,
         layers: reference.layers,
         cloth: reference.cloth.clone(),
-        marks: None,
-        bare: None,
+        marks: reference.marks.clone(),
+        bare: reference.bare.as_ref().map(|name| format!("{PHOTOS}{name}")),
     }
 }
 
@@ -118,6 +118,8 @@ pub(super) fn reference(set: &SetFile, photo: &PhotoFile) -> Reference {
         thickness: photo.thickness,
         layers: photo.layers,
         cloth: photo.cloth.clone(),
+        marks: photo.marks.clone(),
+        bare: photo.bare.as_deref().map(|name| name.strip_prefix(PHOTOS).unwrap_or(name).to_string()),
     }
 }
 

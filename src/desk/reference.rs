@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::cloths::{Cloth, MOST_LAYERS};
+use crate::marks::MarkColour;
 use crate::mats::Pitch;
 use crate::measure::References;
 use crate::refusal::{Refusal, RefusalKind};
@@ -41,6 +42,12 @@ pub struct Reference {
     /// The cloth's name.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub cloth: Option<String>,
+    /// Colour of stickers put on the cloth.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub marks: Option<String>,
+    /// Name of a photo of the bare mat.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bare: Option<String>,
 }
 
 /// A tape laid along the mat.
@@ -92,9 +99,14 @@ impl Reference {
             thickness: self.thickness_choice()?,
             bare: None,
             lenses: Vec::new(),
-            marks: None,
+            marks: self.colour()?,
             hints: Vec::new(),
         })
+    }
+
+    fn colour(&self) -> Result<Option<MarkColour>, Refusal> {
+        let bad = |seen: String| Refusal::new(RefusalKind::BadRequest, seen, "choose one of the colours offered");
+        self.marks.as_deref().map(|colour| colour.parse().map_err(bad)).transpose()
     }
 
     fn thickness_choice(&self) -> Result<ThicknessChoice, Refusal> {

@@ -72,7 +72,10 @@ export class Board {
     this.height = box.height;
     this.canvas.width = w;
     this.canvas.height = h;
-    if (before[0] === 0) this.fit();
+    // The middle stays in the middle; a window of another shape shows all again.
+    const other = Math.abs(Math.log(((before[0] || 1) / (before[1] || 1)) * (this.height / this.width))) > 0.25;
+    if (before[0] === 0 || other) this.fit();
+    else this.pan((this.width - before[0]) / 2, (this.height - before[1]) / 2);
     this.draw();
   }
 

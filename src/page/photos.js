@@ -221,11 +221,32 @@ function pieceCard(piece) {
   if (piece.traced) buttons.push(h("a", { class: "button main", href: `#review/${encodeURIComponent(piece.name)}` }, "Review the outline"));
   if (!at && !waits) buttons.push(h("button", { type: "button", class: "button", onclick: () => describe(piece.photos).catch(trouble) }, "Trace again with what is said above"));
   buttons.push(h("button", { type: "button", class: "button quiet", "aria-label": `Take ${piece.name} off the set`, onclick: () => remove(piece) }, icon("bin")));
+  if (!at && !waits) parts.push(further(piece));
   const seen = piece.picture
     ? h("img", { class: "thumb", alt: `${piece.name}, seen from straight above`, loading: "lazy", src: `/picture?piece=${encodeURIComponent(piece.name)}&v=${piece.picture}` })
     : h("img", { class: "thumb", alt: `Photo ${piece.photos[0]}`, loading: "lazy", src: `/photo?name=${encodeURIComponent(piece.photos[0] || "")}` });
   return h("li", { class: "card piece" }, seen, h("div", { class: "about" }, head,
     h("p", { class: "note" }, `${piece.photos.join(" and ")} · ${inWords(piece.reference)}`), parts, h("div", { class: "buttons" }, buttons)));
+}
+
+const COLOURS = ["red", "orange", "yellow", "green", "blue", "purple", "pink"];
+
+// What helps with difficult photos: stickers on hidden seams, and the mat photographed without the garment.
+function further(piece) {
+  const r = piece.reference;
+  const tellMore = (key, value) => {
+    const reference = { ...r };
+    value ? (reference[key] = value) : delete reference[key];
+    tell({ ask: "describe", piece: piece.name, photos: piece.photos, reference }).then(hurry).catch(trouble);
+  };
+  const photos = [...new Set([...desk.loose, ...desk.pieces.flatMap((p) => p.photos), r.bare].filter((p) => p && !piece.photos.includes(p)))];
+  const id = "more-" + piece.name;
+  return h("details", { class: "advice" }, h("summary", {}, "More about this photo"),
+    h("div", { class: "fields" },
+      h("div", { class: "field" }, h("label", { for: id + "-m" }, "Round stickers mark hidden seams, in"), h("select", { id: id + "-m", onchange: (e) => tellMore("marks", e.target.value) },
+        h("option", { value: "" }, "no colour: there are none"), COLOURS.map((c) => h("option", { value: c, selected: r.marks === c }, c)))),
+      photos.length ? h("div", { class: "field" }, h("label", { for: id + "-b" }, "The bare mat, photographed from the same place"), h("select", { id: id + "-b", onchange: (e) => tellMore("bare", e.target.value) },
+        h("option", { value: "" }, "there is no such photo"), photos.map((p) => h("option", { value: p, selected: r.bare === p }, p)))) : h("p", { class: "note" }, "Cloth of the mat's own colour: bring in a photo of the bare mat from about the same place, then choose it here.")));
 }
 
 function inWords(r) {

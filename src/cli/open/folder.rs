@@ -5,6 +5,7 @@ use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use clothline::desk::{Kept, SET_FILE, Save, check_name};
 use clothline::set::file::{self, SetFile};
@@ -15,10 +16,17 @@ pub const PHOTOS: &str = "photos";
 const PIECES: &str = "pieces";
 const REVIEW: &str = "out/review";
 
+/// Does a person write this file, by hand or by what they do on the page?
+fn is_persons(path: &str) -> bool {
+    path == SET_FILE || path.ends_with(".changes.json")
+}
+
 /// A set's folder on disk.
 pub struct Folder {
     root: PathBuf,
     staged: AtomicU64,
+    /// What a person's files held when they were last read or written here.
+    known: Mutex<BTreeMap<String, Vec<u8>>>,
 }
 
 impl Folder {
@@ -36,7 +44,7 @@ impl Folder {
         }
         let root = path.canonicalize().map_err(trouble)?;
         super::super::files::check_writable(&root)?;
-        let folder = Self { root, staged: AtomicU64::new(0) };
+        let folder = Self { root, staged: AtomicU64::new(0), known: Mutex::default() };
         for part in [PHOTOS, PIECES, REVIEW] {
             for name in folder.names(part).into_iter().filter(|n| n.starts_with('.') && n.ends_with(".part")) {
                 drop(fs::remove_file(folder.root.join(part).join(name)));
@@ -95,7 +103,37 @@ impl Folder {
         if !self.root.join(path).exists() {
             return Ok(None);
         }
-        self.read(path).map(|bytes| Some(String::from_utf8_lossy(&bytes).into_owned()))
+        let bytes = self.read(path)?;
+        let text = String::from_utf8_lossy(&bytes).into_owned();
+        if is_persons(path) {
+            self.known().insert(path.to_string(), bytes);
+        }
+        Ok(Some(text))
+    }
+
+    fn known(&self) -> MutexGuard<'_, BTreeMap<String, Vec<u8>>> {
+        self.known.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Forgets what files held: they are about to be read again.
+    pub fn forget(&self) {
+        self.known().clear();
+    }
+
+    /// A person's file that another program, or a hand, has changed since it was read here is not written over.
+    fn check_unchanged(&self, saves: &[Save]) -> Result<(), Refusal> {
+        let known = self.known();
+        for save in saves.iter().filter(|save| is_persons(&save.path)) {
+            let now = fs::read(self.root.join(&save.path)).ok();
+            if now.as_ref() != known.get(&save.path) {
+                return Err(Refusal::new(
+                    RefusalKind::BadRequest,
+                    format!("{} was changed outside this page, so the last change here was not made", save.path),
+                    "load the page again and look at what is there now",
+                ));
+            }
+        }
+        Ok(())
     }
 
     /// A photo's bytes.
@@ -141,6 +179,7 @@ impl Folder {
     /// # Errors
     /// If one cannot be written.
     pub fn keep(&self, saves: &[Save]) -> Result<(), Refusal> {
+        self.check_unchanged(saves)?;
         saves.iter().try_for_each(|save| self.keep_one(save)).map_err(|e| {
             let seen = format!("the change could not be saved ({e})");
             Refusal::new(RefusalKind::File, seen, "see that there is room on the disk and the folder may be written")
@@ -150,6 +189,7 @@ impl Folder {
     fn keep_one(&self, save: &Save) -> io::Result<()> {
         let to = self.root.join(&save.path);
         let Some(bytes) = &save.bytes else {
+            self.known().remove(&save.path);
             return match fs::remove_file(&to) {
                 Err(e) if e.kind() != io::ErrorKind::NotFound => Err(e),
                 _ => Ok(()),
@@ -160,7 +200,11 @@ impl Folder {
             file.write_all(bytes)?;
             file.sync_all()
         });
-        written.and_then(|()| fs::rename(&part, &to)).inspect_err(|_| drop(fs::remove_file(&part)))
+        written.and_then(|()| fs::rename(&part, &to)).inspect_err(|_| drop(fs::remove_file(&part)))?;
+        if is_persons(&save.path) {
+            self.known().insert(save.path.clone(), bytes.clone());
+        }
+        Ok(())
     }
 
     fn staged_name(&self, to: &Path) -> PathBuf {

@@ -3,7 +3,7 @@
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use clothline::Refusal;
-use clothline::desk::{Answer, Desk, Request};
+use clothline::desk::{Answer, Desk, OnOverview, Request};
 use clothline::photo::Photo;
 use serde::Serialize;
 
@@ -72,7 +72,10 @@ impl Office {
         drop(desk);
         let loose = match &answer {
             Answer::Overview(all) if overview => {
-                let used = |photo: &String| all.pieces.iter().any(|p| p.photos.contains(photo));
+                let used = |photo: &String| {
+                    let uses = |p: &OnOverview| p.photos.contains(photo) || p.reference.bare.as_ref() == Some(photo);
+                    all.pieces.iter().any(uses)
+                };
                 self.folder.photos().into_iter().filter(|p| !used(p)).collect()
             }
             _ => Vec::new(),
@@ -82,6 +85,7 @@ impl Office {
 }
 
 fn laid_out(folder: &Folder) -> Result<Desk, Refusal> {
+    folder.forget();
     let recipe = folder.recipe()?;
     let kept = folder.kept(recipe.as_ref())?;
     Desk::lay_out(recipe, &folder.name(), &kept)
