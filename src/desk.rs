@@ -30,7 +30,7 @@ use crate::set::file::{self, PhotoFile, PieceFile, SetFile};
 use crate::set::{self, Finished};
 use crate::sheets::{dxf, medium, pdf, svg};
 use crate::snap::{self, SnapTo};
-use crate::units::MatPoint;
+use crate::units::{Length, MatPoint};
 
 pub use recipe::PatternView;
 pub use reference::Reference;
@@ -38,6 +38,9 @@ pub use view::{Backdrop, PieceView};
 
 /// Names of pieces are no longer, so that files named after them can be written anywhere.
 const LONGEST_NAME: usize = 60;
+
+/// Allowance of a set begun by someone who measures in centimetres, mm (common practice, no source).
+const METRIC_SEAM_MM: f64 = 10.0;
 
 /// What the page may ask.
 #[derive(Debug, Clone, Deserialize)]
@@ -388,6 +391,11 @@ impl Desk {
         reference.options()?;
         let before = self.recipe.clone();
         let photo = recipe::photo_file(&photos, &reference);
+        if self.recipe.pieces.is_empty() && self.recipe.allowances.is_empty() && !reference.is_in_inches() {
+            // Who measures in centimetres sews with a centimetre; it stands in the set's file, to be changed.
+            let width = file::Allowance::Width(Length::from_mm(METRIC_SEAM_MM));
+            self.recipe.allowances.insert("seam".into(), width);
+        }
         match self.recipe.pieces.iter_mut().find(|p| p.name == name) {
             Some(piece) if piece.photo.is_some() => piece.photo = Some(photo),
             Some(_) => {

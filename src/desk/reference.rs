@@ -104,6 +104,12 @@ impl Reference {
         })
     }
 
+    /// Does the person who says this think in inches?
+    pub fn is_in_inches(&self) -> bool {
+        let lengths = [self.grid, self.card].into_iter().flatten().chain(self.rulers.iter().copied());
+        lengths.into_iter().any(Length::is_in_inches) || self.sheet.as_deref() == Some("Letter")
+    }
+
     fn colour(&self) -> Result<Option<MarkColour>, Refusal> {
         let bad = |seen: String| Refusal::new(RefusalKind::BadRequest, seen, "choose one of the colours offered");
         self.marks.as_deref().map(|colour| colour.parse().map_err(bad)).transpose()
