@@ -183,7 +183,8 @@ fn wrong_usage() {
     for (grid, words) in [("0", "cannot be"), ("banana", "such as"), ("3", "unit"), ("-1cm", "")] {
         bench.refuses(&photo, &["--grid", grid], USAGE, &[words]);
     }
-    bench.refuses(&photo, &[], USAGE, &["--grid"]);
+    let known = ["nothing of known size", "--grid", "--mat", "--card", "--ruler", "--sheet", "--id-card"];
+    bench.refuses(&photo, &[], USAGE, &known);
     bench.refuses(&photo, &["--grid", "1in", "--paper", "papyrus"], USAGE, &["a4"]);
     bench.refuses(&photo, &["--grid", "1in", "--measured", "20"], USAGE, &["20=507mm"]);
     bench.refuses(&photo, &["--mat", "no-such-mat"], FILE, &["no-such-mat", "calibration"]);
