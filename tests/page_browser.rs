@@ -112,6 +112,7 @@ fn the_whole_job() {
     let mut page = Page::open(&set.path().join("weekend-tee"));
     let screens = screens();
     let shown = |name: &str| {
+        browser.run("document.getElementById('said').classList.remove('shown')", &json!([]));
         for (scheme, dark) in [("light", false), ("dark", true)] {
             browser.dark(dark);
             for (size, w, h) in [("wide", 1360, 860), ("phone", 360, 740)] {
