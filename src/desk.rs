@@ -13,6 +13,7 @@ mod recipe;
 mod reference;
 mod view;
 
+use std::cell::RefCell;
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
@@ -27,6 +28,7 @@ use crate::pattern_file::Pattern;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::seams::Piece;
 use crate::set::file::{self, PhotoFile, PieceFile, SetFile};
+use crate::set::pieces::KnownMasters;
 use crate::set::{self, Finished};
 use crate::sheets::{dxf, medium, pdf, svg};
 use crate::snap::{self, SnapTo};
@@ -99,6 +101,9 @@ pub enum Request {
     Sheets {
         /// The paper: a name such as A4, a roll's width, `pages` or `projector`.
         paper: String,
+        /// Only this variation, with what all variations share.
+        #[serde(default)]
+        variation: Option<String>,
     },
     /// A piece is taken off the desk.
     Remove {
@@ -198,6 +203,8 @@ pub struct Desk {
     recipe: SetFile,
     /// The pieces that have an outline of their own: from photos, or drawn elsewhere.
     pieces: BTreeMap<String, OnDesk>,
+    /// Shapes read from the outlines, so that a change to the set is answered at once.
+    known: RefCell<KnownMasters>,
 }
 
 /// One piece at work.
@@ -253,7 +260,11 @@ impl Desk {
     /// # Errors
     /// If a file is not what it should be, with the piece's name.
     pub fn lay_out(recipe: Option<SetFile>, name: &str, kept: &BTreeMap<String, Kept>) -> Result<Self, Refusal> {
-        let mut desk = Self { recipe: recipe.unwrap_or_else(|| recipe::empty(name)), pieces: BTreeMap::new() };
+        let mut desk = Self {
+            recipe: recipe.unwrap_or_else(|| recipe::empty(name)),
+            pieces: BTreeMap::new(),
+            known: RefCell::default(),
+        };
         for (name, kept) in kept {
             let of = |r: Refusal| Refusal { seen: format!("piece \"{name}\": {}", r.seen), ..r };
             let traced = kept.traced.as_deref().map(outline_file::read).transpose().map_err(of)?;
@@ -362,7 +373,9 @@ impl Desk {
             }
             Request::Pattern => Ok((Answer::Pattern(Box::new(self.pattern_view())), Vec::new())),
             Request::Recipe { set } => self.change_recipe(*set),
-            Request::Sheets { paper } => Ok((self.sheets(&paper)?, Vec::new())),
+            Request::Sheets { paper, variation } => {
+                Ok((sheets(&self.pattern(variation.as_deref())?, &paper)?, Vec::new()))
+            }
             Request::Remove { piece } => self.remove(&piece),
         }
     }
@@ -478,7 +491,7 @@ impl Desk {
             let done = corrected(&file.outline, &piece.changes).map_err(of)?;
             traced.insert(name.clone(), set::traced(file, &done));
         }
-        set::make(&recipe, &traced, false)
+        set::make_knowing(&recipe, &traced, false, &mut self.known.borrow_mut())
     }
 
     fn change(
@@ -539,36 +552,44 @@ impl Desk {
         Ok((self.overview(), saves))
     }
 
-    /// Every piece to be printed.
+    /// Every piece to be printed, or those of a variation and what all variations share.
     ///
     /// # Errors
     /// If there is none, or the set cannot be made.
-    pub fn pattern(&self) -> Result<Pattern, Refusal> {
-        Ok(self.finished()?.pattern)
+    pub fn pattern(&self, variation: Option<&str>) -> Result<Pattern, Refusal> {
+        let mut pattern = self.finished()?.pattern;
+        if let Some(wanted) = variation {
+            pattern.pieces.retain(|p| p.variation.as_deref().is_none_or(|v| v == wanted));
+        }
+        Ok(pattern)
     }
+}
 
-    fn sheets(&self, paper: &str) -> Result<Answer, Refusal> {
-        let medium: medium::Medium = paper.parse()?;
-        let (pages, warnings) = medium::preview(&self.pattern()?, &medium, &medium::PrintOptions::default())?;
-        Ok(Answer::Sheets { pages, warnings })
-    }
+/// The answer to [`Request::Sheets`] from a finished pattern: laying out many pieces takes seconds, for which the desk need
+/// not be held.
+///
+/// # Errors
+/// For a paper that is not known, or a pattern that does not fit it.
+pub fn sheets(pattern: &Pattern, paper: &str) -> Result<Answer, Refusal> {
+    let medium: medium::Medium = paper.parse()?;
+    let (pages, warnings) = medium::preview(pattern, &medium, &medium::PrintOptions::default())?;
+    Ok(Answer::Sheets { pages, warnings })
+}
 
-    /// A file to take away: `pattern.svg`, `pattern.dxf`, `cutter.dxf`, or a PDF by the stem of its paper (`a4.pdf`).
-    ///
-    /// # Errors
-    /// For a name that is none of these, or a pattern that cannot be put out so.
-    pub fn take(&self, file: &str) -> Result<Vec<u8>, Refusal> {
-        let pattern = self.pattern()?;
-        match file {
-            "pattern.svg" => Ok(svg::write(&pattern).into_bytes()),
-            "pattern.dxf" => Ok(dxf::write(&pattern)?.into_bytes()),
-            "cutter.dxf" => Ok(dxf::write_cutter(&pattern)?.into_bytes()),
-            "pattern.pdf" => pdf::full_page(&pattern),
-            other => {
-                let stem = other.strip_suffix(".pdf").ok_or_else(|| no_file(other))?;
-                let medium: medium::Medium = stem.parse()?;
-                Ok(medium::print(&pattern, &medium, &medium::PrintOptions::default())?.bytes)
-            }
+/// A file to take away: `pattern.svg`, `pattern.dxf`, `cutter.dxf`, or a PDF by its paper (`A4.pdf`).
+///
+/// # Errors
+/// For a name that is none of these, or a pattern that cannot be put out so.
+pub fn take(pattern: &Pattern, file: &str) -> Result<Vec<u8>, Refusal> {
+    match file {
+        "pattern.svg" => Ok(svg::write(pattern).into_bytes()),
+        "pattern.dxf" => Ok(dxf::write(pattern)?.into_bytes()),
+        "cutter.dxf" => Ok(dxf::write_cutter(pattern)?.into_bytes()),
+        "pattern.pdf" => pdf::full_page(pattern),
+        other => {
+            let paper = other.strip_suffix(".pdf").ok_or_else(|| no_file(other))?;
+            let medium: medium::Medium = paper.parse()?;
+            Ok(medium::print(pattern, &medium, &medium::PrintOptions::default())?.bytes)
         }
     }
 }

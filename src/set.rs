@@ -107,7 +107,20 @@ impl Finished {
 /// # Errors
 /// The first piece, change, pair, notch or allowance that cannot be made, named, with what to do.
 pub fn make(file: &SetFile, traced: &BTreeMap<String, Traced>, true_up: bool) -> Result<Finished, Refusal> {
-    let made = pieces::all(file, traced)?;
+    make_knowing(file, traced, true_up, &mut pieces::KnownMasters::default())
+}
+
+/// As [`make`]; `known` holds the shapes read from outlines before, kept by whoever makes a set again and again.
+///
+/// # Errors
+/// As [`make`].
+pub fn make_knowing(
+    file: &SetFile,
+    traced: &BTreeMap<String, Traced>,
+    true_up: bool,
+    known: &mut pieces::KnownMasters,
+) -> Result<Finished, Refusal> {
+    let made = pieces::all_knowing(file, traced, known)?;
     let pairs = pairs::of(file, &made)?;
     let mut made = made;
     let moved = if true_up { trued::shared_out(&pairs, &mut made)? } else { Vec::new() };

@@ -149,6 +149,7 @@ struct FinishedPiece {
     grainline: [MatPoint; 2],
     label: Vec<String>,
     label_at: MatPoint,
+    label_line_mm: f64,
     warnings: Vec<Warning>,
     /// First mark and number of marks of every inside seam, before changes.
     inside: Vec<[usize; 2]>,
@@ -230,6 +231,7 @@ fn finished(set: &Finished, piece: &Piece, inside: Vec<[usize; 2]>) -> FinishedP
         grainline: piece.grainline,
         label: piece.label.lines.clone(),
         label_at: piece.label.centre,
+        label_line_mm: piece.label.line_height_mm,
         warnings: piece.warnings.clone(),
         lines: lines.collect(),
         inside,

@@ -336,6 +336,6 @@ function picture(m, chosenEdge, choose) {
     const at = [e.middle[0] + e.inward[0] * 4.2 * unit, -(e.middle[1] + e.inward[1] * 4.2 * unit)];
     svg.append(el("circle", { cx: at[0], cy: at[1], r: 1.9 * unit, class: on ? "num on" : "num" }), el("text", { x: at[0], y: at[1] + 0.75 * unit, "font-size": 2.1 * unit, class: on ? "numtext on" : "numtext" }, e.number));
   }
-  m.label.forEach((text, i) => svg.append(el("text", { x: m.label_at[0], y: -m.label_at[1] + (i - (m.label.length - 1) / 2) * 2.7 * unit, "font-size": (i ? 1.8 : 2.6) * unit, class: "words" }, text)));
+  m.label.forEach((text, i) => svg.append(el("text", { x: m.label_at[0], y: -m.label_at[1] + (i - (m.label.length - 1) / 2) * m.label_line_mm, "font-size": 0.72 * m.label_line_mm, class: "words" }, text)));
   return svg;
 }

@@ -6,6 +6,7 @@ import { advice, h, icon, many, trouble, units } from "./words.js";
 
 const PAPERS = [["A4", "A4, home printer"], ["Letter", "Letter, home printer"], ["A3", "A3"], ["Tabloid", "Tabloid"], ["Legal", "Legal"], ["A0", "A0, copy shop"], ["36in", "36 in roll"], ["60cm", "60 cm roll"], ["pages", "A page for every piece"], ["projector", "Projector"]];
 
+let variation = "";
 let paper = localStorage.getItem("paper") || "";
 
 export async function showSheets(work) {
@@ -15,6 +16,9 @@ export async function showSheets(work) {
     return null;
   }
   paper ||= units() === "in" ? "Letter" : "A4";
+  const recipe = (await ask({ ask: "pattern" })).recipe;
+  const variations = [...new Set(recipe.pieces.map((p) => p.variation).filter(Boolean))];
+  if (!variations.includes(variation)) variation = "";
   const pages = h("div", { class: "pages" });
   const words = h("div", { class: "pagewords", role: "status" });
   const take = h("div", { class: "buttons" });
@@ -26,10 +30,10 @@ export async function showSheets(work) {
 
   async function draw() {
     localStorage.setItem("paper", paper);
-    take.replaceChildren(...files().map(([file, name, main]) => h("a", { class: main ? "button main" : "button", href: `/take/${file}`, download: file }, icon("down"), name)));
+    take.replaceChildren(...files().map(([file, name, main]) => h("a", { class: main ? "button main" : "button", href: `/take/${file}${variation ? `?variation=${encodeURIComponent(variation)}` : ""}`, download: file }, icon("down"), name)));
     words.textContent = "Laying out the sheets …";
     try {
-      const told = await ask({ ask: "sheets", paper });
+      const told = await ask({ ask: "sheets", paper, variation: variation || null });
       clear();
       words.replaceChildren(h("p", {}, `${many(told.pages.length, "page")}. Print at 100 %, then measure the 5 cm square on the first page before you cut.`), advice(told.warnings, "Before you print") || "");
       pages.replaceChildren(...told.pages.map((svg, i) => {
@@ -51,10 +55,11 @@ export async function showSheets(work) {
   large.addEventListener("click", (e) => e.target === large && large.close());
   large.addEventListener("submit", (e) => { e.preventDefault(); large.close(); });
   const select = h("select", { id: "paper", onchange: (e) => { paper = e.target.value; draw(); } }, PAPERS.map(([value, name]) => h("option", { value, selected: value === paper }, name)));
-  work.replaceChildren(
-    h("h1", { class: "hidden" }, "Sheets"),
+  work.replaceChildren(h("h1", { class: "hidden" }, "Sheets"),
     h("section", { class: "card printing" }, h("h2", {}, "Print and take away"),
-      h("div", { class: "field" }, h("label", { for: "paper" }, "Paper"), select), words, take,
+      h("div", { class: "field" }, h("label", { for: "paper" }, "Paper"), select),
+      variations.length ? h("div", { class: "field" }, h("label", { for: "variation" }, "Variation"), h("select", { id: "variation", onchange: (e) => { variation = e.target.value; draw(); } }, h("option", { value: "" }, "all of them"), variations.map((v) => h("option", { value: v, selected: v === variation }, v)))) : null,
+      words, take,
       h("p", { class: "note" }, "The set's folder is an ordinary folder: copy it, keep it, put it under version control.")),
     h("section", { "aria-label": "Sheets as they will be printed" }, pages), large);
   await draw();

@@ -35,7 +35,52 @@ pub type MadePieces = BTreeMap<String, MadePiece>;
 /// # Errors
 /// A refusal that names the piece.
 pub fn all(file: &SetFile, traced: &BTreeMap<String, Traced>) -> Result<MadePieces, Refusal> {
-    let workshop = Workshop { file, traced, masters: RefCell::default(), busy: RefCell::default() };
+    all_knowing(file, traced, &mut KnownMasters::default())
+}
+
+/// Shapes read from outlines before, to be read again only when the outline or what is said of it changed: finding edges
+/// takes most of the time that a set takes.
+#[derive(Debug, Default)]
+pub struct KnownMasters(BTreeMap<String, KnownMaster>);
+
+#[derive(Debug)]
+struct KnownMaster {
+    kind: Option<PieceKind>,
+    fold: Option<NumberOrWord>,
+    roles: BTreeMap<String, Role>,
+    traced: Traced,
+    made: (Shape, Option<PieceKind>),
+}
+
+impl KnownMasters {
+    /// The shape of a traced piece, read now unless it is known.
+    fn read(&mut self, piece: &PieceFile, traced: &Traced) -> Result<(Shape, Option<PieceKind>), Refusal> {
+        let known = self
+            .0
+            .get(&piece.name)
+            .filter(|k| k.kind == piece.kind && k.fold == piece.fold && k.roles == piece.roles && k.traced == *traced);
+        if let Some(known) = known {
+            return Ok(known.made.clone());
+        }
+        let made = from_traced(piece, traced)?;
+        let (kind, fold, roles) = (piece.kind, piece.fold.clone(), piece.roles.clone());
+        let known = KnownMaster { kind, fold, roles, traced: traced.clone(), made: made.clone() };
+        self.0.insert(piece.name.clone(), known);
+        Ok(made)
+    }
+}
+
+/// As [`all`]; `known` is kept by whoever makes a set again and again.
+///
+/// # Errors
+/// As [`all`].
+pub fn all_knowing(
+    file: &SetFile,
+    traced: &BTreeMap<String, Traced>,
+    known: &mut KnownMasters,
+) -> Result<MadePieces, Refusal> {
+    let known = RefCell::new(known);
+    let workshop = Workshop { file, traced, known, masters: RefCell::default(), busy: RefCell::default() };
     let mut made = MadePieces::new();
     // Bands last: they are measured on finished edges.
     for bands in [false, true] {
@@ -95,6 +140,7 @@ pub(super) fn no_such_piece(file: &SetFile, name: &str) -> Refusal {
 struct Workshop<'a> {
     file: &'a SetFile,
     traced: &'a BTreeMap<String, Traced>,
+    known: RefCell<&'a mut KnownMasters>,
     masters: RefCell<BTreeMap<String, (Shape, Option<PieceKind>)>>,
     /// Pieces being made, to find a ring of pieces each made from the next.
     busy: RefCell<Vec<String>>,
@@ -145,7 +191,7 @@ impl Workshop<'_> {
                 let traced = self.traced.get(&piece.name).ok_or_else(|| {
                     Refusal::new(RefusalKind::File, "its outline has not been traced yet", "trace its photo first")
                 })?;
-                from_traced(piece, traced)?
+                self.known.borrow_mut().read(piece, traced)?
             }
         };
         named(&mut shape, piece)?;

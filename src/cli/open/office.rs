@@ -3,7 +3,7 @@
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use clothline::Refusal;
-use clothline::desk::{Answer, Desk, OnOverview, Request};
+use clothline::desk::{self, Answer, Desk, OnOverview, Request};
 use clothline::photo::Photo;
 use serde::Serialize;
 
@@ -57,6 +57,11 @@ impl Office {
     /// # Errors
     /// The refusal, in words.
     pub fn ask(&self, request: Request) -> Result<Told, Refusal> {
+        if let Request::Sheets { paper, variation } = &request {
+            // Seconds of work with many pieces: the desk goes on answering meanwhile.
+            let pattern = self.desk().pattern(variation.as_deref())?;
+            return Ok(self.told(desk::sheets(&pattern, paper)?, Vec::new()));
+        }
         let overview = matches!(request, Request::Overview);
         let mut desk = self.desk();
         if let Some(piece) = desk.lacks_photo(&request) {
@@ -80,7 +85,11 @@ impl Office {
             }
             _ => Vec::new(),
         };
-        Ok(Told { answer, tracing: self.progress().clone(), set: self.folder.name(), loose })
+        Ok(self.told(answer, loose))
+    }
+
+    fn told(&self, answer: Answer, loose: Vec<String>) -> Told {
+        Told { answer, tracing: self.progress().clone(), set: self.folder.name(), loose }
     }
 }
 

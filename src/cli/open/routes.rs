@@ -1,6 +1,6 @@
 //! What is at which address.
 
-use clothline::desk::Request as Ask;
+use clothline::desk::{self, Request as Ask};
 use clothline::photo::Photo;
 use clothline::{Refusal, RefusalKind};
 
@@ -30,7 +30,9 @@ pub fn answer(request: &Request, connection: &mut Connection<'_>, office: &Offic
             let name = request.query("name").unwrap_or_default();
             told(office.folder.photo(&name).map(|bytes| Answer::ok(picture_kind(&bytes), bytes)))
         }
-        ("GET", path) if path.starts_with("/take/") => take(&path["/take/".len()..], office),
+        ("GET", path) if path.starts_with("/take/") => {
+            take(&path["/take/".len()..], request.query("variation").as_deref(), office)
+        }
         ("GET", path) => match pages::file(path) {
             Some((kind, bytes)) => Answer::ok(kind, bytes),
             None => Answer::refused(404, "there is nothing at this address"),
@@ -105,14 +107,15 @@ fn kept_badly(error: &std::io::Error) -> Refusal {
     Refusal::new(RefusalKind::File, seen, "see that there is room on the disk and the folder may be written")
 }
 
-fn take(file: &str, office: &Office) -> Answer {
+fn take(file: &str, variation: Option<&str>, office: &Office) -> Answer {
     let kind = match file.rsplit('.').next() {
         Some("pdf") => "application/pdf",
         Some("svg") => "image/svg+xml",
         Some("dxf") => "application/dxf",
         _ => return Answer::refused(404, "there is nothing at this address"),
     };
-    let made = office.desk().take(file);
+    let pattern = office.desk().pattern(variation);
+    let made = pattern.and_then(|pattern| desk::take(&pattern, file));
     let name = format!("attachment; filename=\"{}\"", file.replace(['"', '\\', '/'], "_"));
     told(made.map(|bytes| Answer::ok(kind, bytes).with("Content-Disposition", name)))
 }
