@@ -1,5 +1,11 @@
 //! The thin command-line face of the library.
 
+/// `println!` that a closed pipe does not upset.
+macro_rules! say {
+    ($($words:tt)*) => { $crate::cli::files::say(format_args!($($words)*)) };
+}
+pub(crate) use say;
+
 pub mod args;
 pub mod calibrate;
 pub mod check;

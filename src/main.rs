@@ -6,6 +6,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 use cli::args::{Cli, Command};
+use cli::say;
 use clothline::{Refusal, RefusalKind};
 
 /// Refused: the reason and what to do were said.
@@ -51,7 +52,7 @@ fn status(refusal: &Refusal) -> u8 {
 
 fn tell(refusal: &Refusal, json: bool) {
     if json {
-        println!("{:#}", serde_json::json!({ "refused": refusal }));
+        say!("{:#}", serde_json::json!({ "refused": refusal }));
     }
     eprintln!("clothline: {}\n  what to do: {}", refusal.seen, refusal.advice);
 }

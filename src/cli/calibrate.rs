@@ -29,13 +29,13 @@ pub fn run(args: &CalibrateArgs) -> Result<(), Refusal> {
     batch.write(&folder)?;
     let path = folder.join(file);
     if args.json {
-        println!("{:#}", serde_json::json!({ "file": path, "profile": profile, "view_rms_px": found.view_rms_px }));
+        say!("{:#}", serde_json::json!({ "file": path, "profile": profile, "view_rms_px": found.view_rms_px }));
     } else if !args.quiet {
         for (view, rms) in views.iter().zip(&found.view_rms_px) {
-            println!("{}: {} points, {rms:.2} px", view.name, view.points.len());
+            say!("{}: {} points, {rms:.2} px", view.name, view.points.len());
         }
         words(&profile);
-        println!("written: {}", path.display());
+        say!("written: {}", path.display());
     }
     if !profile.camera.is_named() && !args.quiet {
         eprintln!(
@@ -47,7 +47,7 @@ pub fn run(args: &CalibrateArgs) -> Result<(), Refusal> {
 }
 
 fn words(p: &LensProfile) {
-    println!(
+    say!(
         "focal length {:.1} and {:.1} px (give or take {:.1}), centre {:.1}, {:.1} px (give or take {:.1}, {:.1})",
         p.focal_px[0],
         p.focal_px[1],
@@ -57,7 +57,7 @@ fn words(p: &LensProfile) {
         1.96 * p.centre_sigma_px[0],
         1.96 * p.centre_sigma_px[1]
     );
-    println!(
+    say!(
         "k1 {:.4} (give or take {:.4}), k2 {:.4} (give or take {:.4}); fitted to {:.3} px",
         p.k1,
         1.96 * p.k1_sigma,

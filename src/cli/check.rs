@@ -16,7 +16,7 @@ pub fn run(args: &CheckArgs) -> Result<Option<Refusal>, Refusal> {
     let photo = Photo::decode(&files::read(&args.photo)?)?;
     let found = check(&photo, &GridSpec { pitch_mm: [args.grid.mm(); 2] });
     if args.json {
-        println!("{:#}", serde_json::json!(found));
+        say!("{:#}", serde_json::json!(found));
         return Ok(found.refused);
     }
     words(&found, args);
@@ -26,14 +26,14 @@ pub fn run(args: &CheckArgs) -> Result<Option<Refusal>, Refusal> {
 fn words(found: &PhotoCheck, args: &CheckArgs) {
     if !args.quiet {
         if found.good {
-            println!("good enough to trace: go on with clothline trace and the same --grid");
+            say!("good enough to trace: go on with clothline trace and the same --grid");
         }
         if let Some(px) = found.px_per_mm {
             let lines = found.lines.map_or(String::new(), |[x, y]| format!("; {x} by {y} lines of the grid seen"));
-            println!("{px:.1} pixels to a millimetre of mat{lines}");
+            say!("{px:.1} pixels to a millimetre of mat{lines}");
         }
         if let (Some(tilt), Some(height)) = (found.tilt_deg, found.height_mm) {
-            println!("camera {:.0} cm above the mat, tilted by {tilt:.0} degrees", height / 10.0);
+            say!("camera {:.0} cm above the mat, tilted by {tilt:.0} degrees", height / 10.0);
         }
     }
     for warning in &found.warnings {

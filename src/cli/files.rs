@@ -99,6 +99,14 @@ fn file_trouble(seen: String, advice: &str) -> Refusal {
     Refusal::new(RefusalKind::File, seen, advice)
 }
 
+/// Writes a line on standard output. A reader that has gone (`| head`) ends the program quietly, as is usual in a shell.
+pub fn say(line: std::fmt::Arguments<'_>) {
+    let mut out = io::stdout().lock();
+    if out.write_fmt(line).and_then(|()| out.write_all(b"\n")).is_err() {
+        std::process::exit(0);
+    }
+}
+
 /// Can files be written into this folder (made if need be)? Asked before the long work.
 ///
 /// # Errors

@@ -144,12 +144,12 @@ pub fn run(args: &LayArgs) -> Result<(), Refusal> {
         batch.write(out)?;
     }
     if args.json {
-        println!("{:#}", serde_json::json!({ "plans": plans }));
+        say!("{:#}", serde_json::json!({ "plans": plans }));
     } else if !args.quiet {
         plans.iter().for_each(tell);
         if let Some(out) = &args.out {
             let names: Vec<String> = batch.names().map(|n| n.display().to_string()).collect();
-            println!("written into {}: {}", out.display(), names.join(", "));
+            say!("written into {}: {}", out.display(), names.join(", "));
         }
     }
     Ok(())
@@ -280,7 +280,7 @@ pub fn add_files(batch: &mut Batch, plans: &[LayPlan]) -> Result<(), Refusal> {
 
 fn tell(plan: &LayPlan) {
     let how = if plan.cloth == Cloth::Doubled { "doubled" } else { "flat" };
-    println!(
+    say!(
         "{}, {:.0} cm wide, {how}: buy {:.0} cm ({} yd); pieces reach {:.1} cm, {:.1} % of the cloth used",
         plan.fabric,
         plan.width_mm / 10.0,
@@ -289,7 +289,7 @@ fn tell(plan: &LayPlan) {
         plan.length_mm / 10.0,
         plan.use_percent
     );
-    println!(
+    say!(
         "  shelf by shelf it would be {:.1} cm: {:.1} % saved; no plan can be shorter than {:.1} cm",
         plan.shelf_length_mm / 10.0,
         100.0 * (1.0 - plan.length_mm / plan.shelf_length_mm),

@@ -457,7 +457,7 @@ fn shown(folder: &Path, piece: &PieceFile, traced: &Traced) -> Option<Source> {
 fn tell(args: &MakeArgs, made: &Made) {
     let set = &made.set;
     if args.json {
-        println!(
+        say!(
             "{:#}",
             serde_json::json!({
                 "folder": args.set.join(OUT), "files": made.files, "unchanged": made.unchanged,
@@ -479,25 +479,25 @@ fn tell(args: &MakeArgs, made: &Made) {
             .iter()
             .map(|e| format!("{} {:.1}", e.name.clone().unwrap_or_else(|| format!("edge {}", e.number)), e.length_mm))
             .collect();
-        println!("{}: {} (mm)", piece.name, edges.join(", "));
+        say!("{}: {} (mm)", piece.name, edges.join(", "));
     }
     for seam in &set.seams {
         let [a, b] = seam.lengths_mm;
-        println!("seam {}: {a:.1} and {b:.1} mm, {}", seam.seam, if seam.fits { "fits" } else { "does not fit" });
+        say!("seam {}: {a:.1} and {b:.1} mm, {}", seam.seam, if seam.fits { "fits" } else { "does not fit" });
     }
     for moved in &set.moved {
-        println!("trued: {moved}");
+        say!("trued: {moved}");
     }
     for m in &set.measures {
         let of = m.variation.as_ref().map(|v| format!(", {v}")).unwrap_or_default();
-        println!("{}{of}: {:.0} mm, give or take {:.1} ({})", m.name, m.length_mm, m.doubt_mm, m.how);
+        say!("{}{of}: {:.0} mm, give or take {:.1} ({})", m.name, m.length_mm, m.doubt_mm, m.how);
     }
     for t in &set.tape {
         let how = if t.agrees { "agrees" } else { "DISAGREES" };
-        println!("tape {}: {:.0} mm, pattern {:.1} mm: {how}", t.measure, t.tape_mm, t.pattern_mm);
+        say!("tape {}: {:.0} mm, pattern {:.1} mm: {how}", t.measure, t.tape_mm, t.pattern_mm);
     }
     if !made.unchanged.is_empty() {
-        println!("unchanged, left as they were: {}", made.unchanged.join(", "));
+        say!("unchanged, left as they were: {}", made.unchanged.join(", "));
     }
-    println!("written into {}: {}", args.set.join(OUT).display(), made.files.join(", "));
+    say!("written into {}: {}", args.set.join(OUT).display(), made.files.join(", "));
 }

@@ -42,10 +42,10 @@ pub fn run(args: &OpenArgs) -> Result<(), Refusal> {
     end_cleanly(&office)?;
     tracing::start(&office);
     let address = guard.address();
-    println!("clothline: {} is open at\n  {address}\nCtrl-C ends it.", args.set.display());
+    say!("clothline: {} is open at\n  {address}\nCtrl-C ends it.", args.set.display());
     drop(io::stdout().flush());
     if !args.no_browser && !browser::open(&address) {
-        println!("No browser could be opened: open this address yourself.");
+        say!("No browser could be opened: open this address yourself.");
     }
     serve(&listener, &office, &guard);
     Ok(())

@@ -50,7 +50,7 @@ impl Told<'_> {
     /// Says it: JSON on standard output if asked, else words; warnings in words on standard error unless quiet.
     pub fn tell(&self, batch: &Batch) {
         if self.output.json {
-            println!("{:#}", self.json(batch));
+            say!("{:#}", self.json(batch));
         } else if !self.output.quiet {
             self.words(batch);
         }
@@ -79,24 +79,31 @@ impl Told<'_> {
 
     fn words(&self, batch: &Batch) {
         if let Some(scale) = self.scale {
-            println!(
+            say!(
                 "scale: by {}, {} places fitted to {:.3} mm; every length within {:.1} %",
-                scale.reference, scale.sides, scale.reprojection_mm, scale.doubt_percent
+                scale.reference,
+                scale.sides,
+                scale.reprojection_mm,
+                scale.doubt_percent
             );
             for check in &scale.checks {
-                println!("check: by the {}, the {} is {:+.2} % off", check.by, check.of, check.apart_percent);
+                say!("check: by the {}, the {} is {:+.2} % off", check.by, check.of, check.apart_percent);
             }
-            println!("{}", thickness(scale));
+            say!("{}", thickness(scale));
             if let Some(joined) = &scale.joined {
                 let m = joined.mismatch;
-                println!(
+                say!(
                     "{} photos joined: over {:.0} mm of edge they differ by {:.2} mm (median), {:.2} mm (95 %), {:.2} mm \
                      (worst)",
-                    joined.photos, m.overlap_mm, m.median_mm, m.p95_mm, m.worst_mm
+                    joined.photos,
+                    m.overlap_mm,
+                    m.median_mm,
+                    m.p95_mm,
+                    m.worst_mm
                 );
             }
             if let Some(profile) = &scale.lens_profile {
-                println!("lens: profile {profile}");
+                say!("lens: profile {profile}");
             }
         }
         for edge in &self.tracing.edges {
@@ -106,21 +113,19 @@ impl Told<'_> {
                 EdgeKind::Curve => "curved",
             };
             let fold = if on_fold { ", on the fold" } else { "" };
-            println!("edge {}: {:.1} mm, {kind}{fold}", edge.number, edge.length_mm());
+            say!("edge {}: {:.1} mm, {kind}{fold}", edge.number, edge.length_mm());
         }
         for warning in self.warnings() {
             eprintln!("note: {}", warning.text);
         }
         let names: Vec<String> = batch.names().map(|n| n.display().to_string()).collect();
-        println!("written into {}: {}", self.output.out.display(), names.join(", "));
+        say!("written into {}: {}", self.output.out.display(), names.join(", "));
         let look = if self.scale.is_some() {
             "look at overlay.jpg: is every edge where the garment ends, every corner a corner? Then "
         } else {
             ""
         };
-        println!(
-            "next: {look}print pattern-tiled.pdf at 100 % (no scaling) and measure its test squares before you cut"
-        );
+        say!("next: {look}print pattern-tiled.pdf at 100 % (no scaling) and measure its test squares before you cut");
     }
 }
 

@@ -66,7 +66,7 @@ pub fn run(args: &SheetsArgs) -> Result<(), Refusal> {
     if args.json {
         let printed: Vec<_> =
             made.printed.iter().map(|(file, pages)| serde_json::json!({"file": file, "pages": pages})).collect();
-        println!(
+        say!(
             "{:#}",
             serde_json::json!({
                 "folder": args.out, "files": names, "printed": printed, "unchanged": made.unchanged,
@@ -82,14 +82,14 @@ pub fn run(args: &SheetsArgs) -> Result<(), Refusal> {
         return Ok(());
     }
     for (name, pages) in &made.printed {
-        println!("{name}: {pages} {}", if *pages == 1 { "page" } else { "pages" });
+        say!("{name}: {pages} {}", if *pages == 1 { "page" } else { "pages" });
     }
     if !made.unchanged.is_empty() {
-        println!("unchanged, left as they were: {}", made.unchanged.join(", "));
+        say!("unchanged, left as they were: {}", made.unchanged.join(", "));
     }
-    println!("written into {}: {}", args.out.display(), names.join(", "));
+    say!("written into {}: {}", args.out.display(), names.join(", "));
     if let Some((name, _)) = made.printed.iter().find(|(name, _)| !name.starts_with("projector")) {
-        println!("next: print {name} at 100 % (no scaling) and measure its test squares before you cut");
+        say!("next: print {name} at 100 % (no scaling) and measure its test squares before you cut");
     }
     Ok(())
 }

@@ -27,10 +27,10 @@ pub fn run(args: &TargetsArgs) -> Result<(), Refusal> {
     batch.write(&args.out)?;
     let names: Vec<String> = batch.names().map(|n| n.display().to_string()).collect();
     if args.json {
-        println!("{:#}", serde_json::json!({ "folder": args.out, "files": names }));
+        say!("{:#}", serde_json::json!({ "folder": args.out, "files": names }));
     } else if !args.quiet {
-        println!("written into {}: {}", args.out.display(), names.join(", "));
-        println!("print targets.pdf at 100 %, measure a black square with a steel rule, and give that as --card");
+        say!("written into {}: {}", args.out.display(), names.join(", "));
+        say!("print targets.pdf at 100 %, measure a black square with a steel rule, and give that as --card");
     }
     Ok(())
 }
