@@ -20,6 +20,8 @@ const WEAK_MM: f64 = 0.75;
 const POOR_MM: f64 = 1.5;
 /// Doubtful stretches nearer than this are one, mm.
 const JOINED_MM: f64 = 8.0;
+/// Longer ones are offered in parts: more than this is not seen well at once, mm.
+const LONGEST_MM: f64 = 150.0;
 /// Shorter ones are not worth a look, mm.
 const SHORTEST_MM: f64 = 3.0;
 /// Curves are drawn within this, mm.
@@ -97,8 +99,9 @@ fn size_words(trace: &Trace, reference: &Reference) -> Vec<String> {
     if let (Some(grid), Some([x, y])) = (reference.grid, scale.pitch_mm) {
         let inches = grid.is_in_inches();
         let ten = length_words(5.0 * (x + y), inches);
+        let one = if inches { grid.to_string() } else { format!("{} cm", grid.mm() / 10.0) };
         words.push(format!(
-            "The mat's squares were taken for {grid}: ten of them are {ten}. Compare with the numbers printed on your mat."
+            "The mat's squares were taken for {one}: ten of them are {ten}. Compare with the numbers printed on your mat."
         ));
         words.push(format!("{} by {} of its lines were seen.", scale.lines[0], scale.lines[1]));
     } else {
@@ -307,7 +310,7 @@ pub(super) fn doubtful(outline: &Outline) -> Vec<Doubtful> {
     let weak = |i: usize| class(&points[i % n]) >= 1;
     // Start where the edge is sure, so that no stretch is cut in two.
     let Some(start) = (0..n).find(|i| !weak(*i)) else {
-        return if n > 0 { vec![stretch(points, 0, n)] } else { Vec::new() };
+        return if n > 0 { in_parts(points, 0, n) } else { Vec::new() };
     };
     let mut found: Vec<(usize, usize)> = Vec::new();
     let mut gap = f64::INFINITY;
@@ -324,10 +327,22 @@ pub(super) fn doubtful(outline: &Outline) -> Vec<Doubtful> {
             gap += step;
         }
     }
-    let mut out: Vec<Doubtful> = found.into_iter().map(|(from, count)| stretch(points, from % n, count)).collect();
+    let mut out: Vec<Doubtful> =
+        found.into_iter().flat_map(|(from, count)| in_parts(points, from % n, count)).collect();
     out.retain(|s| s.length_mm >= SHORTEST_MM);
     out.sort_by(|a, b| (b.worst_mm * b.length_mm).total_cmp(&(a.worst_mm * a.length_mm)));
     out
+}
+
+/// A stretch in as few equal parts as are short enough to be looked at.
+fn in_parts(points: &[OutlinePoint], from: usize, count: usize) -> Vec<Doubtful> {
+    let whole = stretch(points, from, count);
+    let parts = ((whole.length_mm / LONGEST_MM).ceil() as usize).clamp(1, count.max(1));
+    let part = |k: usize| {
+        let (first, last) = (count * k / parts, count * (k + 1) / parts);
+        stretch(points, (from + first) % points.len(), (last - first).max(1))
+    };
+    if parts == 1 { vec![whole] } else { (0..parts).map(part).collect() }
 }
 
 fn stretch(points: &[OutlinePoint], from: usize, count: usize) -> Doubtful {

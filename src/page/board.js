@@ -403,16 +403,24 @@ export class Board {
       }
     }
     v.edges.forEach((edge) => this.number(c, edge));
-    if (this.spotlight) {
-      const part = this.spotlight;
-      const s = this.screen(part.middle);
-      c.strokeStyle = "#fff";
-      c.lineWidth = 2;
-      c.setLineDash([5, 4]);
-      c.beginPath();
-      c.arc(s[0], s[1], Math.max(22, (part.length_mm * this.scale) / 2 + 10), 0, 7);
+    const lit = this.spotlight;
+    if (lit && !this.preview) {
+      const part = Array.from({ length: lit.count }, (_, k) => points[(lit.from + k) % n]);
+      // Beside the line, not over it: what is doubtful stays to be seen.
+      this.trail(c, part, false);
+      c.strokeStyle = "rgba(255,255,255,.34)";
+      c.lineCap = "round";
+      c.lineWidth = 26;
       c.stroke();
-      c.setLineDash([]);
+      c.lineCap = "butt";
+      for (const p of [part[0], part[part.length - 1]]) {
+        const s = this.screen(p);
+        c.beginPath();
+        c.arc(s[0], s[1], 6, 0, 7);
+        c.strokeStyle = "#fff";
+        c.lineWidth = 2;
+        c.stroke();
+      }
     }
   }
 

@@ -3,7 +3,7 @@
 
 import { ask } from "./ask.js";
 import { desk, go } from "./main.js";
-import { advice, capital, h, icon, length, many, say, trouble, typedLength, units } from "./words.js";
+import { advice, capital, h, icon, length, many, pretty, say, trouble, typedLength, units } from "./words.js";
 
 const ROLES = [["fold", "fold"], ["hem", "hem"], ["side-seam", "side seam"], ["shoulder", "shoulder"], ["neckline", "neckline"], ["armhole", "armhole"], ["sleeve-cap", "sleeve cap"], ["underarm-seam", "underarm seam"], ["waist", "waist"], ["rise", "rise"], ["inseam", "inseam"], ["outseam", "outseam"], ["opening", "opening"], ["plain", "plain"]];
 const KINDS = [["", "guessed"], ["half-front", "front, half on the fold"], ["half-back", "back, half on the fold"], ["half-sleeve", "sleeve, folded"], ["trouser-front", "trouser front"], ["trouser-back", "trouser back"], ["half-skirt", "skirt, half on the fold"], ["half-body-with-sleeve", "body with sleeve, half"]];
@@ -239,7 +239,7 @@ class Pattern {
     const s = this.set;
     const roles = [["seam", "every other seam"], ...ROLES.filter(([r]) => !["fold", "plain"].includes(r))];
     const shown = roles.filter(([r]) => r === "seam" || r in (s.allowances || {}) || this.told.pieces.some((p) => p.edges.some((e) => e.role === r)));
-    const width = (a) => (a === undefined ? "" : typeof a === "object" ? `casing for ${a.elastic}` : typeof a === "number" ? `${a}mm` : a);
+    const width = (a) => (a === undefined ? "" : typeof a === "object" ? `casing for ${a.elastic}` : typeof a === "number" ? pretty(`${a}mm`) : pretty(a));
     const pieces = this.told.pieces.filter((p) => p.edges.length);
     const places = pieces.flatMap((p) => p.edges.filter((e) => e.role !== "fold").map((e) => [JSON.stringify({ piece: p.name, edge: String(e.number) }), `${p.name}, ${e.called}`]));
     const bandOf = h("select", { multiple: true, size: 4, "aria-label": "Edges that the band is sewn to", id: "b-of" }, places.map(([v, n]) => h("option", { value: v }, n)));

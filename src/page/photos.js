@@ -1,7 +1,7 @@
 // Bringing photos in: what gives the size, the photos, how the tracing stands, what could be better.
 
 import { send } from "./ask.js";
-import { advice, capital, h, icon, inWords as sayHere, many, say, trouble, typedLength, units } from "./words.js";
+import { advice, capital, h, icon, inWords as sayHere, many, pretty, say, trouble, typedLength, units } from "./words.js";
 import { desk, go, hurry, onDesk, tell } from "./main.js";
 
 const KINDS = [
@@ -25,7 +25,7 @@ function remember() {
 
 function fromReference(r) {
   said.kind = r.grid ? "grid" : r.card ? "card" : r.rulers?.length ? "ruler" : r.sheet ? "sheet" : "";
-  said.grid = r.grid || "";
+  said.grid = pretty(r.grid || "");
   said.card = r.card || "";
   if (r.measured) Object.assign(said, { squares: String(r.measured.squares), tape: r.measured.length });
   if (r.rulers?.length) Object.assign(said, { ruler: r.rulers[0], rulers: String(r.rulers.length) });
@@ -250,7 +250,7 @@ function further(piece) {
 }
 
 function inWords(r) {
-  if (r.grid) return r.measured ? `mat of ${r.grid}, ${r.measured.squares} squares measure ${r.measured.length}` : `mat of ${r.grid}`;
+  if (r.grid) return r.measured ? `mat of ${pretty(r.grid)}, ${r.measured.squares} squares measure ${r.measured.length}` : `mat of ${pretty(r.grid)}`;
   if (r.card) return `cards of ${r.card}`;
   if (r.rulers?.length) return r.rulers.length > 1 ? `two rulers of ${r.rulers[0]}` : `a ruler of ${r.rulers[0]}`;
   return r.sheet ? `a sheet of ${r.sheet}` : "";

@@ -72,6 +72,7 @@ class Review {
     told.backdrop ??= this.view?.backdrop;
     this.view = told;
     this.board.view = told;
+    this.board.spotlight = null;
     this.board.preview = null;
     this.board.draw();
     this.drawPanel();
@@ -224,7 +225,7 @@ class Review {
     return this.section("Worth a look",
       h("p", {}, d ? h("b", {}, `${this.at + 1} of ${list.length}: `) : `${many(list.length, "stretch", "stretches")} of the edge ${list.length === 1 ? "is" : "are"} doubtful. `, d ? this.doubtWords(d) : ""),
       h("div", { class: "buttons" },
-        d ? h("button", { type: "button", class: "button", "data-keep": "last", onclick: () => show(-1) }, icon("back"), "Last") : null,
+        d ? h("button", { type: "button", class: "button", "data-keep": "last", onclick: () => show(-1) }, icon("back"), "Previous") : null,
         h("button", { type: "button", class: "button main", "data-keep": "next", onclick: () => show(d ? 1 : 0) }, d ? "Next" : "Show the first", icon("next"))),
       d ? h("p", { class: "note" }, "If it is wrong, move its points, redraw it, or paint what is cloth and what is mat.") : null);
   }

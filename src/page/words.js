@@ -104,3 +104,6 @@ const sentence = (text) => {
   const t = capital(text);
   return /[.!?]$/.test(t) ? t : t + ".";
 };
+
+// A length as it stands in the set's file, as a person would write it: 10mm is 1 cm.
+export const pretty = (text) => String(text).replace(/^(\d+(?:\.\d+)?)mm$/, (all, mm) => (mm >= 10 && mm % 5 === 0 ? `${mm / 10}cm` : all));
