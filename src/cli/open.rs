@@ -42,13 +42,18 @@ pub fn run(args: &OpenArgs) -> Result<(), Refusal> {
     end_cleanly(&office)?;
     tracing::start(&office);
     let address = guard.address();
-    say!("clothline: {} is open at\n  {address}\nCtrl-C ends it.", args.set.display());
-    drop(io::stdout().flush());
+    tell(&format!("clothline: {} is open at\n  {address}\nCtrl-C ends it.\n", args.set.display()));
     if !args.no_browser && !browser::open(&address) {
-        say!("No browser could be opened: open this address yourself.");
+        tell("No browser could be opened: open this address yourself.\n");
     }
     serve(&listener, &office, &guard);
     Ok(())
+}
+
+/// A terminal that was closed must not end the page: what cannot be said is left unsaid.
+fn tell(words: &str) {
+    let mut out = io::stdout();
+    drop(out.write_all(words.as_bytes()).and_then(|()| out.flush()));
 }
 
 fn listen(port: u16) -> Result<TcpListener, Refusal> {

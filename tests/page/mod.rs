@@ -17,6 +17,8 @@ pub struct Page {
     pub port: u16,
     pub key: String,
     pub set: PathBuf,
+    /// Kept open: a program that speaks into a closed pipe is another test.
+    _said: std::io::Lines<BufReader<std::process::ChildStdout>>,
 }
 
 impl Page {
@@ -33,7 +35,7 @@ impl Page {
         let address = lines.by_ref().map(Result::unwrap).find(|l| l.contains("http://")).expect("an address");
         let (host, key) = address.trim().split_once("/?key=").expect("a key");
         let port = host.rsplit(':').next().unwrap().parse().unwrap();
-        Self { program, port, key: key.to_string(), set: set.to_path_buf() }
+        Self { program, port, key: key.to_string(), set: set.to_path_buf(), _said: lines }
     }
 
     pub fn address(&self) -> String {
