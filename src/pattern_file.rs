@@ -16,6 +16,8 @@ pub const VERSION: u32 = 1;
 /// Pieces that belong on one sheet.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Pattern {
+    /// What it is called; without a name its pieces' names serve.
+    pub name: Option<String>,
     /// The pieces, in order.
     pub pieces: Vec<Piece>,
     /// What a person should check, beyond the pieces' own warnings.
@@ -27,6 +29,8 @@ struct File<P> {
     format: String,
     version: u32,
     units: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    name: Option<String>,
     pieces: P,
     #[serde(default)]
     warnings: Vec<Warning>,
@@ -43,6 +47,7 @@ pub fn write(pattern: &Pattern) -> Result<String, Refusal> {
         format: FORMAT.into(),
         version: VERSION,
         units: "mm".into(),
+        name: pattern.name.clone(),
         pieces: &pattern.pieces,
         warnings: pattern.warnings.clone(),
     };
@@ -72,5 +77,5 @@ pub fn read(json: &str) -> Result<Pattern, Refusal> {
             "update the program",
         ));
     }
-    Ok(Pattern { pieces: file.pieces, warnings: file.warnings })
+    Ok(Pattern { name: file.name, pieces: file.pieces, warnings: file.warnings })
 }

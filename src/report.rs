@@ -121,7 +121,7 @@ pub fn html(title: &str, pattern: &Pattern, sources: &[Source], further: &[Check
         photo(&mut out, source);
     }
     for (i, piece) in pattern.pieces.iter().enumerate() {
-        let alone = Pattern { pieces: vec![piece.clone()], warnings: Vec::new() };
+        let alone = Pattern { pieces: vec![piece.clone()], ..Pattern::default() };
         let small = miniature::draw(&alone, PICTURE_MM, true);
         let picture = svg::document_with_ids(&small, &piece.name, &format!("piece{}-", i + 1));
         let picture = picture.split_once("?>").map_or(picture.as_str(), |(_, rest)| rest);

@@ -131,7 +131,7 @@ pub fn make_knowing(
     warnings.extend(pairs::rise_warning(&made));
     warnings.extend(tape.iter().filter_map(TapeCheck::warning));
     Ok(Finished {
-        pattern: Pattern { pieces, warnings },
+        pattern: Pattern { name: Some(file.name.clone()), pieces, warnings },
         shapes: made.into_iter().map(|(name, piece)| (name, piece.shape)).collect(),
         seams,
         measures,

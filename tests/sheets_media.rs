@@ -59,7 +59,7 @@ fn three() -> Pattern {
             ),
             piece("cuff", &[(0.0, 0.0), (254.0, 0.0), (254.0, 102.0), (0.0, 102.0)], FoldChoice::None),
         ],
-        warnings: Vec::new(),
+        ..Pattern::default()
     };
     pattern.pieces[2].variation = Some("long sleeve".into());
     let line = [(40.0, 60.0), (120.0, 75.0), (200.0, 60.0)].map(|(x, y)| MatPoint::new(x, y)).to_vec();
@@ -86,7 +86,7 @@ proptest! {
         size in 0usize..5,
     ) {
         let pieces = [("a", &a), ("b", &b), ("c", &c)].map(|(n, r)| piece(n, &star(r), FoldChoice::None));
-        let pattern = Pattern { pieces: pieces.to_vec(), warnings: Vec::new() };
+        let pattern = Pattern { pieces: pieces.to_vec(), ..Pattern::default() };
         let paper: Paper = ["A4", "Letter", "A3", "Tabloid", "Legal"][size].parse().unwrap();
         let sheet = TileSheet { paper, margin_mm: PAPER_MARGIN_MM };
         let (drawing, plan) = arrange::tiled(&pattern, &sheet).unwrap();
@@ -198,7 +198,7 @@ fn large_sheets_carry_whole_pieces() {
     // A2 is too small for the front in one piece: it is tiled, and that is said.
     let long = Pattern {
         pieces: vec![piece("runner", &[(0.0, 0.0), (200.0, 0.0), (200.0, 900.0), (0.0, 900.0)], FoldChoice::None)],
-        warnings: Vec::new(),
+        ..Pattern::default()
     };
     let printed = medium::print(&long, &"A2".parse().unwrap(), &PrintOptions::default()).unwrap();
     assert!(printed.warnings.iter().any(|w| w.code == "tiled-large" && w.text.contains("runner")));

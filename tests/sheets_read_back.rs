@@ -40,7 +40,7 @@ fn half_shirt() -> Pattern {
         ..PieceOptions::default()
     };
     let (_, piece) = draft_piece(&Outline { points: points.collect() }, &options).unwrap();
-    Pattern { pieces: vec![piece], warnings: Vec::new() }
+    Pattern { pieces: vec![piece], ..Pattern::default() }
 }
 
 fn python() -> String {

@@ -21,7 +21,7 @@ fn pattern(radii: &[f64]) -> Pattern {
     });
     let options = PieceOptions { fold: FoldChoice::None, ..PieceOptions::default() };
     let (_, piece) = draft_piece(&Outline { points: points.collect() }, &options).unwrap();
-    Pattern { pieces: vec![piece], warnings: Vec::new() }
+    Pattern { pieces: vec![piece], ..Pattern::default() }
 }
 
 proptest! {
@@ -86,7 +86,7 @@ fn blank_tiles_are_left_out() {
     let points = shape.map(|(x, y)| OutlinePoint { at: MatPoint::new(x, y), doubt_mm: 0.2, seen: true });
     let options = PieceOptions { fold: FoldChoice::None, ..PieceOptions::default() };
     let (_, piece) = draft_piece(&Outline { points: points.to_vec() }, &options).unwrap();
-    let drawing = drawing::pieces(&Pattern { pieces: vec![piece], warnings: Vec::new() });
+    let drawing = drawing::pieces(&Pattern { pieces: vec![piece], ..Pattern::default() });
     let plan = tiles::plan(&drawing, &TileSheet { paper: Paper::A4, margin_mm: tiles::PAPER_MARGIN_MM }).unwrap();
     assert!(plan.tiles.len() < plan.columns * plan.rows - 5, "{} of {}", plan.tiles.len(), plan.columns * plan.rows);
     assert!(!plan.has(0, plan.columns - 1));
@@ -97,7 +97,7 @@ fn a_page_beyond_pdf_is_refused_and_can_still_be_tiled() {
     let points = [(0.0, 0.0), (5200.0, 0.0), (5200.0, 300.0), (0.0, 300.0)];
     let points = points.map(|(x, y)| OutlinePoint { at: MatPoint::new(x, y), doubt_mm: 0.2, seen: true });
     let (_, piece) = draft_piece(&Outline { points: points.to_vec() }, &PieceOptions::default()).unwrap();
-    let pattern = Pattern { pieces: vec![piece], warnings: Vec::new() };
+    let pattern = Pattern { pieces: vec![piece], ..Pattern::default() };
     assert!(pdf::full_page(&pattern).unwrap_err().advice.contains("tiles"));
     assert!(pdf::tiled(&pattern, Paper::A4).is_ok());
     assert!(pdf::full_page(&Pattern::default()).is_err());

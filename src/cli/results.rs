@@ -14,7 +14,7 @@ use super::files::Batch;
 
 /// One piece as a pattern, with the warnings of the stages before.
 pub fn pattern(piece: Piece, warnings: &[Warning]) -> Pattern {
-    Pattern { pieces: vec![piece], warnings: warnings.to_vec() }
+    Pattern { name: None, pieces: vec![piece], warnings: warnings.to_vec() }
 }
 
 /// Names given to edges, for the outline file.

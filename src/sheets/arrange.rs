@@ -163,7 +163,7 @@ pub fn on_roll(pattern: &Pattern, width_mm: f64, margin_mm: f64) -> Result<Drawi
 /// One page a piece, each with test squares and key.
 pub fn one_each(pattern: &Pattern) -> Vec<Drawing> {
     let single = |i: usize, piece: &crate::seams::Piece| {
-        let alone = Pattern { pieces: vec![piece.clone()], warnings: Vec::new() };
+        let alone = Pattern { pieces: vec![piece.clone()], ..Pattern::default() };
         let places = drawing::side_by_side(&alone);
         let places: Vec<Placement> = places.into_iter().map(|p| Placement { piece: i, ..p }).collect();
         key::below(drawing::placed(pattern, &places))

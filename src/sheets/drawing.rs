@@ -360,8 +360,16 @@ fn draw_stretch(drawing: &mut Drawing, [from, to]: [MatPoint; 2], place: Affine)
     drawing.stroke(Layer::Marks, open_path(&line, place), MARK_PEN);
     arrow(drawing, from - to, from, place);
     arrow(drawing, to - from, to, place);
-    let word = place * Point::from(from.lerp(to, 0.5) + side * 3.2);
-    drawing.text(Layer::Marks, word, 3.2, Anchor::Middle, "stretch");
+    let along = readable(place * Point::from(to) - place * Point::from(from));
+    let at = place * Point::from(from.lerp(to, 0.5)) + Vec2::new(along.y, -along.x) * 2.6;
+    let text = "stretch".into();
+    drawing.push(Layer::Marks, Mark::Text { at, along, size_mm: 3.2, anchor: Anchor::Middle, rgb: BLACK, text });
+}
+
+/// The direction, or its opposite, in which words read from left to right, or up the page.
+fn readable(direction: Vec2) -> Vec2 {
+    let along = direction.normalize();
+    if along.x < -1e-6 || (along.x.abs() <= 1e-6 && along.y > 0.0) { -along } else { along }
 }
 
 fn draw_fold(drawing: &mut Drawing, fold: &Fold, place: Affine) {
@@ -372,10 +380,7 @@ fn draw_fold(drawing: &mut Drawing, fold: &Fold, place: Affine) {
         arrow(drawing, *d - *c, *d, place);
         // Words between the bracket and the fold, reading up the page or along it.
         let middle = place * Point::from(a.lerp(*b, 0.5).lerp(c.lerp(*d, 0.5), 0.5));
-        let mut along = ((place * Point::from(*c)) - (place * Point::from(*b))).normalize();
-        if along.x < -1e-6 || (along.x.abs() <= 1e-6 && along.y > 0.0) {
-            along = -along;
-        }
+        let along = readable(place * Point::from(*c) - place * Point::from(*b));
         let size_mm = (0.45 * a.distance(*b)).min(5.0);
         let down = Vec2::new(-along.y, along.x);
         let at = middle + down * (0.35 * size_mm);

@@ -144,8 +144,11 @@ pub fn tile_pictures(
     Ok(pages)
 }
 
-/// Names of the pieces, for titles.
+/// The pattern's name, else the names of its pieces, for titles.
 pub fn title(pattern: &Pattern) -> String {
+    if let Some(name) = &pattern.name {
+        return name.clone();
+    }
     pattern.pieces.iter().map(|p| p.name.as_str()).collect::<Vec<_>>().join(", ")
 }
 

@@ -236,6 +236,11 @@ impl Truth {
         self.json["grid"]["pitch_mm"].as_f64().filter(|p| *p > 0.0)
     }
 
+    /// Does it tell of photos that it names, not of the one beside it?
+    pub fn is_of_other_photos(&self) -> bool {
+        self.json["photos"].is_array()
+    }
+
     pub fn expects(&self, what: &str) -> bool {
         self.json["expect"] == what
     }
