@@ -30,6 +30,7 @@ pub mod corrections;
 pub mod desk;
 pub mod draft;
 pub mod edges;
+pub mod fingerprint;
 pub mod flat;
 pub mod garment;
 pub mod join;

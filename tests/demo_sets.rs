@@ -272,3 +272,30 @@ fn twenty_demo_pieces_use_the_cloth_well() {
     assert!(number("use_percent") >= 78.0);
     assert!(number("area_bound_mm") <= length && length < shelf);
 }
+
+/// From within its own folder as from outside: what is said of the photo tells one tracing from another.
+#[test]
+fn another_thickness_is_another_tracing_wherever_the_set_is_made_from() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let here = copied("harbour-tee", folder.path());
+    let hem = |thickness: &str, from: &Path, set: &Path| {
+        let mut file = json(&here.join("set.json"));
+        file["pieces"] = serde_json::json!([{
+            "name": "sleeve", "kind": "half-sleeve", "photo": { "file": "photos/sleeve.jpg", "thickness": thickness },
+        }]);
+        file["tape"] = serde_json::json!([]);
+        std::fs::write(here.join("set.json"), file.to_string()).expect("written");
+        let made = Command::new(env!("CARGO_BIN_EXE_clothline"))
+            .current_dir(from)
+            .arg("make")
+            .arg(set)
+            .args(["--only", "json", "-q"])
+            .status()
+            .expect("the program runs");
+        assert!(made.success());
+        json(&here.join("pieces/sleeve.traced.json"))["made_from"].clone()
+    };
+    let thin = hem("2.5mm", &here, Path::new("."));
+    assert_ne!(hem("25mm", &here, Path::new(".")), thin);
+    assert_eq!(hem("2.5mm", folder.path(), &here), thin);
+}

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, Parser};
 use clothline::corrections::{self, Corrections};
+use clothline::fingerprint::Fingerprint;
 use clothline::garment::Hint;
 use clothline::makesheet;
 use clothline::report::{Check, Source};
@@ -242,7 +243,7 @@ fn traced_piece(
     let Some(photo) = &piece.photo else { return Ok(None) };
     let changes = changes(folder, piece)?;
     let arguments = arguments(folder, set, photo).map_err(about)?;
-    let key = key(folder, &arguments, photo, &changes.hints())?;
+    let key = key(folder, set, photo, &changes.hints()).map_err(about)?;
     let kept = folder.join(PIECES).join(format!("{}.traced.json", piece.name));
     if !again && let Ok(bytes) = std::fs::read(&kept) {
         let file = outline_file::read(&String::from_utf8_lossy(&bytes));
@@ -283,7 +284,7 @@ pub fn wanted(folder: &Path, set: &SetFile, name: &str, hints: &[Hint]) -> Resul
         Refusal::new(RefusalKind::BadRequest, seen, "look at the list of pieces")
     })?;
     let arguments = arguments(folder, set, photo)?;
-    let key = key(folder, &arguments, photo, hints)?;
+    let key = key(folder, set, photo, hints)?;
     Ok(Wanted { options: trace::all_options(&typed(&arguments)?, hints)?, key })
 }
 
@@ -364,39 +365,20 @@ fn arguments(folder: &Path, set: &SetFile, photo: &PhotoFile) -> Result<Vec<Stri
     Ok(typed)
 }
 
-/// Tells one tracing from another: program, photos' bytes and all that is said of them.
-fn key(folder: &Path, arguments: &[String], photo: &PhotoFile, hints: &[Hint]) -> Result<String, Refusal> {
-    let mut hash = Fnv::default();
-    hash.add(env!("CARGO_PKG_VERSION").as_bytes());
-    let here = folder.display().to_string();
-    for argument in arguments {
-        // A set that was moved is still the same set.
-        hash.add(argument.replace(&here, "").as_bytes());
+/// Tells one tracing from another: program, photos' bytes and all that is said of them, wherever the set lies.
+fn key(folder: &Path, set: &SetFile, photo: &PhotoFile, hints: &[Hint]) -> Result<String, Refusal> {
+    let mut print = Fingerprint::of(env!("CARGO_PKG_VERSION"));
+    for argument in arguments(Path::new(""), set, photo)? {
+        print.add(argument);
+        print.add([0]);
     }
     for name in photo.file.all().iter().chain(&photo.bare) {
-        hash.add(&files::read(&within(folder, name)?)?);
+        print.add(files::read(&within(folder, name)?)?);
     }
     if !hints.is_empty() {
-        hash.add(&json(&hints)?);
+        print.add(json(&hints)?);
     }
-    Ok(format!("{:016x}", hash.0))
-}
-
-/// Fowler, Noll and Vo's 64-bit hash (FNV-1a): tells changes, not attackers.
-struct Fnv(u64);
-
-impl Default for Fnv {
-    fn default() -> Self {
-        Self(0xcbf2_9ce4_8422_2325)
-    }
-}
-
-impl Fnv {
-    fn add(&mut self, bytes: &[u8]) {
-        for byte in bytes {
-            self.0 = (self.0 ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3);
-        }
-    }
+    Ok(print.to_string())
 }
 
 fn trace_photo(

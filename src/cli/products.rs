@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use clothline::fingerprint::Fingerprint;
 use clothline::lay::LayPlan;
 use clothline::makesheet;
 use clothline::pattern_file::{self, Pattern};
@@ -190,8 +191,7 @@ fn key(kind: Kind, data: &str, from: &Ingredients<'_>, args: &ProductArgs) -> St
         _ => String::new(),
     };
     let all = format!("{} {} {} {asked} {data}", env!("CARGO_PKG_VERSION"), kind.name(), from.title);
-    let hash = all.bytes().fold(0xcbf2_9ce4_8422_2325u64, |h, b| (h ^ u64::from(b)).wrapping_mul(0x0100_0000_01b3));
-    format!("{}-{hash:016x}", all.len())
+    format!("{}-{}", all.len(), Fingerprint::of(&all))
 }
 
 fn one(

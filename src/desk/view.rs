@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Drafted, OnDesk, Reference};
 use crate::edges::{EdgeKind, flatten};
+use crate::fingerprint::Fingerprint;
 use crate::flat::{FlatFrame, MatRect};
 use crate::garment::Hint;
 use crate::outline::{Outline, OutlinePoint};
@@ -53,7 +54,7 @@ impl Backdrop {
         let frame = trace.flat.frame;
         let placed = &trace.placed;
         Self {
-            version: version(text),
+            version: Fingerprint::of(text).to_string(),
             min: frame.rect.min,
             max: frame.rect.max,
             px_per_mm: frame.px_per_mm,
@@ -80,12 +81,6 @@ impl Backdrop {
     pub(super) fn knew(&self, photo: &PhotoFile, reference: &Reference, hints: &[Hint]) -> bool {
         self.photo == *photo && self.reference == *reference && self.hints == hints
     }
-}
-
-/// A short name for a text (FNV-1a, 64 bit).
-fn version(text: &str) -> String {
-    let hash = text.bytes().fold(0xcbf2_9ce4_8422_2325u64, |h, b| (h ^ u64::from(b)).wrapping_mul(0x0100_0000_01b3));
-    format!("{hash:016x}")
 }
 
 /// A length in the person's unit.

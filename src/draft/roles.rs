@@ -12,7 +12,7 @@ use nalgebra::Vector2;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::shape::{Role, Shape};
+use super::shape::{Role, Shape, word_of};
 use crate::flat::MatRect;
 use crate::refusal::{Refusal, RefusalKind};
 use crate::units::MatPoint;
@@ -93,7 +93,7 @@ impl FromStr for PieceKind {
     type Err = Refusal;
 
     fn from_str(typed: &str) -> Result<Self, Refusal> {
-        let word = typed.trim().to_lowercase().replace([' ', '_'], "-");
+        let word = word_of(typed);
         PieceKind::ALL.into_iter().find(|p| p.word() == word).ok_or_else(|| {
             let all: Vec<&str> = PieceKind::ALL.iter().map(|p| p.word()).collect();
             Refusal::new(

@@ -119,7 +119,7 @@ impl FromStr for Role {
 }
 
 /// Lower case, words joined by hyphens.
-fn word_of(typed: &str) -> String {
+pub(crate) fn word_of(typed: &str) -> String {
     typed.trim().to_lowercase().replace([' ', '_'], "-")
 }
 
@@ -170,6 +170,14 @@ impl ShapeEdge {
     pub fn length_mm(&self) -> f64 {
         use kurbo::ParamCurveArclen;
         self.path.segments().map(|s| s.arclen(1e-6)).sum()
+    }
+
+    /// Does it answer to what a person points at: its number, its name or its role?
+    pub fn answers(&self, wanted: &EdgeRef) -> bool {
+        let word = word_of(&wanted.0);
+        word == self.number.to_string()
+            || word == self.role.word()
+            || self.name.as_deref().is_some_and(|name| word_of(name) == word)
     }
 
     /// What a person calls it: its name, else its role, else "edge 3".

@@ -1,6 +1,7 @@
 //! Seams in sewing order, from the names of edges.
 
 use super::{PAIR_MM, Step};
+use crate::draft::shape::word_of;
 use crate::seams::{NotchKind, Piece, PieceEdge};
 
 /// A sleeve's cap may be this much longer than its armhole: it is eased in (common practice, no source).
@@ -28,7 +29,7 @@ const FINISHES: [(&str, &str); 5] = [
 
 /// An edge's name as role names are written: "Side seam" is side-seam, "armhole 2" is armhole.
 fn role(edge: &PieceEdge) -> Option<String> {
-    let name = edge.name.as_deref()?.trim().to_lowercase().replace([' ', '_'], "-");
+    let name = word_of(edge.name.as_deref()?);
     Some(name.trim_end_matches(|c: char| c.is_ascii_digit() || c == '-').to_string())
 }
 

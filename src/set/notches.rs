@@ -238,13 +238,7 @@ fn starts_at(shape: &Shape, index: usize, from: &EdgeRef) -> Result<bool, Refusa
         _ => {}
     }
     let (before, after) = shape.neighbours(index);
-    let answers = |i: usize| {
-        let edge = &shape.edges[i];
-        let word = from.0.trim().to_lowercase().replace([' ', '_'], "-");
-        word == edge.number.to_string()
-            || word == edge.role.word()
-            || edge.name.as_ref().is_some_and(|n| n.to_lowercase().replace([' ', '_'], "-") == word)
-    };
+    let answers = |i: usize| shape.edges[i].answers(from);
     match (answers(before), answers(after)) {
         (true, false) => Ok(true),
         (false, true) => Ok(false),
