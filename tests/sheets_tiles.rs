@@ -13,6 +13,15 @@ use proptest::prelude::*;
 
 /// What printers clip at most, mm.
 const CLIPPED_MM: f64 = 5.0;
+/// A cut line as it is drawn reaches this far at most from where it lies, mm.
+const LINE_MM: f64 = 0.5;
+
+/// Does a straight line pass through a window? By points 0.02 mm apart.
+fn passes(from: MatPoint, to: MatPoint, window: kurbo::Rect) -> bool {
+    let line = kurbo::Line::new(kurbo::Point::from(from), kurbo::Point::from(to));
+    let steps = (line.p0.distance(line.p1) / 0.02).ceil().max(1.0);
+    (0..=steps as usize).any(|i| window.contains(line.p0.lerp(line.p1, i as f64 / steps)))
+}
 
 fn pattern(radii: &[f64]) -> Pattern {
     let points = radii.iter().enumerate().map(|(i, r)| {
@@ -51,13 +60,11 @@ proptest! {
         for p in ring {
             prop_assert!(carried(*p));
         }
-        // No tile is blank: each carries some of the piece.
+        // No tile is blank: the piece's edge runs through it, by the width of its line, or it lies inside the piece.
         for tile in &plan.tiles {
-            let w = tile.window;
-            let some = (0..=40).any(|i| (0..=40).any(|k| {
-                let p = MatPoint::new(w.x0 + w.width() * f64::from(i) / 40.0, w.y0 + w.height() * f64::from(k) / 40.0);
-                polygon::contains(ring, p)
-            })) || ring.iter().any(|p| w.contains(kurbo::Point::from(*p)));
+            let reach = tile.window.inset(LINE_MM + 0.05);
+            let some = polygon::contains(ring, tile.window.center().into())
+                || ring.iter().zip(ring.iter().cycle().skip(1)).any(|(a, b)| passes(*a, *b, reach));
             prop_assert!(some, "{} is blank", tile.label());
         }
         // Windows of one row overlap by the glue strip.
