@@ -161,7 +161,7 @@ fn separate_within(
     let seen = extent::Seen::new(&layout, grid);
     let mat = MatModel::learn(&flat, &layout, grid, extent, &seen, options.bare)?;
     let evidence = evidence::gather(&flat, &layout, &mat, extent, &seen);
-    let found = region::find(&flat, &layout, &evidence, extent, options)?;
+    let found = region::find(&flat, &layout, &evidence, options)?;
     let mut garment = assemble(flat.frame, *extent, mat, evidence.grid_shows.clone(), found.label);
     garment.warnings = found.warnings;
     garment.cloth = Palette::learn(&region::cloth_pixels(&flat, &layout, &found.cells), CLOTH_COLOURS);

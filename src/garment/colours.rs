@@ -14,27 +14,28 @@ const CLIP: f32 = 3.0;
 /// Pixels of a cell.
 const PER_CELL: usize = CELL_PX * CELL_PX;
 
-/// The histogram bin of every pixel, cell by cell.
+/// The histogram bin of every pixel, row by row.
 pub(crate) struct Bins {
     of_pixels: Vec<u16>,
+    columns: usize,
 }
 
 impl Bins {
     pub(crate) fn new(flat: &Flat, layout: &Layout) -> Self {
         let mut of_pixels = vec![0u16; PER_CELL * layout.len()];
-        let (raw, stride) = (flat.rgb.as_raw(), 3 * flat.rgb.width() as usize);
-        of_pixels.par_chunks_mut(PER_CELL * layout.columns).enumerate().for_each(|(row, bins)| {
-            for j in 0..CELL_PX {
-                let line = &raw[(row * CELL_PX + j) * stride..];
-                let cells = bins.chunks_exact_mut(PER_CELL).zip(line.chunks_exact(3 * CELL_PX));
-                for (bins, rgb) in cells {
-                    for (bin, rgb) in bins[j * CELL_PX..].iter_mut().zip(rgb.chunks_exact(3)) {
-                        *bin = self::bin([rgb[0], rgb[1], rgb[2]]);
-                    }
-                }
+        let stride = 3 * flat.rgb.width() as usize;
+        let rows = of_pixels.par_chunks_mut(CELL_PX * layout.columns).zip(flat.rgb.as_raw().par_chunks(stride));
+        rows.with_min_len(64).for_each(|(bins, line)| {
+            for (bin, rgb) in bins.iter_mut().zip(line.chunks_exact(3)) {
+                *bin = self::bin([rgb[0], rgb[1], rgb[2]]);
             }
         });
-        Self { of_pixels }
+        Self { of_pixels, columns: layout.columns }
+    }
+
+    /// A row of pixels, cut into the parts of its cells.
+    fn cells_of<'a>(&self, line: &'a [u16]) -> impl Iterator<Item = &'a [u16; CELL_PX]> {
+        line.as_chunks().0.iter().take(self.columns)
     }
 }
 
@@ -49,13 +50,13 @@ impl Histogram {
     pub(crate) fn of(bins: &Bins, weight: impl Fn(usize) -> f32) -> Self {
         let mut counts = vec![0.0; LEVELS * LEVELS * LEVELS];
         let mut total = 0.0;
-        for (k, cell) in bins.of_pixels.chunks_exact(PER_CELL).enumerate() {
-            let w = weight(k);
-            if w > 0.0 {
-                for bin in cell {
-                    counts[usize::from(*bin)] += w;
+        for (y, line) in bins.of_pixels.chunks_exact(CELL_PX * bins.columns).enumerate() {
+            for (column, pixels) in bins.cells_of(line).enumerate() {
+                let w = weight(y / CELL_PX * bins.columns + column);
+                if w > 0.0 {
+                    pixels.iter().for_each(|bin| counts[usize::from(*bin)] += w);
+                    total += w * CELL_PX as f32;
                 }
-                total += w * PER_CELL as f32;
             }
         }
         Self { counts, total }
@@ -81,8 +82,16 @@ impl Histogram {
         let ratio: Vec<f32> = (0..LEVELS * LEVELS * LEVELS)
             .map(|b| (cloth.density(b) / background.density(b)).ln().clamp(-CLIP, CLIP))
             .collect();
-        let mean = |cell: &[u16]| cell.iter().map(|b| ratio[usize::from(*b)]).sum::<f32>() / PER_CELL as f32;
-        bins.of_pixels.par_chunks_exact(PER_CELL).with_min_len(4096).map(mean).collect()
+        let mut means = vec![0.0; bins.of_pixels.len() / PER_CELL];
+        let rows = means.par_chunks_mut(bins.columns).zip(bins.of_pixels.par_chunks(PER_CELL * bins.columns));
+        rows.with_min_len(16).for_each(|(means, pixels)| {
+            for line in pixels.chunks_exact(CELL_PX * bins.columns) {
+                for (mean, pixels) in means.iter_mut().zip(bins.cells_of(line)) {
+                    *mean += pixels.iter().map(|bin| ratio[usize::from(*bin)]).sum::<f32>() / PER_CELL as f32;
+                }
+            }
+        });
+        means
     }
 }
 

@@ -68,60 +68,92 @@ fn primal_dual(w: usize, h: usize, votes: &[f32], price: f32, start: Vec<f32>, r
     // The dual is kept in units of the price (|p| <= 1), so both steps share the operator's norm, sqrt(8).
     let step = 1.0 / 8f32.sqrt();
     let votes: Vec<f32> = votes.iter().map(|v| v * step / price).collect();
-    let mut u = start;
-    let mut ahead = u.clone();
-    let mut px = vec![0f32; w * h];
-    let mut py = vec![0f32; w * h];
-    for _ in 0..rounds {
-        dual_step(w, h, &ahead, &mut px, &mut py, step);
-        primal_step(w, &votes, &px, &py, &mut u, &mut ahead, step);
+    let mut field = Field { w, h, step, ahead: start.clone(), u: start, px: vec![0.0; w * h], py: vec![0.0; w * h] };
+    // On a thread of the pool itself, where handing out the bands costs least.
+    rayon::scope(|_| (0..rounds).for_each(|_| field.round(&votes)));
+    field.u
+}
+
+/// The labels at work: `u` and its extrapolation, and the dual's two components.
+struct Field {
+    w: usize,
+    h: usize,
+    step: f32,
+    u: Vec<f32>,
+    ahead: Vec<f32>,
+    px: Vec<f32>,
+    py: Vec<f32>,
+}
+
+/// What a band needs of its neighbours, as it was before the round: the dual of the row above after its step, and the
+/// labels ahead of the row below.
+struct Seam {
+    above: Vec<f32>,
+    below: Vec<f32>,
+}
+
+impl Field {
+    /// A dual and a primal step in one walk down the rows, band by band, so that a row is still in the cache for both.
+    fn round(&mut self, votes: &[f32]) {
+        let (w, step) = (self.w, self.step);
+        let seams: Vec<Seam> = (0..self.h.div_ceil(BAND)).map(|band| self.seam(band)).collect();
+        let band = BAND * w;
+        let dual = self.px.par_chunks_mut(band).zip(self.py.par_chunks_mut(band));
+        let primal = self.u.par_chunks_mut(band).zip(self.ahead.par_chunks_mut(band)).zip(votes.par_chunks(band));
+        dual.zip(primal).zip(&seams).for_each(|(((px, py), ((u, ahead), votes)), seam)| {
+            let rows = u.len() / w;
+            for r in 0..rows {
+                let here = r * w..(r + 1) * w;
+                let below = if r + 1 < rows { &ahead[(r + 1) * w..(r + 2) * w] } else { &seam.below[..] };
+                dual_row(&ahead[here.clone()], below, &mut px[here.clone()], &mut py[here.clone()], step);
+                let above = if r > 0 { &py[(r - 1) * w..r * w] } else { &seam.above[..] };
+                let (x, y) = (&px[here.clone()], &py[here.clone()]);
+                primal_row(x, y, above, &votes[here.clone()], &mut u[here.clone()], &mut ahead[here], step);
+            }
+        });
     }
-    u
+
+    fn seam(&self, band: usize) -> Seam {
+        let (w, h) = (self.w, self.h);
+        let row = |r: usize| r * w..(r + 1) * w;
+        let (first, next) = (band * BAND, (band + 1) * BAND);
+        // Below the last row lies a copy of it, above the first nothing flows.
+        let below = self.ahead[row(next.min(h - 1))].to_vec();
+        if first == 0 {
+            return Seam { above: vec![0.0; w], below };
+        }
+        let (mut px, mut py) = (self.px[row(first - 1)].to_vec(), self.py[row(first - 1)].to_vec());
+        dual_row(&self.ahead[row(first - 1)], &self.ahead[row(first)], &mut px, &mut py, self.step);
+        Seam { above: py, below }
+    }
 }
 
-fn dual_step(w: usize, h: usize, ahead: &[f32], px: &mut [f32], py: &mut [f32], step: f32) {
-    px.par_chunks_mut(BAND * w).zip(py.par_chunks_mut(BAND * w)).enumerate().for_each(|(band, (px, py))| {
-        for (i, (px, py)) in px.chunks_mut(w).zip(py.chunks_mut(w)).enumerate() {
-            let r = band * BAND + i;
-            let here = &ahead[r * w..(r + 1) * w];
-            let below = if r + 1 < h { &ahead[(r + 1) * w..(r + 2) * w] } else { here };
-            for (c, (x, y)) in px.iter_mut().zip(py.iter_mut()).enumerate().take(w - 1) {
-                *x += step * (here[c + 1] - here[c]);
-                *y += step * (below[c] - here[c]);
-                let shrink = 1.0 / (*x * *x + *y * *y).sqrt().max(1.0);
-                *x *= shrink;
-                *y *= shrink;
-            }
-            py[w - 1] = (py[w - 1] + step * (below[w - 1] - here[w - 1])).clamp(-1.0, 1.0);
-        }
-    });
+fn dual_row(here: &[f32], below: &[f32], px: &mut [f32], py: &mut [f32], step: f32) {
+    let w = here.len();
+    let (next, below, px, py) = (&here[1..w], &below[..w], &mut px[..w], &mut py[..w]);
+    for c in 0..w - 1 {
+        let x = px[c] + step * (next[c] - here[c]);
+        let y = py[c] + step * (below[c] - here[c]);
+        let shrink = 1.0 / (x * x + y * y).sqrt().max(1.0);
+        px[c] = x * shrink;
+        py[c] = y * shrink;
+    }
+    py[w - 1] = (py[w - 1] + step * (below[w - 1] - here[w - 1])).clamp(-1.0, 1.0);
 }
 
-fn primal_step(w: usize, votes: &[f32], px: &[f32], py: &[f32], u: &mut [f32], ahead: &mut [f32], step: f32) {
-    u.par_chunks_mut(BAND * w).zip(ahead.par_chunks_mut(BAND * w)).enumerate().for_each(|(band, (u, ahead))| {
-        for (i, (u, ahead)) in u.chunks_mut(w).zip(ahead.chunks_mut(w)).enumerate() {
-            let at = (band * BAND + i) * w;
-            let (x, y, vote) = (&px[at..at + w], &py[at..at + w], &votes[at..at + w]);
-            let mut update = |c: usize, divergence: f32| {
-                let before = u[c];
-                let now = (before + step * divergence + vote[c]).clamp(0.0, 1.0);
-                u[c] = now;
-                ahead[c] = 2.0 * now - before;
-            };
-            if at == 0 {
-                update(0, x[0] + y[0]);
-                for c in 1..w {
-                    update(c, x[c] - x[c - 1] + y[c]);
-                }
-            } else {
-                let above = &py[at - w..at];
-                update(0, x[0] + y[0] - above[0]);
-                for c in 1..w {
-                    update(c, x[c] - x[c - 1] + y[c] - above[c]);
-                }
-            }
-        }
-    });
+fn primal_row(x: &[f32], y: &[f32], above: &[f32], votes: &[f32], u: &mut [f32], ahead: &mut [f32], step: f32) {
+    let w = u.len();
+    let (x, y, above, votes, ahead) = (&x[..w], &y[..w], &above[..w], &votes[..w], &mut ahead[..w]);
+    let mut update = |c: usize, left: f32| {
+        let before = u[c];
+        let now = (before + step * (x[c] - left + y[c] - above[c]) + votes[c]).clamp(0.0, 1.0);
+        u[c] = now;
+        ahead[c] = 2.0 * now - before;
+    };
+    update(0, 0.0);
+    for c in 1..w {
+        update(c, x[c - 1]);
+    }
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::appearance::median;
 use super::photographed::Photographed;
-use super::shade::{Sample, Shade, robust_scale};
+use super::shade::{Sample, Shade, robust_scale, robust_scales};
 use crate::reference::Marking;
 use crate::reference::grid::GridSighting;
 use crate::units::MatPoint;
@@ -54,7 +54,7 @@ impl Profile {
             let k = (turn(coordinate / period_mm) * n as f64) as usize;
             piles[k.min(n - 1)].push(value);
         }
-        let mut bins: Vec<[f32; 3]> = piles.iter().map(|pile| bin_value(pile, noise)).collect();
+        let mut bins: Vec<[f32; 3]> = piles.par_iter().with_min_len(16).map(|pile| bin_value(pile, noise)).collect();
         let floor: [f32; 3] = std::array::from_fn(|i| BIN_GATE * robust_scale(bins.iter().map(|b| b[i])));
         for bin in bins.iter_mut().filter(|b| (0..3).all(|i| b[i].abs() <= floor[i])) {
             *bin = [0.0; 3];
@@ -174,7 +174,7 @@ impl Lines {
                 std::array::from_fn(|i| s.log[i] - base[i])
             })
             .collect();
-        let noise = std::array::from_fn(|i| robust_scale(over.iter().map(|v| v[i])).max(0.01));
+        let noise = robust_scales(&over).map(|scale| scale.max(0.01));
         let period =
             |axis: usize| grid.pitch_mm[axis] * f64::from(grid.bold[axis].map_or(1, |(every, _)| every.max(1)));
         let clear = |line: [f32; 3]| line.iter().all(|v| v.abs() < 0.03);

@@ -1,7 +1,8 @@
 //! The bare mat, predicted at any point: shade plus printed pattern, and how far the real one strays.
 
-use std::collections::HashMap;
 use std::sync::Arc;
+
+use rayon::prelude::*;
 
 use super::Flat;
 use super::appearance::{Departure, gamma_from_log, log_table, median};
@@ -9,8 +10,9 @@ use super::cells::{CELL_PX, Layout};
 use super::extent::{MatExtent, Seen};
 use super::lines::Lines;
 use super::photographed::Photographed;
-use super::shade::{Sample, Shade, robust_scale};
+use super::shade::{Sample, Shade, robust_scale, robust_scales};
 use crate::bare::BareMat;
+use crate::flat::MatRect;
 use crate::reference::Marking;
 use crate::reference::grid::GridSighting;
 use crate::refusal::{Refusal, RefusalKind};
@@ -85,14 +87,15 @@ impl MatModel {
             let flat_shade = Shade::fit(&samples, extent.rect, 0, None).ok_or_else(too_little)?;
             lines = Lines::learn(&samples, &flat_shade, grid, &lines);
         }
+        let some: Vec<Sample> = samples.iter().step_by(SHADE_STRIDE).copied().collect();
         let mut shade: Option<Shade> = None;
         for degree in [1, 2, 3, 3] {
-            let bare = without_lines(samples.iter().step_by(SHADE_STRIDE), &lines);
+            let bare = without_lines(&some, &lines);
             let fitted = Shade::fit(&bare, extent.rect, degree, shade.as_ref()).ok_or_else(too_little)?;
             lines = Lines::learn(&samples, &fitted, grid, &lines);
             shade = Some(fitted);
         }
-        let bare = without_lines(samples.iter(), &lines);
+        let bare = without_lines(&samples, &lines);
         let shade = shade.ok_or_else(too_little)?;
         let spread = spread(&bare, &shade);
         let shade = shade.with_blocks(&bare, 4.0 * spread[1].max(spread[2]));
@@ -141,17 +144,19 @@ fn samples(flat: &Flat, layout: &Layout, seen: &Seen) -> Vec<Sample> {
     let mut out = Vec::with_capacity(near / stride + 1);
     let mut count = 0usize;
     for row in 0..layout.rows * CELL_PX {
-        for column in 0..layout.columns * CELL_PX {
-            if !seen.near[(row / CELL_PX) * layout.columns + column / CELL_PX] {
-                continue;
-            }
-            // A stride with a drifting start, so that no line phase is skipped.
-            count += 1;
-            if (count + row / 2).is_multiple_of(stride) {
+        let cells = &seen.near[row / CELL_PX * layout.columns..][..layout.columns];
+        // A stride with a drifting start, so that no line phase is skipped: steps until the next pixel to take.
+        let mut until = stride - (count + row / 2) % stride;
+        for cell in cells.iter().enumerate().filter(|(_, near)| **near).map(|(cell, _)| cell) {
+            count += CELL_PX;
+            while until <= CELL_PX {
+                let column = cell * CELL_PX + until - 1;
                 let rgb = flat.rgb.get_pixel(column as u32, row as u32).0;
                 let at = flat.frame.mat_from_flat(column as f64, row as f64);
                 out.push(Sample { at, log: rgb.map(|v| table[v as usize]) });
+                until += stride;
             }
+            until -= CELL_PX;
         }
     }
     out
@@ -161,27 +166,33 @@ fn samples(flat: &Flat, layout: &Layout, seen: &Seen) -> Vec<Sample> {
 ///
 /// Judged by blocks much wider than a printed line, and with a wide gate: what is left out is of plainly another colour.
 fn of_one_hue(samples: Vec<Sample>) -> Vec<Sample> {
-    let block = |s: &Sample| ((s.at.x / HUE_BLOCK_MM).floor() as i32, (s.at.y / HUE_BLOCK_MM).floor() as i32);
+    let Some(area) = MatRect::around(samples.iter().map(|s| s.at)) else { return samples };
+    let blocks = |mm: f64| (mm / HUE_BLOCK_MM) as usize;
+    let columns = blocks(area.width_mm()) + 1;
+    let block = |s: &Sample| blocks(s.at.y - area.min.y) * columns + blocks(s.at.x - area.min.x);
     let hue = |s: &Sample| [s.log[0] - s.log[1], s.log[2] - s.log[1]];
-    let mut sums: HashMap<(i32, i32), ([f32; 2], f32)> = HashMap::new();
+    let mut sums = vec![([0f32; 2], 0f32); columns * (blocks(area.height_mm()) + 1)];
     for s in &samples {
-        let (sum, count) = sums.entry(block(s)).or_default();
+        let (sum, count) = &mut sums[block(s)];
         *sum = [sum[0] + hue(s)[0], sum[1] + hue(s)[1]];
         *count += 1.0;
     }
-    let means: HashMap<(i32, i32), [f32; 2]> = sums.into_iter().map(|(k, (s, n))| (k, s.map(|v| v / n))).collect();
-    let middle: [f32; 2] = std::array::from_fn(|i| median(&mut means.values().map(|m| m[i]).collect::<Vec<_>>()));
+    let means: Vec<Option<[f32; 2]>> = sums.iter().map(|(s, n)| (*n > 0.0).then(|| s.map(|v| v / n))).collect();
+    let known = || means.iter().flatten();
+    let middle: [f32; 2] = std::array::from_fn(|i| median(&mut known().map(|m| m[i]).collect::<Vec<_>>()));
     let gate: [f32; 2] =
-        std::array::from_fn(|i| (6.0 * robust_scale(means.values().map(|m| m[i] - middle[i]))).max(LEAST_HUE_GATE));
+        std::array::from_fn(|i| (6.0 * robust_scale(known().map(|m| m[i] - middle[i]))).max(LEAST_HUE_GATE));
     let usual = |s: &Sample| {
-        means.get(&block(s)).is_none_or(|m| (m[0] - middle[0]).abs() < gate[0] && (m[1] - middle[1]).abs() < gate[1])
+        means[block(s)].is_none_or(|m| (m[0] - middle[0]).abs() < gate[0] && (m[1] - middle[1]).abs() < gate[1])
     };
     let kept: Vec<Sample> = samples.iter().filter(|s| usual(s)).copied().collect();
     if 2 * kept.len() > samples.len() { kept } else { samples }
 }
 
-fn without_lines<'a>(samples: impl Iterator<Item = &'a Sample>, lines: &Lines) -> Vec<Sample> {
+fn without_lines(samples: &[Sample], lines: &Lines) -> Vec<Sample> {
     samples
+        .par_iter()
+        .with_min_len(2048)
         .map(|s| {
             let line = lines.at(s.at);
             Sample { at: s.at, log: std::array::from_fn(|i| s.log[i] - line[i]) }
@@ -190,6 +201,7 @@ fn without_lines<'a>(samples: impl Iterator<Item = &'a Sample>, lines: &Lines) -
 }
 
 fn spread(bare: &[Sample], shade: &Shade) -> [f32; 3] {
-    let parts: Vec<[f32; 3]> = bare.iter().map(|s| Departure::between(s.log, shade.at(s.at)).parts()).collect();
-    std::array::from_fn(|k| robust_scale(parts.iter().map(|p| p[k])).max(0.008))
+    let parts = |s: &Sample| Departure::between(s.log, shade.at(s.at)).parts();
+    let parts: Vec<[f32; 3]> = bare.par_iter().with_min_len(2048).map(parts).collect();
+    robust_scales(&parts).map(|scale| scale.max(0.008))
 }

@@ -11,6 +11,9 @@ const SETTLED: f32 = 0.3;
 /// More colours are kept where they bring the spread below this share of the fewer ones'.
 const MORE_IS_BETTER: f32 = 0.8;
 
+/// So many larger palettes in a row without gain, and no larger one is tried.
+const VAIN_TRIES: usize = 2;
+
 /// A set of colours (gamma values 0-255) with the spread of pixels about them.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Palette {
@@ -25,23 +28,29 @@ pub struct Palette {
 impl Palette {
     /// As many colours as it takes, at most `most`: more only where they fit the pixels clearly better.
     pub fn learn(pixels: &[[f32; 3]], most: usize) -> Self {
-        let mut best = Self::with_colours(pixels, 1.min(most));
+        let mut sorted = pixels.to_vec();
+        sorted.sort_by(|a, b| (a[0] + 2.0 * a[1] + a[2]).total_cmp(&(b[0] + 2.0 * b[1] + b[2])));
+        let with = |count: usize| Self::with_colours(pixels, &sorted, count);
+        let mut best = with(1.min(most));
+        let mut vain = 0;
         for count in [2, 4, 6, 8].into_iter().filter(|c| *c <= most) {
-            let more = Self::with_colours(pixels, count);
+            let more = with(count);
+            vain += 1;
             if more.spread < MORE_IS_BETTER * best.spread {
-                best = more;
+                (best, vain) = (more, 0);
+            }
+            if vain == VAIN_TRIES {
+                break;
             }
         }
         best
     }
 
-    /// At most `count` colours by k-means, started from pixels spread over the brightness order.
-    fn with_colours(pixels: &[[f32; 3]], count: usize) -> Self {
+    /// At most `count` colours by k-means, started from pixels spread over the brightness order (`sorted`).
+    fn with_colours(pixels: &[[f32; 3]], sorted: &[[f32; 3]], count: usize) -> Self {
         if pixels.is_empty() || count == 0 {
             return Self::default();
         }
-        let mut sorted = pixels.to_vec();
-        sorted.sort_by(|a, b| (a[0] + 2.0 * a[1] + a[2]).total_cmp(&(b[0] + 2.0 * b[1] + b[2])));
         let start = |k: usize| sorted[(2 * k + 1) * (sorted.len() - 1) / (2 * count)];
         let mut colours: Vec<[f32; 3]> = (0..count).map(start).collect();
         let mut kept = vec![0usize; count];

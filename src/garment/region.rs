@@ -6,7 +6,6 @@ use super::Flat;
 use super::cells::{CELL_PX, CellMap, Layout};
 use super::colours::{Bins, Histogram, pixels};
 use super::evidence::Evidence;
-use super::extent::MatExtent;
 use super::labelling::{rough_label, smooth_label};
 use super::{GarmentOptions, Hint};
 use crate::flat::MatRect;
@@ -42,7 +41,6 @@ pub(crate) fn find(
     flat: &Flat,
     layout: &Layout,
     evidence: &Evidence,
-    extent: &MatExtent,
     options: GarmentOptions<'_>,
 ) -> Result<Found, Refusal> {
     let may_leave = options.may_leave;
@@ -63,8 +61,8 @@ pub(crate) fn find(
     let label = smooth_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
     let pieces = pieces(layout, &label, evidence);
     let Some(first) = pieces.first() else { return Err(no_cloth()) };
-    let mut filled = filled(layout, &first.cells);
-    check_size(layout, &filled, extent)?;
+    let mut filled = filled((layout.columns, layout.rows), &first.cells);
+    check_size(layout, &filled, &evidence.depth)?;
     if may_leave {
         // What the photo does not show is for another photo to tell.
         filled.iter_mut().zip(&layout.valid).for_each(|(cell, valid)| *cell &= *valid);
@@ -252,24 +250,41 @@ fn shrink(layout: &Layout, chosen: &[bool], by: usize, keep: bool) -> Vec<bool> 
 }
 
 /// The piece with its holes (whatever cannot reach the frame's border) filled.
-fn filled(layout: &Layout, cells: &[bool]) -> Vec<bool> {
-    let (w, h) = (layout.columns, layout.rows);
-    let mut outside = vec![false; cells.len()];
-    let mut stack: Vec<usize> = (0..cells.len())
-        .filter(|k| !cells[*k] && (k % w == 0 || k % w + 1 == w || k / w == 0 || k / w + 1 == h))
-        .collect();
-    for k in &stack {
-        outside[*k] = true;
-    }
-    while let Some(k) = stack.pop() {
-        for n in neighbours(w, h, k) {
-            if !cells[n] && !outside[n] {
-                outside[n] = true;
-                stack.push(n);
-            }
+fn filled((w, h): (usize, usize), cells: &[bool]) -> Vec<bool> {
+    let mut filled = vec![true; w * h];
+    // Down and up again until nothing more opens: twice or three times for anything but a maze.
+    loop {
+        let mut opened = false;
+        for r in (0..h).chain((0..h).rev()) {
+            let beyond = |n: Option<usize>| n.filter(|n| *n < h);
+            let next = [beyond(r.checked_sub(1)), beyond(Some(r + 1))];
+            opened |= opened_row(cells, &mut filled, r * w..(r + 1) * w, next.map(|n| n.map(|n| n * w)));
+        }
+        if !opened {
+            return filled;
         }
     }
-    outside.iter().map(|o| !o).collect()
+}
+
+/// Opens the cells of a row that reach the border through it or through an open cell of the rows beside it (given by
+/// their starts; `None` is the border).
+fn opened_row(cells: &[bool], filled: &mut [bool], row: std::ops::Range<usize>, beside: [Option<usize>; 2]) -> bool {
+    let (from, w) = (row.start, row.len());
+    let open_beside = |filled: &[bool], c: usize| beside.iter().any(|start| start.is_none_or(|s| !filled[s + c]));
+    let mut opened = false;
+    let mut reached = true;
+    for c in 0..w {
+        reached = !cells[from + c] && (reached || !filled[from + c] || open_beside(filled, c));
+        opened |= reached && filled[from + c];
+        filled[from + c] &= !reached;
+    }
+    let mut reached = true;
+    for c in (0..w).rev() {
+        reached = !cells[from + c] && (reached || !filled[from + c]);
+        opened |= reached && filled[from + c];
+        filled[from + c] &= !reached;
+    }
+    opened
 }
 
 /// The region as a soft label whose 0.5 contour is smooth (binomial blur of 0 and 1).
@@ -289,15 +304,15 @@ fn softened(layout: &Layout, filled: &[bool]) -> Vec<f32> {
     out
 }
 
-fn check_size(layout: &Layout, cells: &[bool], extent: &MatExtent) -> Result<(), Refusal> {
+fn check_size(layout: &Layout, cells: &[bool], depth: &[f32]) -> Result<(), Refusal> {
     let cell_area = layout.cell_mm() * layout.cell_mm();
     let count = cells.iter().filter(|c| **c).count() as f64;
     if count * cell_area < MIN_AREA_MM2 {
         return Err(no_cloth());
     }
-    let on_mat = |k: usize| extent.depth_mm(layout.centre(k % layout.columns, k / layout.columns)) > 0.0;
-    let mat = (0..cells.len()).filter(|&k| layout.valid[k] && on_mat(k)).count() as f64;
-    let bare = (0..cells.len()).filter(|&k| layout.valid[k] && on_mat(k) && !cells[k]).count() as f64;
+    let on_mat = || (0..cells.len()).filter(|&k| layout.valid[k] && depth[k] > 0.0);
+    let mat = on_mat().count() as f64;
+    let bare = on_mat().filter(|&k| !cells[k]).count() as f64;
     if bare < LEAST_BARE * mat {
         return Err(Refusal::new(
             RefusalKind::ClothOutOfView,
@@ -357,4 +372,35 @@ pub(crate) fn cloth_pixels(flat: &Flat, layout: &Layout, cells: &[bool]) -> Vec<
     let cells = chosen.iter().step_by(stride);
     let places = cells.flat_map(|k| pixels(k % layout.columns, k / layout.columns).step_by(2));
     places.map(|(x, y)| flat.rgb.get_pixel(x, y).0.map(f32::from)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::garment::tests::Random;
+
+    /// Free cells from which the border is reached, by depth-first search.
+    fn by_search(w: usize, h: usize, cells: &[bool]) -> Vec<bool> {
+        let mut filled = vec![true; w * h];
+        let on_border = |k: usize| k.is_multiple_of(w) || k % w + 1 == w || k / w == 0 || k / w + 1 == h;
+        let mut stack: Vec<usize> = (0..w * h).filter(|k| on_border(*k)).collect();
+        while let Some(k) = stack.pop() {
+            if !cells[k] && filled[k] {
+                filled[k] = false;
+                stack.extend(neighbours(w, h, k));
+            }
+        }
+        filled
+    }
+
+    #[test]
+    fn holes_are_filled_and_bays_are_not() {
+        let mut random = Random(11);
+        for round in 0..200 {
+            // About the share at which mazes percolate.
+            let (w, h) = (3 + round % 40, 3 + round % 23);
+            let cells: Vec<bool> = (0..w * h).map(|_| random.unit() < 0.42).collect();
+            assert_eq!(filled((w, h), &cells), by_search(w, h, &cells));
+        }
+    }
 }

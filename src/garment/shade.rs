@@ -1,6 +1,7 @@
 //! How the light falls on the bare mat: a smooth surface per channel in log colour.
 
 use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
 
 use super::appearance::{Departure, median};
 use crate::flat::MatRect;
@@ -60,7 +61,7 @@ impl Shade {
             Some(s) => Shade { area, poly: s.poly, blocks: Blocks::none() },
             None => Shade::flat(samples, area),
         };
-        let termed: Vec<Termed> = samples.iter().map(|s| Termed { terms: terms(area, s.at), log: s.log }).collect();
+        let termed: Vec<Termed> = samples.par_chunks(CHUNK).map(|samples| Termed::new(samples, area)).collect();
         for _ in 0..4 {
             let weights = inlier_weights(&termed, &shade.poly);
             shade.poly = solve(&termed, degree, &weights)?;
@@ -126,31 +127,70 @@ fn terms(area: MatRect, p: MatPoint) -> [f32; TERMS] {
     [1.0, u, v, u * u, u * v, v * v, u * u * u, u * u * v, u * v * v, v * v * v]
 }
 
-/// A sample with its polynomial's terms, which every round needs.
+/// Samples a thread works on at a time; fixed, so that sums round alike on any machine.
+const CHUNK: usize = 2048;
+
+/// Sums that run side by side.
+const LANES: usize = 8;
+
+/// Samples with their polynomials' terms, which every round needs: a row a term and a row a channel, so that the
+/// arithmetic runs several samples at a time.
 struct Termed {
-    terms: [f32; TERMS],
-    log: [f32; 3],
+    terms: [Vec<f32>; TERMS],
+    log: [Vec<f32>; 3],
 }
 
 impl Termed {
-    fn value(&self, poly: &[f32; TERMS]) -> f32 {
-        poly.iter().zip(&self.terms).map(|(a, b)| a * b).sum()
+    fn new(samples: &[Sample], area: MatRect) -> Self {
+        let mut termed = Self { terms: Default::default(), log: Default::default() };
+        for s in samples {
+            termed.terms.iter_mut().zip(terms(area, s.at)).for_each(|(row, v)| row.push(v));
+            termed.log.iter_mut().zip(s.log).for_each(|(row, v)| row.push(v));
+        }
+        termed
+    }
+
+    /// What the samples lie over the polynomials, channel by channel.
+    fn over(&self, poly: &[[f32; TERMS]; 3]) -> [Vec<f32>; 3] {
+        std::array::from_fn(|k| {
+            let mut over = self.log[k].clone();
+            for (factor, terms) in poly[k].iter().zip(&self.terms) {
+                over.iter_mut().zip(terms).for_each(|(over, term)| *over -= factor * term);
+            }
+            over
+        })
+    }
+
+    fn departures(&self, poly: &[[f32; TERMS]; 3]) -> Vec<[f32; 3]> {
+        let [first, second, third] = self.over(poly);
+        let pixels = first.iter().zip(&second).zip(&third);
+        pixels.map(|((a, b), c)| Departure::between([*a, *b, *c], [0.0; 3]).parts()).collect()
     }
 }
 
+fn dot(a: &[f32], b: &[f32]) -> f64 {
+    let mut sums = [0f32; LANES];
+    let (a, rest_a) = a.as_chunks::<LANES>();
+    let (b, rest_b) = b.as_chunks::<LANES>();
+    for (a, b) in a.iter().zip(b) {
+        for lane in 0..LANES {
+            sums[lane] += a[lane] * b[lane];
+        }
+    }
+    let rest = rest_a.iter().zip(rest_b).map(|(a, b)| f64::from(a * b));
+    sums.iter().map(|s| f64::from(*s)).chain(rest).sum()
+}
+
 /// Tukey's weights on the joint departure, with a scale read from the data.
-fn inlier_weights(samples: &[Termed], poly: &[[f32; TERMS]; 3]) -> Vec<f32> {
-    let off = |s: &Termed| Departure::between(s.log, poly.each_ref().map(|p| s.value(p))).parts();
-    let departures: Vec<[f32; 3]> = samples.iter().map(off).collect();
-    let scale: Vec<f32> = (0..3).map(|k| robust_scale(departures.iter().map(|d| d[k])).max(0.01)).collect();
-    departures
-        .iter()
-        .map(|d| {
-            let r2: f32 = d.iter().zip(&scale).map(|(d, s)| (d / s).powi(2)).sum();
-            let t = 1.0 - r2 / 25.0;
-            if t > 0.0 { t * t } else { 0.0 }
-        })
-        .collect()
+fn inlier_weights(samples: &[Termed], poly: &[[f32; TERMS]; 3]) -> Vec<Vec<f32>> {
+    let departures: Vec<Vec<[f32; 3]>> = samples.par_iter().map(|s| s.departures(poly)).collect();
+    let scale = robust_scales(&departures.concat()).map(|s| s.max(0.01));
+    let weight = |d: &[f32; 3]| {
+        let r2: f32 = d.iter().zip(&scale).map(|(d, s)| (d / s).powi(2)).sum();
+        let t = 1.0 - r2 / 25.0;
+        if t > 0.0 { t * t } else { 0.0 }
+    };
+    departures.iter().map(|chunk| chunk.iter().map(weight).collect()).collect()
 }
 
 /// 1.4826 times the median absolute value.
@@ -159,7 +199,14 @@ pub(crate) fn robust_scale(values: impl Iterator<Item = f32>) -> f32 {
     1.4826 * median(&mut values)
 }
 
-fn solve(samples: &[Termed], degree: usize, weights: &[f32]) -> Option<[[f32; TERMS]; 3]> {
+/// [`robust_scale`] of each channel.
+pub(crate) fn robust_scales(values: &[[f32; 3]]) -> [f32; 3] {
+    let scale = |k: usize| robust_scale(values.iter().map(|v| v[k]));
+    let (first, (second, third)) = rayon::join(|| scale(0), || rayon::join(|| scale(1), || scale(2)));
+    [first, second, third]
+}
+
+fn solve(samples: &[Termed], degree: usize, weights: &[Vec<f32>]) -> Option<[[f32; TERMS]; 3]> {
     let n = (degree + 1) * (degree + 2) / 2;
     let (normal, right) = normal_equations(samples, weights, n);
     let mut normal = DMatrix::from_fn(n, n, |i, j| normal[i.max(j)][i.min(j)]);
@@ -177,20 +224,30 @@ fn solve(samples: &[Termed], degree: usize, weights: &[f32]) -> Option<[[f32; TE
     Some(poly)
 }
 
+type Normal = ([[f64; TERMS]; TERMS], [[f64; TERMS]; 3]);
+
 /// Lower triangle of the normal matrix, and the right sides of the three channels.
-fn normal_equations(samples: &[Termed], weights: &[f32], n: usize) -> ([[f64; TERMS]; TERMS], [[f64; TERMS]; 3]) {
+fn normal_equations(samples: &[Termed], weights: &[Vec<f32>], n: usize) -> Normal {
+    let chunks = samples.par_iter().zip(weights);
+    let parts: Vec<Normal> = chunks.map(|(samples, weights)| part_of_normal(samples, weights, n)).collect();
+    let add = |to: &mut [f64; TERMS], from: &[f64; TERMS]| to.iter_mut().zip(from).for_each(|(t, f)| *t += f);
+    parts.into_iter().fold(([[0.0; TERMS]; TERMS], [[0.0; TERMS]; 3]), |mut sum, part| {
+        sum.0.iter_mut().zip(&part.0).for_each(|(to, from)| add(to, from));
+        sum.1.iter_mut().zip(&part.1).for_each(|(to, from)| add(to, from));
+        sum
+    })
+}
+
+fn part_of_normal(samples: &Termed, weights: &[f32], n: usize) -> Normal {
     let mut normal = [[0f64; TERMS]; TERMS];
     let mut right = [[0f64; TERMS]; 3];
-    for (sample, &w) in samples.iter().zip(weights).filter(|(_, w)| **w > 0.0) {
-        let t = sample.terms.map(f64::from);
-        for i in 0..n {
-            let wt = f64::from(w) * t[i];
-            for j in 0..=i {
-                normal[i][j] += wt * t[j];
-            }
-            for (right, log) in right.iter_mut().zip(sample.log) {
-                right[i] += wt * f64::from(log);
-            }
+    for i in 0..n {
+        let weighted: Vec<f32> = weights.iter().zip(&samples.terms[i]).map(|(w, t)| w * t).collect();
+        for (product, terms) in normal[i].iter_mut().zip(&samples.terms).take(i + 1) {
+            *product = dot(&weighted, terms);
+        }
+        for (right, log) in right.iter_mut().zip(&samples.log) {
+            right[i] = dot(&weighted, log);
         }
     }
     (normal, right)
@@ -214,8 +271,8 @@ impl Blocks {
         let columns = (area.width_mm() / BLOCK_MM).ceil() as usize + 1;
         let rows = (area.height_mm() / BLOCK_MM).ceil() as usize + 1;
         let mut piles: Vec<Vec<[f32; 3]>> = vec![Vec::new(); columns * rows];
-        for s in samples {
-            let base = shade.at(s.at);
+        let bases: Vec<[f32; 3]> = samples.par_iter().with_min_len(2048).map(|s| shade.at(s.at)).collect();
+        for (s, base) in samples.iter().zip(bases) {
             let d = Departure::between(s.log, base);
             if d.colour[0].abs().max(d.colour[1].abs()) > colour_gate {
                 continue;
@@ -224,7 +281,7 @@ impl Blocks {
             let r = (((s.at.y - area.min.y) / BLOCK_MM).round().max(0.0) as usize).min(rows - 1);
             piles[r * columns + c].push([s.log[0] - base[0], s.log[1] - base[1], s.log[2] - base[2]]);
         }
-        let middles: Vec<([f32; 3], f32)> = piles.iter().map(|pile| (middle(pile), pile.len() as f32)).collect();
+        let middles: Vec<([f32; 3], f32)> = piles.par_iter().map(|pile| (middle(pile), pile.len() as f32)).collect();
         let mut values = vec![[0.0; 3]; columns * rows];
         for r in 0..rows {
             for c in 0..columns {

@@ -131,13 +131,20 @@ fn median(mut values: Vec<f64>) -> f64 {
 
 /// The closed outline without its short loops: where two near stretches cross, the way between is cut out.
 fn without_loops(mut points: Vec<OutlinePoint>) -> Vec<OutlinePoint> {
+    let steps = points.iter().zip(points.iter().cycle().skip(1)).map(|(a, b)| a.at.distance(b.at));
+    // Two segments whose starts are farther apart than both are long cannot cross.
+    let near = 2.0 * steps.fold(0.0, f64::max);
     let mut i = 0;
     while i < points.len() && points.len() > 8 {
         let n = points.len();
         let reach = LONGEST_LOOP.min(n / 2);
+        let (a, b) = (points[i].at, points[(i + 1) % n].at);
         let crossed = (2..reach).rev().find_map(|k| {
-            let [a, b, c, d] = [i, i + 1, i + k, i + k + 1].map(|j| points[j % n].at);
-            crossing(a, b, c, d).map(|at| (k, at))
+            let c = points[(i + k) % n].at;
+            if (c.x - a.x).abs() > near || (c.y - a.y).abs() > near {
+                return None;
+            }
+            crossing(a, b, c, points[(i + k + 1) % n].at).map(|at| (k, at))
         });
         match crossed {
             Some((k, at)) => {

@@ -1,6 +1,7 @@
 //! From crossings, some of them poor, to a smooth closed curve.
 
 use nalgebra::{Matrix3, Vector2, Vector3};
+use rayon::prelude::*;
 
 use super::corners::Place;
 use super::crossing::Crossing;
@@ -33,7 +34,8 @@ pub(crate) fn places(points: &[MatPoint], normals: &[Vector2<f64>], crossings: &
 
 /// Fits a quadratic to the places' coordinates about every point; the given point where too few are known.
 pub(crate) fn fit(points: &[MatPoint], places: &[Place]) -> Vec<MatPoint> {
-    (0..points.len()).map(|i| local_quadratic(places, i).unwrap_or(points[i])).collect()
+    let at = |i| local_quadratic(places, i).unwrap_or(points[i]);
+    (0..points.len()).into_par_iter().with_min_len(256).map(at).collect()
 }
 
 /// Median of five neighbouring crossings.
@@ -82,5 +84,6 @@ fn quadratic_at(places: &[Place], i: usize, sigma: f64) -> Option<MatPoint> {
         return None;
     }
     let inverse = (a + Matrix3::identity() * 1e-6).try_inverse()?;
-    Some(MatPoint::new((inverse * bx).x, (inverse * by).x))
+    let first = inverse.row(0);
+    Some(MatPoint::new((first * bx).x, (first * by).x))
 }

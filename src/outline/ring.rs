@@ -11,6 +11,8 @@ pub(crate) const OUTSIDE_MM: (f64, f64) = (4.0, 8.0);
 
 /// Points either way over which the mat's light is pooled (about 40 mm in all).
 const LIGHT_POINTS: usize = 20;
+/// Every so many of them.
+const LIGHT_STEP: usize = 4;
 
 /// Points that share one palette, and points either way it is learnt from.
 const PALETTE_POINTS: usize = 24;
@@ -42,7 +44,12 @@ impl Ring {
         let ratios: Vec<Vec<[f32; 3]>> = points().map(|i| light_ratios(profiles, i, outside.clone())).collect();
         let middles = |r: &[[f32; 3]]| std::array::from_fn(|c| middle(r.iter().map(|v| v[c])));
         let strange: Vec<bool> = points().map(|i| !like_mat(middles(&ratios[i]), garment.mat.spread())).collect();
-        let gain = points().map(|i| pooled_gain(&ratios, &strange, i)).collect();
+        // Pooled over many points, it is the same for neighbours.
+        let pooled: Vec<[f32; 3]> = (0..n.div_ceil(LIGHT_STEP))
+            .into_par_iter()
+            .map(|k| pooled_gain(&ratios, &strange, (k * LIGHT_STEP + LIGHT_STEP / 2).min(n - 1)))
+            .collect();
+        let gain = (0..n).map(|i| pooled[i / LIGHT_STEP]).collect();
         let strange = widened(&strange, 4);
         let inside = inside_mm.map(|(near, far)| profiles.range(-far, -near));
         let cloth = inside.map_or_else(Vec::new, |range| palettes(profiles, range, |_| true));
@@ -106,8 +113,11 @@ fn middle(values: impl Iterator<Item = f32>) -> f32 {
 
 fn pooled_gain(ratios: &[Vec<[f32; 3]>], strange: &[bool], i: usize) -> [f32; 3] {
     let n = ratios.len();
-    let around: Vec<usize> =
-        (0..=2 * LIGHT_POINTS).step_by(4).map(|k| (i + n + k - LIGHT_POINTS) % n).filter(|k| !strange[*k]).collect();
+    let around: Vec<usize> = (0..=2 * LIGHT_POINTS)
+        .step_by(LIGHT_STEP)
+        .map(|k| (i + n + k - LIGHT_POINTS) % n)
+        .filter(|k| !strange[*k])
+        .collect();
     if around.is_empty() {
         return [1.0; 3];
     }

@@ -36,7 +36,7 @@ use rayon::prelude::*;
 pub use overlay::overlay;
 
 use self::grow::{grow, refined};
-use self::lattice::{FoundSide, Lattice};
+use self::lattice::{FoundSide, IndexRange, Lattice};
 use self::model::{LatticeModel, LocalLattice};
 use self::pitch::{Reading, Rulings};
 use self::pyramid::{Pyramid, ridge_maps};
@@ -253,7 +253,10 @@ fn grow_seeds(
     let (mut tried, mut attempts) = (0, 0);
     let mut waiting = seeds.iter();
     while tried < most_verified(grown) && attempts < MAX_GROWN {
-        let batch: Vec<&Seed> = waiting.by_ref().filter(|s| !grown.iter().any(|l| covers(l, s))).take(BATCH).collect();
+        let covered: Vec<(&Lattice, IndexRange)> =
+            grown.iter().filter(|l| fault(l).is_none()).map(|l| (l, l.core())).collect();
+        let new = |s: &&Seed| !covered.iter().any(|(l, range)| covers(l, range, s));
+        let batch: Vec<&Seed> = waiting.by_ref().filter(new).take(BATCH).collect();
         if batch.is_empty() {
             break;
         }
@@ -271,7 +274,8 @@ fn grow_seeds(
             })
             .collect();
         for (seed, local, verified) in verified {
-            let known = |l: &Lattice| covers(l, &seed) || continues(l, &local) || repeats(l, &seed, &local);
+            let covers = |l: &Lattice| fault(l).is_none() && covers(l, &l.core(), &seed);
+            let known = |l: &Lattice| covers(l) || continues(l, &local) || repeats(l, &seed, &local);
             if attempts < MAX_GROWN && !grown.iter().any(known) {
                 attempts += 1;
                 grown.extend(grow(pyramid.base(), &local, seed.marking, &verified));
@@ -301,12 +305,10 @@ fn verified_lattice(
 }
 
 /// Does a good lattice already account for the seed's window? All its range does, the garment included.
-fn covers(lattice: &Lattice, seed: &Seed) -> bool {
-    let range = lattice.core();
-    fault(lattice).is_none()
-        && lattice.model.index_from_image(seed.place()).is_some_and(|index| {
-            (0..2).all(|f| index[f] > f64::from(range[f][0] - 1) && index[f] < f64::from(range[f][1] + 1))
-        })
+fn covers(lattice: &Lattice, core: &IndexRange, seed: &Seed) -> bool {
+    lattice.model.index_from_image(seed.place()).is_some_and(|index| {
+        (0..2).all(|f| index[f] > f64::from(core[f][0] - 1) && index[f] < f64::from(core[f][1] + 1))
+    })
 }
 
 /// Is the seed's lattice a good one's own, seen further out?

@@ -26,7 +26,8 @@ const DOUBT_LIMIT: f64 = 0.1;
 
 /// Grows a verified seed over the photo. `None` if nothing comes of it.
 pub fn grow(luma: &GrayImage, seed: &LocalLattice, marking: Marking, verified: &Verified) -> Option<Lattice> {
-    grow_from(luma, LatticeModel::from_local(seed, luma.width(), luma.height()), marking, verified)
+    // On a thread of the pool itself, where sharing out the many small rounds costs least.
+    rayon::scope(|_| grow_from(luma, LatticeModel::from_local(seed, luma.width(), luma.height()), marking, verified))
 }
 
 /// Grows from any model that is right over a few cells around its crossing (0, 0).

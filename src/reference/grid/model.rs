@@ -7,9 +7,18 @@
 //! loss that starts narrow can drop a whole family.
 
 use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2};
+use rayon::prelude::*;
 
 use crate::camera::Lens;
 use crate::units::ImagePoint;
+
+/// Sides a thread works on at a time; fixed, so that sums round alike on any machine.
+const CHUNK: usize = 512;
+
+/// What comes of every chunk, in order; few sides are not worth a second thread.
+fn in_chunks<T: Send>(sides: &[OnLine], work: impl Fn(&[OnLine]) -> T + Sync + Send) -> Vec<T> {
+    if sides.len() <= CHUNK { vec![work(sides)] } else { sides.par_chunks(CHUNK).map(work).collect() }
+}
 
 /// Number of parameters: eight of the plane map, then k1 and k2.
 pub const TERMS: usize = 10;
@@ -240,6 +249,13 @@ impl LatticeModel {
     }
 
     fn normal_equations(&self, sides: &[OnLine], freedom: Freedom, scale: f64) -> (Covariance, Row, f64) {
+        let parts = in_chunks(sides, |sides| self.part_of_normal(sides, freedom, scale));
+        parts.into_iter().fold((Covariance::zeros(), Row::zeros(), 0.0), |sum, part| {
+            (sum.0 + part.0, sum.1 + part.1, sum.2 + part.2)
+        })
+    }
+
+    fn part_of_normal(&self, sides: &[OnLine], freedom: Freedom, scale: f64) -> (Covariance, Row, f64) {
         let mut normal = Covariance::zeros();
         let mut gradient = Row::zeros();
         let mut cost = LogProduct::default();
@@ -260,14 +276,18 @@ impl LatticeModel {
     }
 
     fn cost(&self, sides: &[OnLine], scale: f64) -> f64 {
-        let mut cost = LogProduct::default();
-        sides.iter().for_each(|o| cost.add(1.0 + (self.distance(o) / scale).powi(2)));
-        cost.ln()
+        let part = |sides: &[OnLine]| {
+            let mut cost = LogProduct::default();
+            sides.iter().for_each(|o| cost.add(1.0 + (self.distance(o) / scale).powi(2)));
+            cost.ln()
+        };
+        in_chunks(sides, part).into_iter().sum()
     }
 
     /// 1.4826 x the median absolute distance, px.
     pub fn robust_sigma(&self, sides: &[OnLine]) -> f64 {
-        let mut distances: Vec<f64> = sides.iter().map(|o| self.distance(o).abs()).collect();
+        let distances = |sides: &[OnLine]| sides.iter().map(|o| self.distance(o).abs()).collect::<Vec<f64>>();
+        let mut distances = in_chunks(sides, distances).concat();
         if distances.is_empty() {
             return 0.0;
         }
