@@ -217,6 +217,20 @@ fn a_slanting_neighbour_is_cut_off_along_the_fold() {
     assert!(piece.cut_line.iter().any(|p| p.distance(MatPoint::new(0.0, -down)) < 1e-4));
 }
 
+/// A fold of which only the upper half was named runs on in a seam, one degree off, inwards or outwards: the seam's
+/// allowance begins square to it, instead of where two all but parallel lines cross.
+#[test]
+fn a_seam_that_continues_the_fold_begins_square_to_it() {
+    for bend in [3.5, -3.5, 0.0] {
+        let corners = [(0.0, 0.0), (200.0, 0.0), (200.0, 400.0), (0.0, 400.0), (bend, 200.0)];
+        let piece = seams::seam(&SeamRequest { fold: Some(4), ..polygon_request(&corners, &[12.7]) }).unwrap();
+        let far = |p: &&MatPoint| polygon::distance_to_ring(&piece.stitching_line, **p) > 2.5 * 12.7;
+        assert!(piece.cut_line.iter().find(far).is_none(), "{bend}: {:?}", piece.cut_line);
+        let at = MatPoint::new(bend - 12.7, 200.0);
+        assert!(piece.cut_line.iter().any(|p| p.distance(at) < 0.5), "{bend}: {:?}", piece.cut_line);
+    }
+}
+
 #[test]
 fn an_inside_curve_tighter_than_its_allowance_does_not_cross_itself() {
     // A slot of radius 8 in the top of a rectangle, allowance 6, then 12.

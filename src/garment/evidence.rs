@@ -26,6 +26,10 @@ const DEEPEST_SHADOW: f32 = 0.9;
 /// Share of a darkening that counts as departure although a shadow would explain it.
 const DARK_SHARE: f32 = 0.12;
 
+/// Least and greatest departure that is held for usual on bare mat, in spreads; and where nothing is known of it.
+const BARE_LEVEL: (f32, f32) = (1.6, 5.0);
+const UNKNOWN_BARE_LEVEL: f32 = 3.0;
+
 /// A grid coefficient with a larger standard error than this says nothing.
 const GRID_ERROR: f32 = 0.12;
 
@@ -46,8 +50,8 @@ pub(crate) struct Evidence {
     pub grid_shows: CellMap,
     /// What the grid's showing or not counts for, 0 to 1.
     pub grid_weight: f32,
-    /// Departure below which nine tenths of the surely bare cells lie.
-    pub bare_level: f32,
+    /// Departure below which nearly all bare cells of a cell's kind lie: with a printed line in it, or without.
+    pub bare_level: Vec<f32>,
     /// On a side that was seen.
     pub on_side: Vec<bool>,
     /// Distance into the printed grid, mm (negative outside).
@@ -76,15 +80,28 @@ impl CellSums {
 pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent, seen: &Seen) -> Evidence {
     let sums = cell_sums(flat, layout, mat, extent);
     let departure: Vec<f32> = sums.iter().map(|s| s.departure).collect();
-    let mut bare: Vec<f32> = departure.iter().zip(&seen.on).filter(|(_, on)| **on).map(|(d, _)| *d).collect();
-    let bare_level = quantile(&mut bare, 0.9);
-    let bare_level = if bare_level.is_finite() { bare_level.clamp(1.6, 5.0) } else { 3.0 };
+    let bare_level = bare_levels(&sums, mat, seen);
     let grid_shows = layout.map(grid_coefficient(layout, &sums, mat, extent));
     let centres = (0..layout.len()).map(|k| layout.centre(k % layout.columns, k / layout.columns));
     let depth = centres.map(|p| extent.depth_mm(p) as f32).collect();
     let wide = extent.pitch_mm > WIDE_CELLS * LARGEST_WINDOW_MM;
     let grid_weight = if wide { WIDE_CELLS_WEIGHT } else { 1.0 };
     Evidence { departure, grid_shows, grid_weight, bare_level, on_side: seen.on.clone(), depth }
+}
+
+/// What departure is still usual, cell by cell. Printed lines are worn and never quite where they are foreseen; between
+/// them the mat is even, and far less of a departure tells cloth.
+fn bare_levels(sums: &[CellSums], mat: &MatModel, seen: &Seen) -> Vec<f32> {
+    let lined = |s: &CellSums| s.pp > (CELL_PX * CELL_PX) as f32 * mat.spread[0].powi(2);
+    let level = |of: &dyn Fn(usize) -> bool, share: f32| {
+        let mut bare: Vec<f32> = (0..sums.len()).filter(|k| of(*k)).map(|k| sums[k].departure).collect();
+        let level = quantile(&mut bare, share);
+        if level.is_finite() { level.clamp(BARE_LEVEL.0, BARE_LEVEL.1) } else { UNKNOWN_BARE_LEVEL }
+    };
+    let on_line = level(&|k| seen.on[k], 0.9);
+    // Near a side that was seen cloth may begin: a fifth of those cells are not believed to be bare.
+    let between = level(&|k| seen.near[k] && !seen.on[k] && !lined(&sums[k]), 0.8).min(on_line);
+    sums.iter().map(|s| if lined(s) { on_line } else { between }).collect()
 }
 
 fn cell_sums(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent) -> Vec<CellSums> {

@@ -24,7 +24,7 @@ pub(crate) fn draw(flat: &Flat, layout: &Layout, evidence: &Evidence, garment: &
     });
     vec![
         ("garment-1-expected".into(), expected),
-        ("garment-2-departure".into(), grey(&|k| evidence.departure[k] / (4.0 * evidence.bare_level))),
+        ("garment-2-departure".into(), grey(&|k| evidence.departure[k] / (4.0 * evidence.bare_level[k]))),
         ("garment-3-grid-shows".into(), grey(&|k| evidence.grid_shows.values[k])),
         ("garment-4-label".into(), outlined),
     ]

@@ -91,7 +91,8 @@ fn look(
     // A surface is smoother than a printed mat: what nine tenths of it stray by is the measure, however little that is.
     let mut strays: Vec<f32> = evidence.departure.iter().zip(bare).filter(|(_, b)| **b).map(|(d, _)| *d).collect();
     let level = quantile(&mut strays, 0.9);
-    evidence.bare_level = if level.is_finite() { level.clamp(LEAST_LEVEL, 5.0) } else { 3.0 };
+    let level = if level.is_finite() { level.clamp(LEAST_LEVEL, 5.0) } else { 3.0 };
+    evidence.bare_level.fill(level);
     for (k, stray) in evidence.departure.iter_mut().enumerate().filter(|(k, _)| layout.valid[*k]) {
         *stray += too_dark(flat, layout, &mat, k);
     }
@@ -136,7 +137,7 @@ fn rim(layout: &Layout, photo: &Photo, camera: &Camera, thing: &[bool]) -> Vec<b
 /// The bare cells joined to those already taken for bare, by a flood over cells that look bare.
 fn spread_inwards(layout: &Layout, evidence: &Evidence, from: &[bool], thing: &[bool]) -> Vec<bool> {
     let (w, h) = (layout.columns, layout.rows);
-    let looks_bare = |k: usize| layout.valid[k] && !thing[k] && evidence.departure[k] < BARE * evidence.bare_level;
+    let looks_bare = |k: usize| layout.valid[k] && !thing[k] && evidence.departure[k] < BARE * evidence.bare_level[k];
     let mut bare: Vec<bool> = (0..layout.len()).map(|k| from[k] && looks_bare(k)).collect();
     let mut stack: Vec<usize> = (0..bare.len()).filter(|k| bare[*k]).collect();
     while let Some(k) = stack.pop() {

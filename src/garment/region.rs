@@ -91,7 +91,7 @@ fn own_votes(layout: &Layout, e: &Evidence) -> Vec<f32> {
             if !layout.valid[k] {
                 return -1.0;
             }
-            let t = e.bare_level;
+            let t = e.bare_level[k];
             let mut vote = ((e.departure[k] - 1.7 * t) / (0.8 * t)).clamp(-1.5, 2.5);
             let g = e.grid_shows.values[k];
             if g.is_finite() {

@@ -13,7 +13,7 @@ const REACH: i64 = 18;
 /// A bump is an outlier from this height on, besides four spreads, and up to the largest: a higher one may be
 /// the garment's own (a belt loop, a tab).
 const LEAST_MM: f64 = 0.2;
-const LARGEST_MM: f64 = 1.7;
+const LARGEST_MM: f64 = 2.5;
 
 /// Share of the neighbours that must agree on the edge's course.
 const AGREEMENT: f64 = 0.68;

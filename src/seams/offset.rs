@@ -223,7 +223,9 @@ fn join(
     }
     let runs_on = past_a > 0.0 && before_b > 0.0;
     let longest = MITRE_LIMIT * wide_a.max(wide_b);
-    if !on_fold && tip.distance(corner) > longest {
+    // An allowance runs on to the fold however sharp the corner, but not along a fold that it all but continues.
+    let carried_to_fold = on_fold && into.dot(&out) <= 0.0;
+    if !carried_to_fold && tip.distance(corner) > longest {
         if !runs_on {
             return step(corner, into, wide_a, wide_b);
         }
