@@ -20,6 +20,7 @@ mod pictures;
 mod plain;
 mod region;
 mod shade;
+mod texture;
 
 use image::{GrayImage, RgbImage};
 use rayon::prelude::*;

@@ -52,6 +52,11 @@ pub(crate) struct Evidence {
     pub grid_weight: f32,
     /// Departure below which nearly all bare cells of a cell's kind lie: with a printed line in it, or without.
     pub bare_level: Vec<f32>,
+    /// Does a printed line lie in the cell (on the bare mat, by the model)?
+    pub lined: Vec<bool>,
+    /// How uneven a cell is: root mean square of its pixels' brightness about their mean, printed lines taken off, log
+    /// units.
+    pub unevenness: Vec<f32>,
     /// On a side that was seen.
     pub on_side: Vec<bool>,
     /// Distance into the printed grid, mm (negative outside).
@@ -65,34 +70,48 @@ struct CellSums {
     y: f32,
     pp: f32,
     py: f32,
+    rest: f32,
+    rest2: f32,
 }
 
+/// Pixels of a cell.
+const PER_CELL: f32 = (CELL_PX * CELL_PX) as f32;
+
 impl CellSums {
-    fn add(&mut self, departure: f32, p: f32, y: f32) {
-        self.departure += departure / (CELL_PX * CELL_PX) as f32;
+    fn add(&mut self, departure: f32, p: f32, rest: f32) {
+        let y = (rest + p).clamp(-1.0, 1.0);
+        self.departure += departure / PER_CELL;
         self.p += p;
         self.y += y;
         self.pp += p * p;
         self.py += p * y;
+        self.rest += rest;
+        self.rest2 += rest * rest;
+    }
+
+    fn unevenness(&self) -> f32 {
+        ((self.rest2 - self.rest * self.rest / PER_CELL) / PER_CELL).max(0.0).sqrt()
     }
 }
 
 pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent, seen: &Seen) -> Evidence {
     let sums = cell_sums(flat, layout, mat, extent);
     let departure: Vec<f32> = sums.iter().map(|s| s.departure).collect();
-    let bare_level = bare_levels(&sums, mat, seen);
+    let lined: Vec<bool> = sums.iter().map(|s| s.pp > PER_CELL * mat.spread[0].powi(2)).collect();
+    let bare_level = bare_levels(&sums, &lined, seen);
+    let unevenness = sums.iter().map(CellSums::unevenness).collect();
     let grid_shows = layout.map(grid_coefficient(layout, &sums, mat, extent));
     let centres = (0..layout.len()).map(|k| layout.centre(k % layout.columns, k / layout.columns));
     let depth = centres.map(|p| extent.depth_mm(p) as f32).collect();
     let wide = extent.pitch_mm > WIDE_CELLS * LARGEST_WINDOW_MM;
     let grid_weight = if wide { WIDE_CELLS_WEIGHT } else { 1.0 };
-    Evidence { departure, grid_shows, grid_weight, bare_level, on_side: seen.on.clone(), depth }
+    let on_side = seen.on.clone();
+    Evidence { departure, grid_shows, grid_weight, bare_level, lined, unevenness, on_side, depth }
 }
 
 /// What departure is still usual, cell by cell. Printed lines are worn and never quite where they are foreseen; between
 /// them the mat is even, and far less of a departure tells cloth.
-fn bare_levels(sums: &[CellSums], mat: &MatModel, seen: &Seen) -> Vec<f32> {
-    let lined = |s: &CellSums| s.pp > (CELL_PX * CELL_PX) as f32 * mat.spread[0].powi(2);
+fn bare_levels(sums: &[CellSums], lined: &[bool], seen: &Seen) -> Vec<f32> {
     let level = |of: &dyn Fn(usize) -> bool, share: f32| {
         let mut bare: Vec<f32> = (0..sums.len()).filter(|k| of(*k)).map(|k| sums[k].departure).collect();
         let level = quantile(&mut bare, share);
@@ -100,8 +119,8 @@ fn bare_levels(sums: &[CellSums], mat: &MatModel, seen: &Seen) -> Vec<f32> {
     };
     let on_line = level(&|k| seen.on[k], 0.9);
     // Near a side that was seen cloth may begin: a fifth of those cells are not believed to be bare.
-    let between = level(&|k| seen.near[k] && !seen.on[k] && !lined(&sums[k]), 0.8).min(on_line);
-    sums.iter().map(|s| if lined(s) { on_line } else { between }).collect()
+    let between = level(&|k| seen.near[k] && !seen.on[k] && !lined[k], 0.8).min(on_line);
+    lined.iter().map(|lined| if *lined { on_line } else { between }).collect()
 }
 
 fn cell_sums(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent) -> Vec<CellSums> {
@@ -203,7 +222,7 @@ impl Rows<'_> {
             for (column, cell) in cells.iter_mut().enumerate().filter(|(column, _)| valid[*column]) {
                 for x in column * CELL_PX..(column + 1) * CELL_PX {
                     let p = (line.lines.0[0][x] + line.lines.0[1][x] + line.lines.0[2][x]) / 3.0;
-                    cell.add(line.departure[x], p, (line.brightness[x] + p).clamp(-1.0, 1.0));
+                    cell.add(line.departure[x], p, line.brightness[x]);
                 }
             }
         }
@@ -289,7 +308,7 @@ fn grid_coefficient(layout: &Layout, sums: &[CellSums], mat: &MatModel, extent: 
         let values: Vec<f32> = sums.iter().map(f).collect();
         box_sum(layout.columns, layout.rows, &values, reach)
     };
-    let count: Vec<f32> = layout.valid.iter().map(|v| if *v { (CELL_PX * CELL_PX) as f32 } else { 0.0 }).collect();
+    let count: Vec<f32> = layout.valid.iter().map(|v| if *v { PER_CELL } else { 0.0 }).collect();
     let ((count, p), ((y, pp), py)) = rayon::join(
         || (box_sum(layout.columns, layout.rows, &count, reach), within(|s| s.p)),
         || ((within(|s| s.y), within(|s| s.pp)), within(|s| s.py)),

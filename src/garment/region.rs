@@ -7,6 +7,7 @@ use super::cells::{CELL_PX, CellMap, Layout};
 use super::colours::{Bins, Histogram, pixels};
 use super::evidence::Evidence;
 use super::labelling::{rough_label, smooth_label};
+use super::texture::Texture;
 use super::{GarmentOptions, Hint};
 use crate::flat::MatRect;
 use crate::polygon;
@@ -44,8 +45,7 @@ pub(crate) fn find(
     options: GarmentOptions<'_>,
 ) -> Result<Found, Refusal> {
     let may_leave = options.may_leave;
-    let mut own = own_votes(layout, evidence);
-    add_hints(layout, options.hints, &mut own);
+    let own = own_votes(layout, evidence, &options, departure_vote);
     let bins = Bins::new(flat, layout);
     let seeds = cloth_seeds(layout, evidence, &own);
     let main = main_piece(layout, &seeds, evidence).ok_or_else(no_cloth)?;
@@ -57,6 +57,8 @@ pub(crate) fn find(
     let Some(first) = rough.first() else { return Err(no_cloth()) };
     let bare: Vec<bool> = first.cells.iter().zip(&layout.valid).map(|(c, v)| !c && *v).collect();
     let (inside, outside) = rayon::join(|| eroded(layout, &first.cells, 2), || eroded(layout, &bare, 2));
+    let texture = Texture::learn(layout, evidence, &inside, &outside);
+    let own = own_votes(layout, evidence, &options, |e, k| texture.vote(e, k));
     let votes = with_colours(&bins, layout, evidence, &own, &inside, &outside);
     let label = smooth_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
     let pieces = pieces(layout, &label, evidence);
@@ -85,14 +87,20 @@ fn no_cloth() -> Refusal {
 }
 
 /// What each cell says without colour histograms: positive for cloth.
-fn own_votes(layout: &Layout, e: &Evidence) -> Vec<f32> {
-    (0..layout.len())
+fn own_votes(
+    layout: &Layout,
+    e: &Evidence,
+    options: &GarmentOptions<'_>,
+    unlike_mat: impl Fn(&Evidence, usize) -> f32 + Sync,
+) -> Vec<f32> {
+    let mut votes: Vec<f32> = (0..layout.len())
+        .into_par_iter()
+        .with_min_len(4096)
         .map(|k| {
             if !layout.valid[k] {
                 return -1.0;
             }
-            let t = e.bare_level[k];
-            let mut vote = ((e.departure[k] - 1.7 * t) / (0.8 * t)).clamp(-1.5, 2.5);
+            let mut vote = unlike_mat(e, k);
             let g = e.grid_shows.values[k];
             if g.is_finite() {
                 vote += e.grid_weight * (6.0 * (0.5 - g)).clamp(-1.5, 3.0);
@@ -106,7 +114,15 @@ fn own_votes(layout: &Layout, e: &Evidence) -> Vec<f32> {
             }
             vote
         })
-        .collect()
+        .collect();
+    add_hints(layout, options.hints, &mut votes);
+    votes
+}
+
+/// What a cell's departure from the bare mat says while nothing is known of the cloth.
+fn departure_vote(e: &Evidence, k: usize) -> f32 {
+    let t = e.bare_level[k];
+    ((e.departure[k] - 1.7 * t) / (0.8 * t)).clamp(-1.5, 2.5)
 }
 
 /// What a person painted outweighs whatever colours and grid can say; a later stroke outweighs an earlier one.
