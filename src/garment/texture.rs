@@ -1,0 +1,98 @@
+//! How cloth and mat differ cell by cell in this photo, whatever their colours: learnt from a first label.
+//!
+//! A heathered or rough cloth of the mat's own colour departs from the bare mat here and not there; a mat is even all
+//! over. Two counts, of departure and of unevenness, each of cloth and of the rest, say how much a cell of either kind
+//! is worth.
+
+use super::cells::Layout;
+use super::evidence::Evidence;
+
+/// Bins of a count; each holds as many cells as any other.
+const BINS: usize = 24;
+
+/// About so many cells of the whole picture are counted.
+const ENOUGH_CELLS: usize = 80_000;
+
+/// Cells' worth of belief that a bin says nothing.
+const PRIOR: f32 = 20.0;
+
+/// Most that a count may say of one cell (nats).
+const CLIP: f32 = 2.0;
+
+/// Departure and unevenness tell in part the same.
+const SHARE: f32 = 0.7;
+
+/// Log ratios of cloth over the rest.
+pub(crate) struct Texture {
+    /// For cells without a printed line and with one: departure, unevenness.
+    kinds: [[Scale; 2]; 2],
+}
+
+impl Texture {
+    /// Learns from cells taken for cloth and for the rest.
+    pub(crate) fn learn(layout: &Layout, e: &Evidence, cloth: &[bool], rest: &[bool]) -> Self {
+        let kind = |lined: bool| {
+            let of = |values: &[f32]| {
+                let chosen = |from: &[bool]| -> Vec<f32> {
+                    let every = (layout.len() / ENOUGH_CELLS).max(1);
+                    let cells = (0..layout.len()).step_by(every);
+                    let cells = cells.filter(|k| from[*k] && e.lined[*k] == lined && e.depth[*k] > 0.0);
+                    cells.map(|k| values[k]).collect()
+                };
+                Scale::learn(chosen(cloth), chosen(rest))
+            };
+            [of(&e.departure), of(&e.unevenness)]
+        };
+        let (plain, lined) = rayon::join(|| kind(false), || kind(true));
+        Self { kinds: [plain, lined] }
+    }
+
+    /// Positive for cloth.
+    pub(crate) fn vote(&self, e: &Evidence, k: usize) -> f32 {
+        let [departure, unevenness] = &self.kinds[usize::from(e.lined[k])];
+        SHARE * (departure.ratio(e.departure[k]) + unevenness.ratio(e.unevenness[k]))
+    }
+}
+
+/// Log ratio over the values of one feature.
+struct Scale {
+    /// Upper ends of the bins but the last.
+    ends: Vec<f32>,
+    ratios: Vec<f32>,
+}
+
+impl Scale {
+    fn learn(cloth: Vec<f32>, rest: Vec<f32>) -> Self {
+        let mut all: Vec<f32> = cloth.iter().chain(&rest).copied().collect();
+        all.sort_unstable_by(f32::total_cmp);
+        let end = |bin: usize| all.get(bin * all.len() / BINS).copied();
+        let mut scale = Self { ends: (1..BINS).filter_map(end).collect(), ratios: Vec::new() };
+        let counts = |values: &[f32]| {
+            let mut counts = vec![0f32; scale.ends.len() + 1];
+            values.iter().for_each(|v| counts[scale.bin(*v)] += 1.0);
+            smoothed(&counts)
+        };
+        let (inside, outside) = (counts(&cloth), counts(&rest));
+        let shares = (cloth.len().max(1) as f32, rest.len().max(1) as f32);
+        // The prior is shared out as the whole is, so that it pulls towards no ratio.
+        let even = |of: f32| PRIOR * of / (shares.0 + shares.1);
+        let ratio = |c: &f32, r: &f32| ((c + even(shares.0)) / shares.0 / ((r + even(shares.1)) / shares.1)).ln();
+        scale.ratios = inside.iter().zip(&outside).map(|(c, r)| ratio(c, r).clamp(-CLIP, CLIP)).collect();
+        scale
+    }
+
+    fn bin(&self, value: f32) -> usize {
+        self.ends.partition_point(|end| *end <= value)
+    }
+
+    fn ratio(&self, value: f32) -> f32 {
+        self.ratios[self.bin(value)]
+    }
+}
+
+/// Quarter, half and quarter of neighbouring bins.
+fn smoothed(counts: &[f32]) -> Vec<f32> {
+    let n = counts.len();
+    let at = |i: usize| counts[i.min(n - 1)];
+    (0..n).map(|i| 0.25 * (at(i.saturating_sub(1)) + at(i + 1)) + 0.5 * at(i)).collect()
+}
