@@ -127,7 +127,7 @@ impl Scene<'_> {
         let span = Span { from_mm: -9.0, to_mm: ring::OUTSIDE_MM.1, step_mm: 0.2 };
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, None);
-        let path = self.change_points(&profiles, &ring, FIRST_REACH_MM, (4.0, 9.0));
+        let (path, _) = self.change_points(&profiles, &ring, FIRST_REACH_MM, (4.0, 9.0));
         (0..points.len()).map(|i| points[i] + normals[i] * profiles.offset(path.at[i])).collect()
     }
 
@@ -136,7 +136,7 @@ impl Scene<'_> {
         let span = Span { from_mm: -5.0, to_mm: ring::OUTSIDE_MM.1, step_mm: self.fine_step_mm(points) };
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, Some((1.2, 5.0)));
-        let path = self.change_points(&profiles, &ring, SECOND_REACH_MM, (1.5, 5.0));
+        let (path, apart) = self.change_points(&profiles, &ring, SECOND_REACH_MM, (1.5, 5.0));
         let around: Vec<f64> = path.at.iter().map(|k| profiles.offset(*k)).collect();
         let grooves =
             if profiles.photographed { groove::find(&profiles, &ring.gain, &around) } else { vec![None; points.len()] };
@@ -160,6 +160,7 @@ impl Scene<'_> {
                 crossing: crossings[i],
                 change_mm: profiles.offset(path.at[i]),
                 span_mm: path.span_mm[i],
+                apart: apart[i],
             })
             .collect();
         let mut doubts = doubt::doubts(&clues, 2.0 * self.above_mm, self.garment.extent.pitch_mm);
@@ -180,11 +181,11 @@ impl Scene<'_> {
         ring: &Ring,
         reach_mm: f64,
         inside_mm: (f64, f64),
-    ) -> changepoint::Path {
+    ) -> (changepoint::Path, Vec<f32>) {
         let mut ratios = changepoint::log_ratios(profiles, ring, self.garment);
         let inside = profiles.range(-inside_mm.1, -inside_mm.0);
         let outside = profiles.range(ring::OUTSIDE_MM.0, ring::OUTSIDE_MM.1);
-        changepoint::balance(profiles, &mut ratios, inside.clone(), outside.clone());
+        let apart = changepoint::balance(profiles, &mut ratios, inside.clone(), outside.clone());
         if profiles.photographed {
             tint::lead(profiles, &ring.gain, inside, outside, &mut ratios);
         }
@@ -193,13 +194,13 @@ impl Scene<'_> {
         let path = changepoint::cheapest_path(profiles, &costs, range.clone());
         let open = doubt::open_stretches(&path.span_mm);
         if open.iter().all(|o| *o == 0.0) {
-            return path;
+            return (path, apart);
         }
         let strength = changepoint::step_strength(profiles, ring);
         changepoint::lead_by_strength(profiles, &mut costs, &open, &strength);
         let led = changepoint::cheapest_path(profiles, &costs, range);
         // How open the path was before the step took the lead is what remains in doubt.
-        changepoint::Path { at: led.at, span_mm: path.span_mm }
+        (changepoint::Path { at: led.at, span_mm: path.span_mm }, apart)
     }
 }
 

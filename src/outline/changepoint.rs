@@ -92,12 +92,14 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment) ->
 /// for background. Where they do not, they are shifted until they do, and weakened by how little they tell.
 ///
 /// `inside` and `outside` are sample ranges surely on either side of the edge.
+///
+/// Gives how far the two sides' mean log ratios lie apart, halved: small where cloth and mat look alike.
 pub(crate) fn balance(
     profiles: &Profiles,
     ratios: &mut [f32],
     inside: std::ops::Range<usize>,
     outside: std::ops::Range<usize>,
-) {
+) -> Vec<f32> {
     let n = profiles.count();
     let mean = |i: usize, range: &std::ops::Range<usize>| {
         ratios[i * profiles.len..][range.clone()].iter().sum::<f32>() / range.len().max(1) as f32
@@ -108,9 +110,11 @@ pub(crate) fn balance(
         (0..=2 * BALANCE_POINTS).map(|k| values[(i + n + k - BALANCE_POINTS.min(n)) % n]).sum::<f32>()
             / (2 * BALANCE_POINTS + 1) as f32
     };
+    let mut told = Vec::with_capacity(n);
     for i in 0..n {
         let (cloth, ground) = (pooled(&cloth, i), pooled(&ground, i));
         let apart = 0.5 * (cloth - ground);
+        told.push(apart);
         let fair = cloth.min(-ground);
         // The smaller side's word, but for what is lacking: no shift where both sides speak clearly.
         let shift =
@@ -120,6 +124,7 @@ pub(crate) fn balance(
             *r = (*r - shift) * weight;
         }
     }
+    told
 }
 
 /// The strongest line predicted within [`LINE_SLACK_MM`] of every sample, if any: lines lie a little off.

@@ -43,6 +43,9 @@ const UNSEEN_MM: f64 = 0.8;
 const OF_PITCH: f64 = 0.35;
 const LARGEST_OF_PITCH_MM: f64 = 4.0;
 
+/// Mean log ratios by which cloth and mat differ little, so that the cloth's rounded rim may pass for mat, and clearly.
+const ALIKE: (f32, f32) = (1.0, 2.5);
+
 /// Doubt of a point without a crossing, mm.
 const BRIDGED_MM: f64 = 0.6;
 
@@ -51,6 +54,7 @@ pub(crate) struct Clue {
     pub crossing: Option<Crossing>,
     pub change_mm: f64,
     pub span_mm: f32,
+    pub apart: f32,
 }
 
 /// The verdict on a point.
@@ -114,6 +118,9 @@ fn local(clue: &Clue, thickness_mm: f64) -> f64 {
         }
         None => square += BRIDGED_MM.powi(2),
     }
+    // Half the thickness is as far as the rim is round.
+    let alike = f64::from((ALIKE.1 - clue.apart) / (ALIKE.1 - ALIKE.0)).clamp(0.0, 1.0);
+    square += (0.5 * thickness_mm * alike).powi(2);
     let open = f64::from((clue.span_mm - 0.5 * OPEN_MM).max(0.0));
     (square + (OF_SPAN * open).powi(2)).sqrt()
 }
