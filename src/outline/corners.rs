@@ -32,12 +32,17 @@ pub(crate) fn sharpen(curve: &[MatPoint], places: &[Place]) -> Vec<Sharpened> {
     let spacing =
         curve.iter().zip(curve.iter().cycle().skip(1)).map(|(a, b)| a.distance(*b)).sum::<f64>() / n.max(1) as f64;
     let points = |mm: f64| (mm / spacing).round() as usize;
-    if n < 8 * points(SIDE_MM.1) {
+    if n < 16 * points(SIDE_MM.1) {
         return out;
     }
     for i in corners(curve, points(SIDE_MM.0), points(SIDE_MM.1)) {
-        if let Some((corner, centre)) = Corner::fit(curve, places, i, points(SIDE_MM.0), points(SIDE_MM.1)) {
-            corner.apply(&mut out, centre, points(SIDE_MM.0) + 1);
+        // A printed line that runs into the corner spoils what lies next to it: then from twice as far.
+        for wider in [1.0, 2.0] {
+            let (near, far) = (points(wider * SIDE_MM.0), points(wider * SIDE_MM.1));
+            if let Some((corner, centre)) = Corner::fit(curve, places, i, near, far) {
+                corner.apply(&mut out, centre, near + 1);
+                break;
+            }
         }
     }
     out
