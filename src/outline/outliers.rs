@@ -10,10 +10,10 @@ use crate::units::MatPoint;
 /// Points either way that judge a point.
 const REACH: i64 = 18;
 
-/// A bump is an outlier from this height on, besides four spreads, and up to the largest: a higher one may be
-/// the garment's own (a belt loop, a tab).
+/// A bump is an outlier from this height on, besides four spreads. It is narrow, for most neighbours contradict it: a
+/// printed line's, or a loop, a label, a thread, which are no part of the shape; none higher than the largest is met.
 const LEAST_MM: f64 = 0.2;
-const LARGEST_MM: f64 = 2.5;
+const LARGEST_MM: f64 = 5.0;
 
 /// Share of the neighbours that must agree on the edge's course.
 const AGREEMENT: f64 = 0.68;
