@@ -128,6 +128,29 @@ impl CellMap {
     }
 }
 
+/// The middle one of a cell's value and its eight neighbours'; beyond the border lies what lies on it.
+pub(crate) fn median_of_nine(columns: usize, rows: usize, values: &[f32]) -> Vec<f32> {
+    let sorted3 = |a: f32, b: f32, c: f32| {
+        let (low, high) = (a.min(b), a.max(b));
+        [low.min(c), low.max(high.min(c)), high.max(c)]
+    };
+    let mut out = vec![0.0; values.len()];
+    out.par_chunks_mut(columns).with_min_len(16).enumerate().for_each(|(r, out)| {
+        let row = |r: usize| &values[r * columns..(r + 1) * columns];
+        let (above, here, below) = (row(r.saturating_sub(1)), row(r), row((r + 1).min(rows - 1)));
+        let upright: Vec<[f32; 3]> = (0..columns).map(|c| sorted3(above[c], here[c], below[c])).collect();
+        for (c, out) in out.iter_mut().enumerate() {
+            let (a, b, d) = (upright[c.saturating_sub(1)], upright[c], upright[(c + 1).min(columns - 1)]);
+            // Of three sorted columns: the least of the greatest, the middle of the middles, the greatest of the least.
+            let low = sorted3(a[0], b[0], d[0])[2];
+            let middle = sorted3(a[1], b[1], d[1])[1];
+            let high = sorted3(a[2], b[2], d[2])[0];
+            *out = sorted3(low, middle, high)[1];
+        }
+    });
+    out
+}
+
 /// Sum over a window of `2 reach + 1` cells each way (running sums).
 pub(crate) fn box_sum(columns: usize, rows: usize, values: &[f32], reach: usize) -> Vec<f32> {
     let mut across = vec![0f32; values.len()];

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::Flat;
 use super::appearance::{DARK_OFFSET, Departure, log_table, quantile};
-use super::cells::{CELL_PX, CellMap, Layout, box_sum};
+use super::cells::{CELL_PX, CellMap, Layout, box_sum, median_of_nine};
 use super::extent::{MatExtent, Seen};
 use super::mat_model::MatModel;
 
@@ -54,8 +54,8 @@ pub(crate) struct Evidence {
     pub bare_level: Vec<f32>,
     /// Does a printed line lie in the cell (on the bare mat, by the model)?
     pub lined: Vec<bool>,
-    /// How uneven a cell is: root mean square of its pixels' brightness about their mean, printed lines taken off, log
-    /// units.
+    /// How uneven a cell and those around it are: root mean square of a cell's pixels' brightness about their mean,
+    /// printed lines taken off, log units; the middle one of nine cells, so that the step at an edge does not count.
     pub unevenness: Vec<f32>,
     /// On a side that was seen.
     pub on_side: Vec<bool>,
@@ -99,7 +99,8 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
     let departure: Vec<f32> = sums.iter().map(|s| s.departure).collect();
     let lined: Vec<bool> = sums.iter().map(|s| s.pp > PER_CELL * mat.spread[0].powi(2)).collect();
     let bare_level = bare_levels(&sums, &lined, seen);
-    let unevenness = sums.iter().map(CellSums::unevenness).collect();
+    let unevenness: Vec<f32> = sums.iter().map(CellSums::unevenness).collect();
+    let unevenness = median_of_nine(layout.columns, layout.rows, &unevenness);
     let grid_shows = layout.map(grid_coefficient(layout, &sums, mat, extent));
     let centres = (0..layout.len()).map(|k| layout.centre(k % layout.columns, k / layout.columns));
     let depth = centres.map(|p| extent.depth_mm(p) as f32).collect();

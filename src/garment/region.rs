@@ -120,7 +120,7 @@ fn own_votes(
 }
 
 /// What a cell's departure from the bare mat says while nothing is known of the cloth.
-fn departure_vote(e: &Evidence, k: usize) -> f32 {
+pub(crate) fn departure_vote(e: &Evidence, k: usize) -> f32 {
     let t = e.bare_level[k];
     ((e.departure[k] - 1.7 * t) / (0.8 * t)).clamp(-1.5, 2.5)
 }

@@ -6,6 +6,7 @@
 
 use super::cells::Layout;
 use super::evidence::Evidence;
+use super::region::departure_vote;
 
 /// Bins of a count; each holds as many cells as any other.
 const BINS: usize = 24;
@@ -19,6 +20,11 @@ const PRIOR: f32 = 20.0;
 /// Most that a count may say of one cell (nats).
 const CLIP: f32 = 2.0;
 
+/// A cell of cloth whose departure says less is unclear. Where few are, departure alone is the better judge: it counts a
+/// cell half covered for half, and texture counts it for cloth. The shares from which texture joins in, and judges alone.
+const CLEAR_VOTE: f32 = 0.5;
+const UNCLEAR: (f32, f32) = (0.1, 0.4);
+
 /// Departure and unevenness tell in part the same.
 const SHARE: f32 = 0.7;
 
@@ -26,6 +32,8 @@ const SHARE: f32 = 0.7;
 pub(crate) struct Texture {
     /// For cells without a printed line and with one: departure, unevenness.
     kinds: [[Scale; 2]; 2],
+    /// What it counts for against the plain departure, 0 to 1.
+    weight: f32,
 }
 
 impl Texture {
@@ -44,13 +52,19 @@ impl Texture {
             [of(&e.departure), of(&e.unevenness)]
         };
         let (plain, lined) = rayon::join(|| kind(false), || kind(true));
-        Self { kinds: [plain, lined] }
+        let cells: Vec<usize> = (0..layout.len()).filter(|k| cloth[*k]).collect();
+        let unclear = cells.iter().filter(|k| departure_vote(e, **k) < CLEAR_VOTE).count();
+        let share = unclear as f32 / cells.len().max(1) as f32;
+        let weight = ((share - UNCLEAR.0) / (UNCLEAR.1 - UNCLEAR.0)).clamp(0.0, 1.0);
+        Self { kinds: [plain, lined], weight }
     }
 
     /// Positive for cloth.
     pub(crate) fn vote(&self, e: &Evidence, k: usize) -> f32 {
         let [departure, unevenness] = &self.kinds[usize::from(e.lined[k])];
-        SHARE * (departure.ratio(e.departure[k]) + unevenness.ratio(e.unevenness[k]))
+        let told = SHARE * (departure.ratio(e.departure[k]) + unevenness.ratio(e.unevenness[k]));
+        let plain = departure_vote(e, k);
+        plain + self.weight * (told - plain)
     }
 }
 
