@@ -1,6 +1,7 @@
 //! Sample photos that do not hold the bars yet, with the reason. A case that starts to pass must leave the list.
 
 const KNOWN_WEAK: &[(&str, &str)] = &[
+    ("02-trousers-navy-on-blue", "navy on blue: 95 % of the points within 0.39 to 0.41 mm, about the bar itself"),
     ("03-tee-white-on-white", "white cloth on white paper: nine tenths of the edge is flagged as not seen"),
     (
         "07-poncho-heather-covers-mat",
