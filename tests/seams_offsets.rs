@@ -217,6 +217,31 @@ fn a_slanting_neighbour_is_cut_off_along_the_fold() {
     assert!(piece.cut_line.iter().any(|p| p.distance(MatPoint::new(0.0, -down)) < 1e-4));
 }
 
+/// A notch at the end of an edge on the fold, whichever way the piece lies: rounding must not lose it.
+#[test]
+fn a_notch_on_the_fold_is_found_however_the_piece_lies() {
+    for step in 0..720 {
+        let (s, c) = (f64::from(step) * 0.5f64.to_radians()).sin_cos();
+        let corners =
+            [(0.0, 0.0), (180.0, 0.0), (150.0, 110.0), (0.0, 230.0)].map(|(x, y)| (c * x - s * y, s * x + c * y));
+        let mut request = polygon_request(&corners, &[12.7]);
+        let last = &mut request.edges[2];
+        // Square to the fold at its end.
+        let (from, to) = (corners[2], corners[3]);
+        let (out, along) = ((c, s), 60.0);
+        let mut curve = BezPath::new();
+        curve.move_to(from);
+        let towards = (from.0 - 40.0 * out.0, from.1 - 40.0 * out.1);
+        curve.curve_to(towards, (to.0 + along * out.0, to.1 + along * out.1), to);
+        let length: f64 = curve.segments().map(|s| kurbo::ParamCurveArclen::arclen(&s, 1e-7)).sum();
+        last.path = curve;
+        request.fold = Some(4);
+        request.notches = vec![format!("3@{length:.4}mm").parse().unwrap()];
+        let piece = seams::seam(&request).unwrap_or_else(|e| panic!("turned by {step} halves of a degree: {e}"));
+        assert_eq!(piece.notches.len(), 1);
+    }
+}
+
 /// A fold of which only the upper half was named runs on in a seam, one degree off, inwards or outwards: the seam's
 /// allowance begins square to it, instead of where two all but parallel lines cross.
 #[test]

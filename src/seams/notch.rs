@@ -95,7 +95,17 @@ fn triangle(edge: &StitchingEdge, along_mm: f64, cut: &[MatPoint], deepest_mm: f
 }
 
 /// A stroke from the cut line inwards, at a distance along the edge.
+///
+/// At an edge's very end, such as a shoulder point on the fold, rounding alone decides whether the cut line is met: then
+/// it is looked for a hair from the end.
 fn stroke(edge: &StitchingEdge, along_mm: f64, cut: &[MatPoint], deepest_mm: f64) -> Option<[MatPoint; 2]> {
+    const HAIR_MM: f64 = 0.02;
+    let middle = 0.5 * length_mm(&edge.path);
+    let inwards = along_mm + HAIR_MM * (middle - along_mm).signum();
+    stroke_at(edge, along_mm, cut, deepest_mm).or_else(|| stroke_at(edge, inwards, cut, deepest_mm))
+}
+
+fn stroke_at(edge: &StitchingEdge, along_mm: f64, cut: &[MatPoint], deepest_mm: f64) -> Option<[MatPoint; 2]> {
     let (at, direction) = on_path(&edge.path, along_mm);
     let outward = Vector2::new(direction.y, -direction.x);
     let far = at + outward * (2.0 * edge.allowance_mm);
