@@ -232,7 +232,9 @@ fn a_notch_on_the_fold_is_found_however_the_piece_lies() {
         let mut curve = BezPath::new();
         curve.move_to(from);
         let towards = (from.0 - 40.0 * out.0, from.1 - 40.0 * out.1);
-        curve.curve_to(towards, (to.0 + along * out.0, to.1 + along * out.1), to);
+        // Hundredths of a degree off square, either way.
+        let lean = 0.02 * f64::from(step % 3 - 1);
+        curve.curve_to(towards, (to.0 + along * out.0 - lean * s, to.1 + along * out.1 + lean * c), to);
         let length: f64 = curve.segments().map(|s| kurbo::ParamCurveArclen::arclen(&s, 1e-7)).sum::<f64>() - 1e-4;
         last.path = curve;
         request.fold = Some(4);
