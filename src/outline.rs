@@ -190,6 +190,7 @@ impl Scene<'_> {
             tint::lead(profiles, &ring.gain, inside, outside, &mut ratios);
         }
         let mut costs = changepoint::edge_costs(profiles, &ratios);
+        changepoint::hold_to_start(profiles, &mut costs);
         let range = profiles.range(-reach_mm, reach_mm);
         let path = changepoint::cheapest_path(profiles, &costs, range.clone());
         let open = doubt::open_stretches(&path.span_mm);

@@ -164,6 +164,16 @@ pub(crate) struct Path {
     pub span_mm: Vec<f32>,
 }
 
+/// The curve that the profiles stand on is known to so much, mm: what the label's cells are worth.
+const START_SIGMA_MM: f64 = 1.5;
+
+/// Adds what leaving the profiles' own curve costs: nothing to an edge that is seen, all there is to one that is not.
+pub(crate) fn hold_to_start(profiles: &Profiles, costs: &mut [f32]) {
+    let price: Vec<f32> =
+        (0..profiles.len).map(|j| 0.5 * (profiles.offset(j) / START_SIGMA_MM).powi(2) as f32).collect();
+    costs.par_chunks_mut(profiles.len).for_each(|costs| costs.iter_mut().zip(&price).for_each(|(c, p)| *c += p));
+}
+
 /// Cost of an edge at every sample: minus the summed log ratio of cloth inside and background outside.
 pub(crate) fn edge_costs(profiles: &Profiles, ratios: &[f32]) -> Vec<f32> {
     let scale = (profiles.step_mm / INDEPENDENT_MM) as f32;
