@@ -7,6 +7,8 @@ def _box(half_w, half_h, rim):
     return (-half_w - rim, half_w + rim, -half_h - rim, half_h + rim)
 
 
+SOFT = dict(wrinkles=9, wrinkle_height=2.6, undulation=0.2)
+
 GREEN_INCH = dict(box=_box(12*INCH, 18*INCH, 12), base=(22, 74, 54), rim=10.0, numerals=INCH, wear=30,
                   layers=[(INCH/2, 0.25, (150, 190, 160), 0.45), (INCH, 0.40, (225, 235, 215), 0.85)], diagonals=(45, 60))
 
@@ -39,6 +41,18 @@ BEIGE_CM = dict(box=_box(300, 450, 14), base=(206, 190, 160), rim=12.0, numerals
 
 BLACK_CM = dict(box=_box(300, 450, 12), base=(27, 27, 29), rim=10.0, numerals=50.0, grain=0.05,
                 layers=[(10.0, 0.25, (112, 112, 116), 0.55), (50.0, 0.40, (140, 140, 144), 0.8)])
+
+GREY_CM = dict(box=_box(300, 450, 12), base=(120, 124, 128), rim=10.0, numerals=50.0, wear=30,
+               layers=[(10.0, 0.25, (196, 200, 204), 0.55), (50.0, 0.45, (236, 238, 240), 0.85)], diagonals=(45, 60))
+
+PINK_INCH = dict(box=_box(12*INCH, 18*INCH, 12), base=(196, 84, 120), rim=10.0, numerals=INCH, wear=20,
+                 layers=[(INCH/2, 0.2, (226, 150, 176), 0.5), (INCH, 0.45, (250, 226, 236), 0.85)])
+
+KRAFT = dict(box=(-420, 420, -560, 560), base=(188, 148, 104), rim=0.0, grain=0.03, height=0.3, roughness=0.9,
+             layers=[(20.0, 0.5, (60, 50, 44), 0.8)])
+
+PALEBLUE_CM = dict(box=_box(300, 450, 12), base=(150, 186, 214), rim=10.0, numerals=50.0, wear=25,
+                   layers=[(10.0, 0.25, (210, 226, 240), 0.6), (50.0, 0.45, (246, 250, 252), 0.9)])
 
 LONG_CM = dict(box=(-350, 350, -720, 720), base=(70, 92, 74), rim=10.0, numerals=50.0, wear=35, px_per_mm=7,
                layers=[(10.0, 0.25, (160, 186, 160), 0.55), (50.0, 0.45, (222, 234, 216), 0.85)])
@@ -197,6 +211,60 @@ SCENES = {
         note="The denim shorts again, darker and noisier, with a pitch typed that the inch mat's own divisions contradict.",
         args=["--grid", "1cm", "--thickness", "5mm"], expect="warn", refuse_code="pitch-contradicted", same_render="10-shorts-denim-eighths",
         finish=dict(exposure=0.33, noise=1.8, balance=(1.05, 1, 0.9)), seed=116),
+
+    "17-tee-black-on-green": dict(
+        note="Black half tee on the dark-green inch mat under one lamp; barrel distortion.",
+        args=["--grid", "1in", "--thickness", "3mm"], expect="accept",
+        mat=GREEN_INCH, grid=dict(INCH_GRID, subdivisions=2), table=("wood", (90,64,44)),
+        garment=dict(path="tee", scale=0.95, angle=-3.0, at=(-5,-12), thickness=3.0, shape=SOFT),
+        cloth=dict(kind="plain", base=(24,24,27), thread=(40,40,44), weave=0.09),
+        camera=dict(size=(3024,4032), f35=26, height_mm=990, tilt=9, tilt_towards=-60, roll=3, look_at=(0,0), k1=-0.03, focal_off=0.008),
+        light="lamp", finish=dict(exposure=0.42), seed=901, samples=3),
+
+    "18-tee-fine-stripes-on-grey": dict(
+        note="Finely striped half tee on a grey 1 cm mat whose printed diagonals graze its edge; tilt 16.",
+        args=["--grid", "1cm", "--thickness", "2mm"], expect="accept",
+        mat=GREY_CM, grid=CM5, table=("stone", (180,176,168)),
+        garment=dict(path="tee", scale=0.97, angle=7.0, at=(10,0), thickness=2.0, shape=SOFT),
+        cloth=dict(kind="stripes", base=(236,234,228), stripes=[(9, 3.2, (150,156,162))], thread=(200,200,196)),
+        camera=dict(size=(3024,4032), f35=26, height_mm=1000, tilt=16, tilt_towards=30, roll=-6, look_at=(0,0), k1=-0.02),
+        light="window", finish=dict(exposure=0.5), seed=902, samples=3),
+
+    "19-shorts-pale-denim-on-pale-blue": dict(
+        note="Pale denim shorts on a pale-blue mat, one lamp: the same lightness and nearly the same hue.",
+        args=["--grid", "1cm", "--thickness", "5mm"], expect="accept",
+        mat=PALEBLUE_CM, grid=CM5, table=("wood", (96,66,46)),
+        garment=dict(path="shorts", scale=0.95, angle=5.0, at=(0,30), thickness=5.0, shape=SOFT),
+        cloth=dict(kind="denim", base=(136,164,192), thread=(220,180,120), topstitch=True, weave=0.1),
+        camera=dict(size=(3024,4032), f35=26, height_mm=980, tilt=7, tilt_towards=60, roll=-3, look_at=(0,0), k1=0.02),
+        light="lamp", finish=dict(exposure=0.5), seed=905, samples=3),
+
+    "20-trousers-heather-on-grey": dict(
+        note="Grey heathered trousers on a grey mat: hue and texture all but alike.",
+        args=["--grid", "1cm", "--thickness", "4mm"], expect="accept",
+        mat=GREY_CM, grid=CM5, table=("wood", (120,84,56)),
+        garment=dict(path="trousers", scale=0.9, angle=-2.0, at=(10,0), thickness=4.0, shape=SOFT),
+        cloth=dict(kind="heather", base=(128,128,132), weave=0.09, thread=(110,110,114)),
+        camera=dict(size=(3024,4032), f35=26, height_mm=1000, tilt=6, tilt_towards=0, roll=2, look_at=(0,0), k1=-0.02),
+        light="window", finish=dict(exposure=0.45), seed=904, samples=3),
+
+    "21-sleeve-rose-on-pink": dict(
+        note="Rose sleeve on a pink inch mat, camera turned by 88 degrees; two lamps; strong barrel distortion.",
+        args=["--grid", "1in", "--thickness", "3mm"], expect="accept",
+        mat=PINK_INCH, grid=dict(INCH_GRID, subdivisions=2), table=("wood", (200,180,150)),
+        garment=dict(path="sleeve", scale=1.0, angle=-6.0, at=(0,0), thickness=3.0, shape=SOFT),
+        cloth=dict(kind="plain", base=(150,46,84), thread=(180,80,110), weave=0.06),
+        camera=dict(size=(4032,3024), f35=26, height_mm=900, tilt=11, tilt_towards=200, roll=88, look_at=(0,0), k1=-0.05),
+        light="two-lamps", finish=dict(exposure=0.45), seed=906, samples=3),
+
+    "22-trousers-on-ruled-kraft": dict(
+        note="Sand-coloured trousers on kraft paper ruled every 2 cm.",
+        args=["--grid", "2cm", "--thickness", "3mm"], expect="accept",
+        mat=KRAFT, grid=dict(pitch_mm=20.0,bold_every=1,kind="lines"), table=("stone", (140,140,140)),
+        garment=dict(path="trousers", scale=0.95, angle=1.0, at=(0,0), thickness=3.0, shape=SOFT),
+        cloth=dict(kind="plain", base=(216,196,160), thread=(190,170,130), weave=0.07),
+        camera=dict(size=(3024,4032), f35=26, height_mm=1080, tilt=8, tilt_towards=-100, roll=1, look_at=(0,0), k1=-0.02),
+        light="window", finish=dict(exposure=0.5), seed=907, samples=3),
 
     "30-sweatshirt-four-layers": dict(
         note="Heather sweatshirt half, four thick layers, from close by: the height of the cloth matters.",

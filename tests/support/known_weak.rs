@@ -9,6 +9,18 @@ const KNOWN_WEAK: &[(&str, &str)] = &[
     ),
     ("12-trousers-charcoal-on-black", "charcoal cloth on a black mat: most of the edge is flagged as not seen"),
     (
+        "17-tee-black-on-green",
+        "black cloth on a dark mat: its rim in its own shadow takes the mat's hue, and the edge lies 0.15 mm inside",
+    ),
+    (
+        "19-shorts-pale-denim-on-pale-blue",
+        "cloth of the mat's own hue and lightness: nearly all of the edge is flagged as not seen",
+    ),
+    (
+        "20-trousers-heather-on-grey",
+        "cloth of the mat's own colour: what tells them apart, texture, ends half a millimetre inside the rim; within the doubt stated",
+    ),
+    (
         "harbour-tee-sleeve",
         "a small, compact piece: a bias of the edge between -0.06 and 0.01 mm from side to side cannot be told from 0.15 % of \
          scale (by its area it is 0.04 % too small)",
