@@ -9,6 +9,7 @@
 //! All places are millimetres in the mat frame of the piece's (first) photo, y up.
 
 pub mod job;
+mod products;
 mod recipe;
 mod reference;
 mod view;
@@ -25,15 +26,17 @@ use crate::flat::FlatPhoto;
 use crate::garment::Hint;
 use crate::outline_file::{self, OutlineFile};
 use crate::pattern_file::Pattern;
+use crate::outline::Outline;
 use crate::refusal::{Refusal, RefusalKind, Warning};
+use crate::report::{Check, Source};
 use crate::seams::Piece;
 use crate::set::file::{self, PhotoFile, PieceFile, SetFile};
-use crate::set::pieces::KnownMasters;
-use crate::set::{self, Finished};
-use crate::sheets::{dxf, medium, pdf, svg};
+use crate::set::history::{self, History};
+use crate::set::{self, Finished, Known, Traced};
 use crate::snap::{self, SnapTo};
 use crate::units::{Length, MatPoint};
 
+pub use products::{PlanView, make_sheet, plans, plans_answer, report, report_page, sheets, take};
 pub use recipe::PatternView;
 pub use reference::Reference;
 pub use view::{Backdrop, PieceView};
@@ -96,11 +99,40 @@ pub enum Request {
     Recipe {
         /// All of it.
         set: Box<SetFile>,
+        /// What was changed, in words.
+        #[serde(default)]
+        words: Option<String>,
     },
+    /// The last change to the set's own file is taken back.
+    UndoSet,
+    /// The change to the set's own file taken back last is made again.
+    RedoSet,
     /// Every sheet as it will be printed.
     Sheets {
         /// The paper: a name such as A4, a roll's width, `pages` or `projector`.
         paper: String,
+        /// Only this variation, with what all variations share.
+        #[serde(default)]
+        variation: Option<String>,
+    },
+    /// How the pieces lie on the cloth, and how much of it to buy.
+    Lay {
+        /// Only this variation, with what all variations share.
+        #[serde(default)]
+        variation: Option<String>,
+        /// Seconds to search for every plan.
+        seconds: f64,
+    },
+    /// The make sheet as it will be printed.
+    MakeSheet {
+        /// Only this variation, with what all variations share.
+        #[serde(default)]
+        variation: Option<String>,
+        /// The paper.
+        paper: String,
+    },
+    /// What was checked, and how it went.
+    Report {
         /// Only this variation, with what all variations share.
         #[serde(default)]
         variation: Option<String>,
@@ -127,7 +159,21 @@ pub enum Answer {
     },
     /// To [`Request::Pattern`] and [`Request::Recipe`].
     Pattern(Box<PatternView>),
-    /// To [`Request::Sheets`].
+    /// To [`Request::Lay`].
+    Lay {
+        /// A plan for every cloth and width.
+        plans: Vec<PlanView>,
+        /// The cloths that pieces are cut from.
+        cloths: Vec<String>,
+    },
+    /// To [`Request::Report`].
+    Report {
+        /// All checks.
+        checks: Vec<Check>,
+        /// What to look at before cutting.
+        warnings: Vec<Warning>,
+    },
+    /// To [`Request::Sheets`] and [`Request::MakeSheet`].
     Sheets {
         /// An SVG for every page, in order.
         pages: Vec<String>,
@@ -141,6 +187,10 @@ pub enum Answer {
 pub struct Overview {
     /// The pieces, by name.
     pub pieces: Vec<OnOverview>,
+    /// The last change to the set's own file, in words.
+    pub undo: Option<String>,
+    /// The change to it that was taken back last.
+    pub redo: Option<String>,
 }
 
 /// A piece on the overview.
@@ -196,6 +246,8 @@ pub struct Kept {
 
 /// The set's own file within its folder.
 pub const SET_FILE: &str = "set.json";
+/// What was changed in it, to be taken back.
+pub const SET_CHANGES: &str = "set.changes.json";
 
 /// The pieces of a set at work.
 #[derive(Debug)]
@@ -203,8 +255,20 @@ pub struct Desk {
     recipe: SetFile,
     /// The pieces that have an outline of their own: from photos, or drawn elsewhere.
     pieces: BTreeMap<String, OnDesk>,
-    /// Shapes read from the outlines, so that a change to the set is answered at once.
-    known: RefCell<KnownMasters>,
+    /// What was changed in the set's own file.
+    history: History,
+    /// What was made before, so that a change to the set is answered at once.
+    known: RefCell<Known>,
+    /// Outlines as last corrected.
+    settled: RefCell<BTreeMap<String, Settled>>,
+}
+
+/// An outline with its changes, as it was last made.
+#[derive(Debug)]
+struct Settled {
+    changes: Corrections,
+    outline: Outline,
+    done: Corrected,
 }
 
 /// One piece at work.
@@ -255,16 +319,25 @@ pub fn check_name(name: &str) -> Result<(), Refusal> {
 }
 
 impl Desk {
-    /// Lays out a set: its own file if it has one (else an empty set of this name), and what was kept of its pieces.
+    /// Lays out a set: its own file if it has one (else an empty set of this name), the changes made to that, and what was
+    /// kept of its pieces.
     ///
     /// # Errors
     /// If a file is not what it should be, with the piece's name.
-    pub fn lay_out(recipe: Option<SetFile>, name: &str, kept: &BTreeMap<String, Kept>) -> Result<Self, Refusal> {
+    pub fn lay_out(
+        recipe: Option<SetFile>,
+        changes: Option<&str>,
+        name: &str,
+        kept: &BTreeMap<String, Kept>,
+    ) -> Result<Self, Refusal> {
         let mut desk = Self {
             recipe: recipe.unwrap_or_else(|| recipe::empty(name)),
             pieces: BTreeMap::new(),
+            history: changes.map(history::read).transpose()?.unwrap_or_default(),
             known: RefCell::default(),
+            settled: RefCell::default(),
         };
+        desk.history.settle(&desk.recipe);
         for (name, kept) in kept {
             let of = |r: Refusal| Refusal { seen: format!("piece \"{name}\": {}", r.seen), ..r };
             let traced = kept.traced.as_deref().map(outline_file::read).transpose().map_err(of)?;
@@ -351,11 +424,12 @@ impl Desk {
                 let step = self.settled(&piece, step)?;
                 let settles_fold = matches!(step, Step::Fold { .. });
                 let (answer, mut saves) = self.change(&piece, |changes| changes.add(step))?;
-                let told = self.recipe.pieces.iter_mut().find(|p| p.name == piece && p.fold.is_some());
+                let mut next = self.recipe.clone();
+                let told = next.pieces.iter_mut().find(|p| p.name == piece && p.fold.is_some());
                 if let (true, Some(told)) = (settles_fold, told) {
                     // What was said last holds.
                     told.fold = None;
-                    saves.push(self.save_recipe()?);
+                    saves.extend(self.becomes(next, &format!("the fold of {piece}, as marked on the photo"))?);
                 }
                 Ok((answer, saves))
             }
@@ -371,10 +445,23 @@ impl Desk {
                 let flat = self.piece(&piece)?.flat.as_ref().ok_or_else(|| not_traced(&piece))?;
                 Ok((Answer::Path { path: snap::path(flat, &places, to)? }, Vec::new()))
             }
-            Request::Pattern => Ok((Answer::Pattern(Box::new(self.pattern_view())), Vec::new())),
-            Request::Recipe { set } => self.change_recipe(*set),
+            Request::Pattern => Ok((self.pattern_answer(), Vec::new())),
+            Request::Recipe { set, words } => self.change_recipe(*set, words.as_deref().unwrap_or("changed the set")),
+            Request::UndoSet => self.step_set(false),
+            Request::RedoSet => self.step_set(true),
             Request::Sheets { paper, variation } => {
                 Ok((sheets(&self.pattern(variation.as_deref())?, &paper)?, Vec::new()))
+            }
+            Request::Lay { variation, seconds } => {
+                let pattern = self.pattern(variation.as_deref())?;
+                let plans = plans(&pattern, &self.recipe.cloth, seconds, &|_| true)?;
+                Ok((plans_answer(&pattern, &plans), Vec::new()))
+            }
+            Request::MakeSheet { variation, paper } => {
+                Ok((make_sheet(&self.made(variation.as_deref())?, &[], &paper)?, Vec::new()))
+            }
+            Request::Report { variation } => {
+                Ok((report(&self.made(variation.as_deref())?, &self.sources()), Vec::new()))
             }
             Request::Remove { piece } => self.remove(&piece),
         }
@@ -385,8 +472,25 @@ impl Desk {
     }
 
     fn overview(&self) -> Answer {
-        let pieces = self.pieces.iter().map(|(name, piece)| piece.on_overview(name));
-        Answer::Overview(Overview { pieces: pieces.collect() })
+        let pieces = self.pieces.iter().map(|(name, piece)| self.on_overview(name, piece));
+        let [undo, redo] = [self.history.undo_words(), self.history.redo_words()].map(|w| w.map(str::to_string));
+        Answer::Overview(Overview { pieces: pieces.collect(), undo, redo })
+    }
+
+    fn on_overview(&self, name: &str, piece: &OnDesk) -> OnOverview {
+        let now = piece.traced.as_ref().and_then(|t| self.corrected(name, &t.outline, &piece.changes).ok());
+        OnOverview {
+            name: name.to_string(),
+            photos: piece.photo_names(),
+            reference: piece.reference.clone(),
+            traced: piece.traced.is_some(),
+            stale: piece.is_stale(),
+            refused: piece.refused.clone(),
+            warnings: piece.traced.as_ref().map(|t| t.warnings.clone()).unwrap_or_default(),
+            doubtful: now.map_or(0, |d| view::doubtful(&d.outline).len()),
+            changes: piece.changes.done.len(),
+            picture: piece.backdrop.as_ref().map(|b| b.version.clone()),
+        }
     }
 
     fn describe(
@@ -402,53 +506,103 @@ impl Desk {
         }
         // Said now, not in the middle of the tracing.
         reference.options()?;
-        let before = self.recipe.clone();
         let photo = recipe::photo_file(&photos, &reference);
-        if self.recipe.pieces.is_empty() && self.recipe.allowances.is_empty() && !reference.is_in_inches() {
+        let mut next = self.recipe.clone();
+        if next.pieces.is_empty() && next.allowances.is_empty() && !reference.is_in_inches() {
             // Who measures in centimetres sews with a centimetre; it stands in the set's file, to be changed.
             let width = file::Allowance::Width(Length::from_mm(METRIC_SEAM_MM));
-            self.recipe.allowances.insert("seam".into(), width);
+            next.allowances.insert("seam".into(), width);
         }
-        match self.recipe.pieces.iter_mut().find(|p| p.name == name) {
-            Some(piece) if piece.photo.is_some() => piece.photo = Some(photo),
+        let words = match next.pieces.iter_mut().find(|p| p.name == name) {
+            Some(piece) if piece.photo.is_some() => {
+                piece.photo = Some(photo);
+                format!("what is said of the photo of {name}")
+            }
             Some(_) => {
                 let seen = format!("there is a piece \"{name}\" already, which is not from a photo");
                 return Err(Refusal::new(RefusalKind::BadRequest, seen, "give the photo's file another name"));
             }
-            None => self.recipe.pieces.push(recipe::photographed(&name, photo)),
-        }
+            None => {
+                next.pieces.push(recipe::photographed(&name, photo));
+                format!("brought in {name}")
+            }
+        };
         // What cannot be read again must not be written.
-        if let Err(refusal) = file::write(&self.recipe).and_then(|text| file::read(&text)) {
-            self.recipe = before;
-            return Err(refusal);
-        }
-        self.settle_pieces();
+        file::write(&next).and_then(|text| file::read(&text))?;
+        let saves = self.becomes(next, &words)?;
         if let Some(piece) = self.pieces.get_mut(&name) {
             piece.refused = None;
         }
-        Ok((self.overview(), vec![self.save_recipe()?]))
+        Ok((self.overview(), saves))
     }
 
-    fn change_recipe(&mut self, set: SetFile) -> Result<(Answer, Vec<Save>), Refusal> {
-        let before = std::mem::replace(&mut self.recipe, set);
-        let sound = file::write(&self.recipe).and_then(|text| file::read(&text)).map(drop);
-        match sound.and_then(|()| self.finished()) {
-            Ok(set) => {
-                self.settle_pieces();
-                let view = PatternView::of(self.recipe.clone(), &set, &|name| self.inside(name));
-                Ok((Answer::Pattern(Box::new(view)), vec![self.save_recipe()?]))
-            }
-            Err(refusal) => {
-                self.recipe = before;
-                Err(refusal)
+    /// The set's own file becomes another one; what is to be kept. What a person changed on the outlines of pieces that are
+    /// gone is kept with the step.
+    fn becomes(&mut self, next: SetFile, words: &str) -> Result<Vec<Save>, Refusal> {
+        let gone = self.pieces.iter().filter(|(name, _)| !next.pieces.iter().any(|p| p.name == **name));
+        let outlines: BTreeMap<String, Corrections> = gone.map(|(name, p)| (name.clone(), p.changes.clone())).collect();
+        let mut history = self.history.clone();
+        if !history.add(words, (&self.recipe, &next), &outlines)? {
+            return Ok(Vec::new());
+        }
+        let changes = Save::text(SET_CHANGES.into(), history::write(&history)?);
+        (self.recipe, self.history) = (next, history);
+        self.settle_pieces();
+        // The step first: killed between the two, the step counts as not made.
+        let mut saves = vec![changes, self.save_recipe()?];
+        saves.extend(outlines.keys().flat_map(|name| taken_away(name)));
+        Ok(saves)
+    }
+
+    /// Takes the last change to the set's own file back, or makes it again.
+    fn step_set(&mut self, forth: bool) -> Result<(Answer, Vec<Save>), Refusal> {
+        let mut history = self.history.clone();
+        let changes = |name: &str| self.pieces.get(name).map(|piece| piece.changes.clone());
+        let stepped = if forth { history.redo(&self.recipe, &changes) } else { history.undo(&self.recipe, &changes) }?;
+        let Some(stepped) = stepped else { return Ok((self.pattern_answer(), Vec::new())) };
+        let before: Vec<String> = self.pieces.keys().cloned().collect();
+        let text = history::write(&history)?;
+        (self.recipe, self.history) = (stepped.set, history);
+        self.settle_pieces();
+        let mut saves = vec![Save::text(SET_CHANGES.into(), text), self.save_recipe()?];
+        saves.extend(before.iter().filter(|name| !self.pieces.contains_key(*name)).flat_map(|name| taken_away(name)));
+        for (name, changes) in stepped.outlines {
+            if let Some(piece) = self.pieces.get_mut(&name) {
+                saves.push(Save::text(format!("pieces/{name}.changes.json"), corrections::write(&changes)?));
+                piece.changes = changes;
             }
         }
+        Ok((self.pattern_answer(), saves))
     }
 
-    fn pattern_view(&self) -> PatternView {
-        match self.finished() {
-            Ok(set) => PatternView::of(self.recipe.clone(), &set, &|name| self.inside(name)),
-            Err(refusal) => PatternView::stopped(self.recipe.clone(), refusal),
+    /// Is there a piece whose outline, drawn elsewhere, lies in the set's folder and not on the desk?
+    pub fn lacks_outline(&self) -> bool {
+        self.pieces.values().any(|piece| piece.photo.is_none() && piece.traced.is_none())
+    }
+
+    fn change_recipe(&mut self, set: SetFile, words: &str) -> Result<(Answer, Vec<Save>), Refusal> {
+        let before = std::mem::replace(&mut self.recipe, set);
+        let sound = file::write(&self.recipe).and_then(|text| file::read(&text)).map(drop);
+        let made = sound.and_then(|()| self.finished(&self.recipe));
+        // Put back, to be changed with all that goes with it.
+        let set = std::mem::replace(&mut self.recipe, before);
+        let made = made?;
+        let saves = self.becomes(set, words)?;
+        Ok((self.shown(&made), saves))
+    }
+
+    fn shown(&self, set: &Finished) -> Answer {
+        let steps = (self.history.undo_words(), self.history.redo_words());
+        Answer::Pattern(Box::new(PatternView::of(&self.recipe, set, steps, &|name| self.inside(name))))
+    }
+
+    fn pattern_answer(&self) -> Answer {
+        match self.finished(&self.recipe) {
+            Ok(set) => self.shown(&set),
+            Err(refusal) => {
+                let steps = (self.history.undo_words(), self.history.redo_words());
+                Answer::Pattern(Box::new(PatternView::stopped(&self.recipe, refusal, steps)))
+            }
         }
     }
 
@@ -456,7 +610,7 @@ impl Desk {
     fn inside(&self, name: &str) -> Vec<[usize; 2]> {
         let source = self.recipe.pieces.iter().find(|p| p.name == name).and_then(|p| p.of.as_deref()).unwrap_or(name);
         let Some(piece) = self.pieces.get(source) else { return Vec::new() };
-        let Some(done) = piece.traced.as_ref().and_then(|t| corrected(&t.outline, &piece.changes).ok()) else {
+        let Some(Ok(done)) = piece.traced.as_ref().map(|t| self.corrected(source, &t.outline, &piece.changes)) else {
             return Vec::new();
         };
         let mut next = 1 + piece.traced.as_ref().map_or(0, |t| t.marks.len());
@@ -468,9 +622,21 @@ impl Desk {
         ranges.collect()
     }
 
-    /// The set as far as its photos are traced.
-    fn finished(&self) -> Result<Finished, Refusal> {
-        let mut recipe = self.recipe.clone();
+    /// An outline with its changes; as it was made before where neither has changed.
+    fn corrected(&self, name: &str, outline: &Outline, changes: &Corrections) -> Result<Corrected, Refusal> {
+        let mut settled = self.settled.borrow_mut();
+        if let Some(known) = settled.get(name).filter(|known| known.changes == *changes && known.outline == *outline) {
+            return Ok(known.done.clone());
+        }
+        let done = corrected(outline, changes)?;
+        let known = Settled { changes: changes.clone(), outline: outline.clone(), done: done.clone() };
+        settled.insert(name.to_string(), known);
+        Ok(done)
+    }
+
+    /// A set as far as its photos are traced.
+    fn finished(&self, recipe: &SetFile) -> Result<Finished, Refusal> {
+        let mut recipe = recipe.clone();
         let waits = |p: &PieceFile| self.pieces.get(&p.name).is_some_and(|at_work| at_work.traced.is_none());
         let (waiting, ready): (Vec<PieceFile>, Vec<PieceFile>) = recipe.pieces.into_iter().partition(waits);
         recipe.pieces = ready;
@@ -484,14 +650,26 @@ impl Desk {
                 "bring in a photo and have it traced first",
             ));
         }
+        set::make_knowing(&recipe, &self.traced()?, false, &mut self.known.borrow_mut())
+    }
+
+    /// What the photos and drawings gave, with the changes made on it.
+    fn traced(&self) -> Result<BTreeMap<String, Traced>, Refusal> {
         let mut traced = BTreeMap::new();
         for (name, piece) in &self.pieces {
             let Some(file) = &piece.traced else { continue };
             let of = |r: Refusal| Refusal { seen: format!("piece \"{name}\": {}", r.seen), ..r };
-            let done = corrected(&file.outline, &piece.changes).map_err(of)?;
+            let done = self.corrected(name, &file.outline, &piece.changes).map_err(of)?;
             traced.insert(name.clone(), set::traced(file, &done));
         }
-        set::make_knowing(&recipe, &traced, false, &mut self.known.borrow_mut())
+        Ok(traced)
+    }
+
+    /// What the report tells of the photos, without their pictures.
+    pub fn sources(&self) -> Vec<Source> {
+        let traced = self.traced().unwrap_or_default();
+        let photographed = traced.iter().filter(|(name, _)| self.pieces.get(*name).is_some_and(|p| p.photo.is_some()));
+        photographed.map(|(name, traced)| set::source(name, traced)).collect()
     }
 
     fn change(
@@ -519,18 +697,31 @@ impl Desk {
         }
     }
 
+    fn drafted(&self, name: &str, piece: &OnDesk) -> Result<Drafted, Refusal> {
+        let traced = piece.traced.as_ref().ok_or_else(|| not_traced(name))?;
+        let corrected = self.corrected(name, &traced.outline, &piece.changes)?;
+        let options = PieceOptions {
+            name: name.to_string(),
+            fold: if corrected.edges.fold == FoldChoice::Auto { piece.fold } else { corrected.edges.fold },
+            edges: corrected.edges.clone(),
+            ..PieceOptions::default()
+        };
+        let (tracing, piece) = draft_piece(&corrected.outline, &options)?;
+        Ok(Drafted { corrected, tracing, piece })
+    }
+
     /// A step as it is kept: a path drawn either way round is turned to run as the outline does.
     fn settled(&self, name: &str, step: Step) -> Result<Step, Refusal> {
         let Step::Redraw { path, by } = step else { return Ok(step) };
         let piece = self.piece(name)?;
         let traced = piece.traced.as_ref().ok_or_else(|| not_traced(name))?;
-        let now = corrected(&traced.outline, &piece.changes)?;
+        let now = self.corrected(name, &traced.outline, &piece.changes)?;
         Ok(Step::Redraw { path: corrections::along(&now.outline, &path), by })
     }
 
     fn view(&self, name: &str) -> Result<PieceView, Refusal> {
         let piece = self.piece(name)?;
-        view::of(name, piece, &piece.drafted(name)?)
+        view::of(name, piece, &self.drafted(name, piece)?)
     }
 
     fn remove(&mut self, name: &str) -> Result<(Answer, Vec<Save>), Refusal> {
@@ -544,11 +735,9 @@ impl Desk {
                 format!("take \"{}\" off first", user.name),
             ));
         }
-        self.recipe.pieces.retain(|p| p.name != name);
-        self.settle_pieces();
-        let files = ["traced", "changes"].map(|kind| format!("pieces/{name}.{kind}.json"));
-        let mut saves = vec![self.save_recipe()?];
-        saves.extend(files.map(|path| Save { path, bytes: None }));
+        let mut next = self.recipe.clone();
+        next.pieces.retain(|p| p.name != name);
+        let saves = self.becomes(next, &format!("took {name} off"))?;
         Ok((self.overview(), saves))
     }
 
@@ -557,40 +746,19 @@ impl Desk {
     /// # Errors
     /// If there is none, or the set cannot be made.
     pub fn pattern(&self, variation: Option<&str>) -> Result<Pattern, Refusal> {
-        let mut pattern = self.finished()?.pattern;
-        if let Some(wanted) = variation {
-            pattern.pieces.retain(|p| p.variation.as_deref().is_none_or(|v| v == wanted));
-        }
-        Ok(pattern)
+        Ok(self.made(variation)?.pattern)
     }
-}
 
-/// The answer to [`Request::Sheets`] from a finished pattern: laying out many pieces takes seconds, for which the desk need
-/// not be held.
-///
-/// # Errors
-/// For a paper that is not known, or a pattern that does not fit it.
-pub fn sheets(pattern: &Pattern, paper: &str) -> Result<Answer, Refusal> {
-    let medium: medium::Medium = paper.parse()?;
-    let (pages, warnings) = medium::preview(pattern, &medium, &medium::PrintOptions::default())?;
-    Ok(Answer::Sheets { pages, warnings })
-}
-
-/// A file to take away: `pattern.svg`, `pattern.dxf`, `cutter.dxf`, or a PDF by its paper (`A4.pdf`).
-///
-/// # Errors
-/// For a name that is none of these, or a pattern that cannot be put out so.
-pub fn take(pattern: &Pattern, file: &str) -> Result<Vec<u8>, Refusal> {
-    match file {
-        "pattern.svg" => Ok(svg::write(pattern).into_bytes()),
-        "pattern.dxf" => Ok(dxf::write(pattern)?.into_bytes()),
-        "cutter.dxf" => Ok(dxf::write_cutter(pattern)?.into_bytes()),
-        "pattern.pdf" => pdf::full_page(pattern),
-        other => {
-            let paper = other.strip_suffix(".pdf").ok_or_else(|| no_file(other))?;
-            let medium: medium::Medium = paper.parse()?;
-            Ok(medium::print(pattern, &medium, &medium::PrintOptions::default())?.bytes)
+    /// The finished set, or a variation of it with what all variations share.
+    ///
+    /// # Errors
+    /// If there is none, or the set cannot be made.
+    pub fn made(&self, variation: Option<&str>) -> Result<Finished, Refusal> {
+        let mut recipe = self.recipe.clone();
+        if let Some(wanted) = variation {
+            recipe.keep_variation(wanted)?;
         }
+        self.finished(&recipe)
     }
 }
 
@@ -606,35 +774,11 @@ impl OnDesk {
         let names = self.photo.iter().flat_map(|photo| photo.file.all());
         names.map(|name| name.strip_prefix(recipe::PHOTOS).unwrap_or(name).to_string()).collect()
     }
+}
 
-    fn on_overview(&self, name: &str) -> OnOverview {
-        let drafted = self.traced.as_ref().and_then(|t| corrected(&t.outline, &self.changes).ok());
-        OnOverview {
-            name: name.to_string(),
-            photos: self.photo_names(),
-            reference: self.reference.clone(),
-            traced: self.traced.is_some(),
-            stale: self.is_stale(),
-            refused: self.refused.clone(),
-            warnings: self.traced.as_ref().map(|t| t.warnings.clone()).unwrap_or_default(),
-            doubtful: drafted.map_or(0, |d| view::doubtful(&d.outline).len()),
-            changes: self.changes.done.len(),
-            picture: self.backdrop.as_ref().map(|b| b.version.clone()),
-        }
-    }
-
-    fn drafted(&self, name: &str) -> Result<Drafted, Refusal> {
-        let traced = self.traced.as_ref().ok_or_else(|| not_traced(name))?;
-        let corrected = corrected(&traced.outline, &self.changes)?;
-        let options = PieceOptions {
-            name: name.to_string(),
-            fold: if corrected.edges.fold == FoldChoice::Auto { self.fold } else { corrected.edges.fold },
-            edges: corrected.edges.clone(),
-            ..PieceOptions::default()
-        };
-        let (tracing, piece) = draft_piece(&corrected.outline, &options)?;
-        Ok(Drafted { corrected, tracing, piece })
-    }
+/// A piece's files are taken away with it.
+fn taken_away(name: &str) -> [Save; 2] {
+    ["traced", "changes"].map(|kind| Save { path: format!("pieces/{name}.{kind}.json"), bytes: None })
 }
 
 fn json(value: &impl Serialize) -> Result<String, Refusal> {
@@ -645,10 +789,6 @@ fn json(value: &impl Serialize) -> Result<String, Refusal> {
 
 fn no_piece(name: &str) -> Refusal {
     Refusal::new(RefusalKind::BadRequest, format!("there is no piece \"{name}\""), "look at the list of pieces")
-}
-
-fn no_file(name: &str) -> Refusal {
-    Refusal::new(RefusalKind::BadRequest, format!("there is no file \"{name}\" to take"), "choose one of those offered")
 }
 
 fn not_traced(name: &str) -> Refusal {

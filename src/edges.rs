@@ -7,6 +7,7 @@
 //! Edges run anticlockwise (y up) and are numbered from 1; edge 1 begins at the lower-left corner, the corner with the
 //! least x + y. All lengths are millimetres in the mat frame.
 
+mod by_hand;
 mod corners;
 mod curve;
 mod fold;
@@ -75,6 +76,17 @@ pub struct EdgeOptions {
     pub fold_at: Option<MatPoint>,
     /// Lengths that edges are to have, set one after another.
     pub lengths: Vec<LengthWish>,
+    /// Stretches of the outline that a person drew.
+    pub by_hand: Vec<HandStretch>,
+}
+
+/// A stretch of the outline that a person drew, or moved.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HandStretch {
+    /// The stretch, as the outline runs.
+    pub line: Vec<MatPoint>,
+    /// The edge lies within this of it, mm.
+    pub within_mm: f64,
 }
 
 impl Default for EdgeOptions {
@@ -86,6 +98,7 @@ impl Default for EdgeOptions {
             corners: Vec::new(),
             fold_at: None,
             lengths: Vec::new(),
+            by_hand: Vec::new(),
         }
     }
 }
@@ -204,7 +217,7 @@ pub fn find(outline: &Outline, options: &EdgeOptions) -> Result<Tracing, Refusal
     let runs = runs(&ring, &corners);
     let mut edges = Vec::with_capacity(runs.len());
     for (i, run) in runs.iter().enumerate() {
-        edges.push(fit(i + 1, run, &mut warnings));
+        edges.push(fit(i + 1, run, &options.by_hand, &mut warnings));
     }
     let mut tracing = Tracing { edges, fold: None, warnings };
     fold::apply(&mut tracing, &runs, wishes::fold(&runs, options.fold, options.fold_at))?;
@@ -314,8 +327,8 @@ fn first_corner(corners: &[corners::Corner]) -> usize {
     corners.iter().enumerate().min_by(|a, b| score(a.1).total_cmp(&score(b.1))).map_or(0, |(i, _)| i)
 }
 
-fn fit(number: usize, run: &Run, warnings: &mut Vec<Warning>) -> Edge {
-    let fitted = curve::fit(run);
+fn fit(number: usize, run: &Run, by_hand: &[HandStretch], warnings: &mut Vec<Warning>) -> Edge {
+    let fitted = by_hand::held(run, curve::fit(run), by_hand);
     let doubt_mm = run.doubt_mm();
     for bump in fitted.bumps.iter().filter(|b| b.height_mm > (2.5 * doubt_mm).max(0.6)) {
         warnings.push(Warning::new(

@@ -10,9 +10,14 @@ pub mod picture;
 mod search;
 mod shelf;
 
-use serde::Serialize;
+use std::collections::BTreeMap;
 
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::pattern_file::Pattern;
 use crate::refusal::{Refusal, RefusalKind, Warning};
+use crate::seams::Cutting;
 use crate::units::{Length, MatPoint};
 use copies::{CutPiece, Lying};
 use nest::{Effort, Shape, Strip, Variant, Watch};
@@ -32,6 +37,52 @@ pub enum Cloth {
     Flat,
     /// Folded along its length, right sides together.
     Doubled,
+}
+
+/// A cloth to cut from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Bolt {
+    /// Which cloth ("self", "rib", "lining").
+    #[serde(default = "own_cloth")]
+    pub name: String,
+    /// Usable width from selvedge to selvedge.
+    pub width: Length,
+    /// Folded along its length, right sides together.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub doubled: bool,
+    /// With a nap, pile or one-way print: all pieces one way up.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub nap: bool,
+}
+
+fn own_cloth() -> String {
+    Cutting::default().cloth
+}
+
+/// Least distance between pieces unless said, mm (common practice, no source).
+pub const GAP_MM: f64 = 3.0;
+
+impl Bolt {
+    /// What is wanted of a plan on this cloth, searched for so many seconds of a slow core.
+    pub fn request(&self, gap_mm: f64, seconds: f64, seed: u64) -> LayRequest {
+        LayRequest {
+            width: self.width,
+            cloth: if self.doubled { Cloth::Doubled } else { Cloth::Flat },
+            nap: self.nap,
+            gap_mm,
+            effort: Effort { seed, queries: (seconds * QUERIES_PER_SECOND as f64) as u64 },
+        }
+    }
+}
+
+/// The pieces of a pattern by the cloth they are cut from.
+pub fn by_cloth(pattern: &Pattern) -> BTreeMap<&str, Vec<CutPiece>> {
+    let mut cloths: BTreeMap<&str, Vec<CutPiece>> = BTreeMap::new();
+    for piece in &pattern.pieces {
+        cloths.entry(piece.cutting.cloth.as_str()).or_default().push(CutPiece::new(piece));
+    }
+    cloths
 }
 
 /// What is wanted.

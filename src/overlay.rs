@@ -3,6 +3,8 @@
 //! Solid line: seen. Dashed line in a second colour: weak or bridged. Thin ticks: the printed
 //! lines that were used, so that a wrong pitch is seen at once. A scale bar in both units.
 
+mod of_trace;
+
 use ab_glyph::{Font, FontRef, OutlineCurve, Point as GlyphPoint, PxScale, ScaleFont};
 use image::RgbImage;
 use tiny_skia::{FillRule, LineCap, LineJoin, Paint, Path, PathBuilder, Pixmap, Rect, Stroke, StrokeDash, Transform};
@@ -10,6 +12,8 @@ use tiny_skia::{FillRule, LineCap, LineJoin, Paint, Path, PathBuilder, Pixmap, R
 use crate::flat::{FlatFrame, FlatPhoto};
 use crate::outline::Outline;
 use crate::units::{MM_PER_INCH, MatPoint};
+
+pub use of_trace::of_trace;
 
 /// What is drawn over the photo.
 #[derive(Debug, Clone, Default)]

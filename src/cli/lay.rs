@@ -1,6 +1,5 @@
 //! `clothline lay`: how much cloth to buy, and how the pieces lie on it.
 
-use std::collections::BTreeMap;
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 use std::sync::Mutex;
@@ -8,8 +7,7 @@ use std::time::{Duration, Instant};
 
 use clap::Args;
 use clothline::lay::copies::CutPiece;
-use clothline::lay::nest::Effort;
-use clothline::lay::{self, Cloth, LayPlan, LayRequest, QUERIES_PER_SECOND, picture};
+use clothline::lay::{self, Bolt, Cloth, LayPlan, picture};
 use clothline::pattern_file::Pattern;
 use clothline::sheets::{pdf, png, svg};
 use clothline::units::Length;
@@ -127,6 +125,12 @@ impl std::str::FromStr for Width {
     }
 }
 
+impl Width {
+    fn bolt(&self, fabric: &str, cloth: &ClothArgs) -> Bolt {
+        Bolt { name: fabric.to_string(), width: self.width, doubled: cloth.doubled, nap: cloth.nap }
+    }
+}
+
 /// Runs the command.
 ///
 /// # Errors
@@ -137,7 +141,7 @@ pub fn run(args: &LayArgs) -> Result<(), Refusal> {
     }
     let mut pattern = source::pattern(&args.patterns, &args.piece)?;
     apply(args, &mut pattern)?;
-    let plans = plans(&pattern, &args.cloth, args.quiet)?;
+    let plans = plans(&pattern, &args.cloth, &[], args.quiet)?;
     let mut batch = Batch::default();
     if let Some(out) = &args.out {
         add_files(&mut batch, &plans)?;
@@ -181,11 +185,11 @@ fn apply(args: &LayArgs, pattern: &mut Pattern) -> Result<(), Refusal> {
     Ok(())
 }
 
-/// Plans for every fabric and width.
+/// Plans for every fabric and width; on the cloth that the set tells of where no width is typed.
 ///
 /// # Errors
 /// Those of [`lay::plan`].
-pub fn plans(pattern: &Pattern, cloth: &ClothArgs, quiet: bool) -> Result<Vec<LayPlan>, Refusal> {
+pub fn plans(pattern: &Pattern, cloth: &ClothArgs, told: &[Bolt], quiet: bool) -> Result<Vec<LayPlan>, Refusal> {
     if !(0.0..=3600.0).contains(&cloth.time) {
         return Err(Refusal::new(
             RefusalKind::BadRequest,
@@ -193,10 +197,7 @@ pub fn plans(pattern: &Pattern, cloth: &ClothArgs, quiet: bool) -> Result<Vec<La
             "give between 0 and 3600 seconds",
         ));
     }
-    let mut fabrics: BTreeMap<&str, Vec<CutPiece>> = BTreeMap::new();
-    for piece in &pattern.pieces {
-        fabrics.entry(piece.cutting.cloth.as_str()).or_default().push(CutPiece::new(piece));
-    }
+    let fabrics = lay::by_cloth(pattern);
     if let Some(unknown) = cloth.width.iter().filter_map(|w| w.fabric.as_deref()).find(|f| !fabrics.contains_key(f)) {
         let known: Vec<&str> = fabrics.keys().copied().collect();
         return Err(Refusal::new(
@@ -210,28 +211,25 @@ pub fn plans(pattern: &Pattern, cloth: &ClothArgs, quiet: bool) -> Result<Vec<La
         let own: Vec<&Width> = cloth.width.iter().filter(|w| w.fabric.as_deref() == Some(fabric)).collect();
         let general = || cloth.width.iter().filter(|w| w.fabric.is_none()).collect();
         let widths: Vec<&Width> = if own.is_empty() { general() } else { own };
-        if widths.is_empty() {
+        let bolts: Vec<Bolt> = widths.iter().map(|w| w.bolt(fabric, cloth)).collect();
+        let bolts = if cloth.width.is_empty() { told.iter().filter(|b| b.name == *fabric).cloned().collect() } else { bolts };
+        if bolts.is_empty() {
             return Err(Refusal::new(
                 RefusalKind::BadRequest,
                 format!("no width is given for {fabric}"),
                 format!("add --width {fabric}=150cm, or a width for all"),
             ));
         }
-        for width in widths {
-            plans.push(plan(fabric, pieces, width.width, cloth, quiet)?);
+        for bolt in &bolts {
+            plans.push(plan(bolt, pieces, cloth, quiet)?);
         }
     }
     Ok(plans)
 }
 
-fn plan(fabric: &str, pieces: &[CutPiece], width: Length, cloth: &ClothArgs, quiet: bool) -> Result<LayPlan, Refusal> {
-    let request = LayRequest {
-        width,
-        cloth: if cloth.doubled { Cloth::Doubled } else { Cloth::Flat },
-        nap: cloth.nap,
-        gap_mm: cloth.gap.mm(),
-        effort: Effort { seed: cloth.seed, queries: (cloth.time * QUERIES_PER_SECOND as f64) as u64 },
-    };
+fn plan(bolt: &Bolt, pieces: &[CutPiece], cloth: &ClothArgs, quiet: bool) -> Result<LayPlan, Refusal> {
+    let request = bolt.request(cloth.gap.mm(), cloth.time, cloth.seed);
+    let (fabric, width) = (&bolt.name, bolt.width);
     let (started, shown) = (Instant::now(), !quiet && std::io::stderr().is_terminal());
     // The work is set to end in time on a slow core; the clock is for slower ones.
     let allowed = Duration::from_secs_f64(cloth.time);

@@ -9,11 +9,8 @@ use clap::{Args, Parser};
 use clothline::corrections::{self, Corrections};
 use clothline::fingerprint::Fingerprint;
 use clothline::garment::Hint;
-use clothline::makesheet;
-use clothline::report::{Check, Source};
+use clothline::report::Source;
 use clothline::set::file::{self, PhotoFile, PieceFile, SetFile};
-use clothline::set::measures::{Measured, TapeCheck};
-use clothline::set::pairs::SeamCheck;
 use clothline::set::{self, Finished, Traced, walk};
 use clothline::sheets::svg;
 use clothline::trace::{TraceOptions, Watch};
@@ -96,7 +93,7 @@ struct Made {
 fn make(args: &MakeArgs, progress: &mut Progress) -> Result<Made, Refusal> {
     let mut file = read(&args.set, &args.with)?;
     if let Some(variation) = &args.variation {
-        keep_variation(&mut file, variation)?;
+        file.keep_variation(variation)?;
     }
     let out = args.set.join(OUT);
     files::check_writable(&args.set)?;
@@ -120,8 +117,9 @@ fn make(args: &MakeArgs, progress: &mut Progress) -> Result<Made, Refusal> {
         title: &file.name,
         pattern: &set.pattern,
         sources: &sources,
-        finished: set.measures.iter().map(finished).collect(),
-        checks: set.seams.iter().map(seam_check).chain(set.tape.iter().map(tape_check)).collect(),
+        finished: set.for_make_sheet(),
+        checks: set.for_report(),
+        cloth: &file.cloth,
     };
     let made = products::make(&out, &from, &args.products, args.quiet, &mut |name| progress.stage(name))?;
     let mut batch = made.batch;
@@ -204,25 +202,6 @@ fn json(value: &impl serde::Serialize) -> Result<Vec<u8>, Refusal> {
     let text = serde_json::to_string_pretty(value)
         .map_err(|e| Refusal::new(RefusalKind::File, format!("could not be written: {e}"), "report this as a fault"))?;
     Ok((text + "\n").into_bytes())
-}
-
-/// Pieces of other variations only serve as shapes to work from.
-fn keep_variation(set: &mut SetFile, wanted: &str) -> Result<(), Refusal> {
-    let all: std::collections::BTreeSet<&str> = set.pieces.iter().filter_map(|p| p.variation.as_deref()).collect();
-    if !all.contains(wanted) {
-        return Err(Refusal::new(
-            RefusalKind::BadRequest,
-            format!("there is no variation \"{wanted}\""),
-            match all.len() {
-                0 => "this set has none".to_string(),
-                _ => format!("the variations are {}", all.into_iter().collect::<Vec<_>>().join(", ")),
-            },
-        ));
-    }
-    for piece in set.pieces.iter_mut().filter(|p| p.variation.as_deref().is_some_and(|v| v != wanted)) {
-        piece.master_only = true;
-    }
-    Ok(())
 }
 
 /// What is known of a piece's outline, traced now if its photo or what is said of it changed.
@@ -403,37 +382,10 @@ fn trace_photo(
     outline_file::read(&text).and_then(|file| traced_from(file, changes))
 }
 
-fn finished(measured: &Measured) -> makesheet::Measure {
-    let of = measured.variation.as_ref().map(|v| format!(" ({v})")).unwrap_or_default();
-    makesheet::Measure { what: format!("{}{of}", measured.name), length_mm: measured.length_mm }
-}
-
-fn seam_check(seam: &SeamCheck) -> Check {
-    let [a, b] = seam.lengths_mm;
-    let remedy = seam.remedy.as_ref().map(|r| format!("; {r}")).unwrap_or_default();
-    let corners: Vec<String> = seam.corners.iter().map(|c| format!(", {} {:.1}°", c.run, c.angle_deg)).collect();
-    let passed = seam.fits && seam.corners.iter().all(|c| c.smooth);
-    Check { text: format!("{}: {a:.1} mm and {b:.1} mm{}{remedy}", seam.seam, corners.concat()), passed }
-}
-
-fn tape_check(tape: &TapeCheck) -> Check {
-    let text = format!(
-        "{}: {:.0} mm by the tape, {:.1} mm on the pattern (both within {:.1} mm)",
-        tape.measure, tape.tape_mm, tape.pattern_mm, tape.doubt_mm
-    );
-    Check { text, passed: tape.agrees }
-}
-
 /// What the report shows of a photo.
 fn shown(folder: &Path, piece: &PieceFile, traced: &Traced) -> Option<Source> {
     let overlay = std::fs::read(folder.join(OUT).join(format!("{}-overlay.jpg", piece.name))).ok()?;
-    Some(Source {
-        name: piece.name.clone(),
-        overlay_jpeg: Some(overlay),
-        doubts: traced.outline.points.iter().map(|p| (p.doubt_mm, p.seen)).collect(),
-        scale_doubt_percent: traced.scale_doubt_percent,
-        warnings: traced.warnings.iter().map(|w| w.text.clone()).collect(),
-    })
+    Some(Source { overlay_jpeg: Some(overlay), ..set::source(&piece.name, traced) })
 }
 
 fn tell(args: &MakeArgs, made: &Made) {

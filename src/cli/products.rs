@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use clothline::fingerprint::Fingerprint;
-use clothline::lay::LayPlan;
+use clothline::lay::{Bolt, LayPlan};
 use clothline::makesheet;
 use clothline::pattern_file::{self, Pattern};
 use clothline::report::{self, Source};
@@ -101,6 +101,8 @@ pub struct Ingredients<'a> {
     pub finished: Vec<makesheet::Measure>,
     /// Checks made elsewhere, for the report.
     pub checks: Vec<report::Check>,
+    /// The cloth to cut from, where no width is typed.
+    pub cloth: &'a [Bolt],
 }
 
 /// What was made.
@@ -140,7 +142,7 @@ pub fn make(
     quiet: bool,
     stage: &mut dyn FnMut(&'static str),
 ) -> Result<Made, Refusal> {
-    if args.only.contains(&Kind::Lay) && args.cloth.width.is_empty() {
+    if args.only.contains(&Kind::Lay) && !has_width(from, args) {
         return Err(Refusal::new(
             RefusalKind::BadRequest,
             "a lay plan was asked for without the cloth's width",
@@ -155,7 +157,7 @@ pub fn make(
     let data = pattern_file::write(from.pattern)?;
     for kind in Kind::ALL {
         let wanted = if args.only.is_empty() {
-            kind != Kind::Lay || !args.cloth.width.is_empty()
+            kind != Kind::Lay || has_width(from, args)
         } else {
             args.only.contains(&kind)
         };
@@ -182,11 +184,16 @@ pub fn make(
     Ok(made)
 }
 
+/// Is it known how wide the cloth is?
+fn has_width(from: &Ingredients<'_>, args: &ProductArgs) -> bool {
+    !args.cloth.width.is_empty() || !from.cloth.is_empty()
+}
+
 /// Tells one making from another: program, kind, pieces and what was asked.
 fn key(kind: Kind, data: &str, from: &Ingredients<'_>, args: &ProductArgs) -> String {
     let asked = match kind {
         Kind::Sheets => format!("{:?} {:?} {:?}", args.paper, args.tile, args.printer_margin),
-        Kind::Lay | Kind::Makesheet => format!("{:?} {:?} {:?}", args.cloth, args.paper, from.finished),
+        Kind::Lay | Kind::Makesheet => format!("{:?} {:?} {:?} {:?}", args.cloth, from.cloth, args.paper, from.finished),
         Kind::Report => format!("{:?} {:?}", from.sources, from.checks),
         _ => String::new(),
     };
@@ -226,7 +233,7 @@ fn one(
             lay::add_files(&mut made.batch, &plans)?;
         }
         Kind::Makesheet => {
-            let plans = if args.cloth.width.is_empty() { Vec::new() } else { plans(from, args, quiet, made)? };
+            let plans = if has_width(from, args) { plans(from, args, quiet, made)? } else { Vec::new() };
             let mut sheet = makesheet::of(from.title, pattern, &plans);
             sheet.finished = from.finished.clone();
             let paper = args.paper.iter().find_map(|m| match m {
@@ -247,7 +254,7 @@ fn one(
 /// The lay plans, made once.
 fn plans(from: &Ingredients<'_>, args: &ProductArgs, quiet: bool, made: &mut Made) -> Result<Vec<LayPlan>, Refusal> {
     if made.plans.is_empty() {
-        made.plans = lay::plans(from.pattern, &args.cloth, quiet)?;
+        made.plans = lay::plans(from.pattern, &args.cloth, from.cloth, quiet)?;
         made.warnings.extend(made.plans.iter().flat_map(|p| p.warnings.clone()));
     }
     Ok(made.plans.clone())

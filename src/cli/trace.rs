@@ -3,17 +3,16 @@
 use std::path::Path;
 
 use clothline::draft::draft_piece;
-use clothline::edges::{Edge, Tracing};
+use clothline::edges::Tracing;
 use clothline::garment::Hint;
 use clothline::outline_file;
-use clothline::overlay::{self, Annotations};
+use clothline::overlay;
 use clothline::pattern_file::Pattern;
 use clothline::photo::Photo;
 use clothline::seams::InternalLine;
 use clothline::trace::{Scale, Trace, TraceOptions, Watch, trace_several};
-use clothline::units::{MM_PER_INCH, MatPoint};
+use clothline::units::MatPoint;
 use clothline::{Refusal, RefusalKind};
-use nalgebra::Vector2;
 
 use super::args::TraceArgs;
 use super::files::{self, Batch};
@@ -22,12 +21,6 @@ use super::results::{self, Told};
 
 /// Quality of the pictures written.
 const JPEG_QUALITY: u8 = 88;
-
-/// Outline points of a larger doubt are shown as weak, mm: half the truing tolerance of a seam pair.
-const WEAK_MM: f64 = 0.75;
-
-/// How far inside an edge its number stands, mm.
-const LABEL_INSET_MM: f64 = 12.0;
 
 /// Runs the command.
 ///
@@ -148,7 +141,7 @@ fn pictures(traced: &Trace, tracing: &Tracing) -> Result<Batch, Refusal> {
 }
 
 fn drawn(traced: &Trace, tracing: &Tracing) -> Result<Vec<(&'static str, Vec<u8>)>, Refusal> {
-    let picture = overlay::draw(&traced.flat, &traced.outline, &annotations(traced, tracing));
+    let picture = overlay::of_trace(traced, tracing);
     let (over, flat) =
         rayon::join(|| files::jpeg(&picture, JPEG_QUALITY), || files::jpeg(&traced.flat.rgb, JPEG_QUALITY));
     [("overlay.jpg", over), ("flat.jpg", flat)]
@@ -159,34 +152,4 @@ fn drawn(traced: &Trace, tracing: &Tracing) -> Result<Vec<(&'static str, Vec<u8>
 
 fn too_large(name: &str) -> Refusal {
     Refusal::new(RefusalKind::PhotoSize, format!("{name} could not be drawn"), "take the photo from closer by")
-}
-
-fn annotations(traced: &Trace, tracing: &Tracing) -> Annotations {
-    let grid = traced.placed.iter().flat_map(|p| p.ticks.iter().copied());
-    let fold = tracing.fold.as_ref().and_then(|f| tracing.edge(f.edge).ok());
-    let scale = &traced.scale;
-    Annotations {
-        grid: grid.collect(),
-        corners: tracing.edges.iter().map(Edge::from).collect(),
-        labels: tracing.edges.iter().map(|edge| (middle_inside(edge), edge.number.to_string())).collect(),
-        marks: traced.marks.iter().map(|mark| (mark.at, mark.diameter_mm, mark.number.to_string())).collect(),
-        fold: fold.map(|edge| [edge.from(), edge.to()]),
-        caption: vec![
-            format!("{}: {} places used, fitted to {:.3} mm", nominal(scale), scale.sides, scale.reprojection_mm),
-            "solid: seen   dashed: weak, check it   dash-dot: fold".to_string(),
-        ],
-        weak_above_mm: WEAK_MM,
-    }
-}
-
-fn nominal(scale: &Scale) -> String {
-    let Some(pitch_mm) = scale.nominal_pitch_mm else { return scale.reference.clone() };
-    let inches = pitch_mm / MM_PER_INCH;
-    if (inches * 8.0).fract().abs() < 1e-6 { format!("grid {inches} in") } else { format!("grid {pitch_mm} mm") }
-}
-
-/// A little inside the middle of an edge (edges run anticlockwise, so inside is to the left).
-fn middle_inside(edge: &Edge) -> MatPoint {
-    let (middle, along) = edge.middle();
-    middle + Vector2::new(-along.y, along.x) * LABEL_INSET_MM
 }

@@ -3,7 +3,7 @@
 use nalgebra::Vector2;
 
 use super::{Corrected, HAND_DOUBT_MM, RedrawnBy, Step};
-use crate::edges::{CornerWish, EdgeOptions, FoldChoice, LengthWish};
+use crate::edges::{CornerWish, EdgeOptions, FoldChoice, HandStretch, LengthWish};
 use crate::outline::{Outline, OutlinePoint};
 use crate::polygon;
 use crate::refusal::Warning;
@@ -22,12 +22,41 @@ const SAME_PLACE_MM: f64 = 3.0;
 /// An outline at work.
 pub(super) struct Work {
     points: Vec<OutlinePoint>,
+    /// How each point came to be where it is.
+    origins: Vec<Origin>,
     edges: EdgeOptions,
     lengths: Vec<FixedLength>,
     pins: Vec<MatPoint>,
     seams: Vec<Vec<MatPoint>>,
     warnings: Vec<Warning>,
 }
+
+/// How a point came to be where it is.
+#[derive(Clone, Copy, PartialEq)]
+enum Origin {
+    Traced,
+    /// Along the photo's edge or seam, between places that a person chose.
+    Followed,
+    /// A person put it there.
+    Drawn,
+}
+
+impl Origin {
+    /// The finished edge lies within this, mm; none where the doubt of the tracing holds.
+    fn within_mm(self) -> Option<f64> {
+        match self {
+            Origin::Traced => None,
+            Origin::Followed => Some(HAND_DOUBT_MM),
+            Origin::Drawn => Some(DRAWN_WITHIN_MM),
+        }
+    }
+}
+
+/// Neighbours of a moved point so near together leave a fitted curve no room to follow, mm.
+const NEAR_NEIGHBOURS_MM: f64 = 80.0;
+
+/// What a person drew comes out within this, mm: the width of a pencil line on paper.
+const DRAWN_WITHIN_MM: f64 = 0.2;
 
 /// A length given to an edge, which holds until something else is done to that edge.
 struct FixedLength {
@@ -48,13 +77,30 @@ impl Work {
     pub(super) fn new(outline: &Outline) -> Self {
         let points = outline.settled().points;
         let (edges, lengths, pins, seams) = (EdgeOptions::default(), Vec::new(), Vec::new(), Vec::new());
-        Self { points, edges, lengths, pins, seams, warnings: Vec::new() }
+        let origins = vec![Origin::Traced; points.len()];
+        Self { points, origins, edges, lengths, pins, seams, warnings: Vec::new() }
     }
 
     pub(super) fn finish(mut self) -> Corrected {
         self.edges.lengths = self.lengths.iter().map(|fixed| fixed.wish).collect();
+        self.edges.by_hand = self.by_hand();
         let outline = Outline { points: self.points };
         Corrected { outline, edges: self.edges, points: self.pins, seams: self.seams, warnings: self.warnings }
+    }
+
+    /// The stretches that a person drew, as the outline runs.
+    fn by_hand(&self) -> Vec<HandStretch> {
+        let n = self.points.len();
+        let start = (0..n).find(|i| self.origins[*i] != self.origins[(i + n - 1) % n]).unwrap_or(0);
+        let mut stretches: Vec<(Origin, Vec<MatPoint>)> = Vec::new();
+        for i in (0..n).map(|k| (start + k) % n) {
+            match stretches.last_mut() {
+                Some((origin, line)) if *origin == self.origins[i] => line.push(self.points[i].at),
+                _ => stretches.push((self.origins[i], vec![self.points[i].at])),
+            }
+        }
+        let by_hand = stretches.into_iter().filter(|(_, line)| line.len() > 1);
+        by_hand.filter_map(|(origin, line)| Some(HandStretch { within_mm: origin.within_mm()?, line })).collect()
     }
 
     /// Makes a step, or says why it was left out.
@@ -213,6 +259,8 @@ impl Work {
         self.follow(&old);
         if corner {
             self.edges.corners.push(CornerWish { at: to, corner: true });
+        } else {
+            self.drawn_about(before, after);
         }
         Some(())
     }
@@ -233,6 +281,19 @@ impl Work {
             point.at = point.at + by * weight;
             point.doubt_mm = point.doubt_mm * (1.0 - weight) + HAND_DOUBT_MM.min(point.doubt_mm.max(0.2)) * weight;
             point.seen |= weight > 0.5;
+        }
+    }
+
+    /// A point was moved between two stretches: all of them are drawn where the neighbours are near, else only what lies
+    /// about the point; further off a fitted curve follows by itself.
+    fn drawn_about(&mut self, before: Stretch, after: Stretch) {
+        let n = self.points.len();
+        let all = before.count + after.count - 1;
+        let at = |k: usize| self.points[(before.from + k) % n].at;
+        let long: f64 = (1..all).map(|k| at(k - 1).distance(at(k))).sum();
+        let drawn = if long <= NEAR_NEIGHBOURS_MM { 0..all } else { before.count / 2..before.count + after.count / 2 };
+        for k in drawn {
+            self.origins[(before.from + k) % n] = Origin::Drawn;
         }
     }
 
@@ -323,7 +384,15 @@ impl Work {
             return None;
         }
         let ends = [*path.first()?, *path.last()?];
-        self.replaced(self.stretch(from, until), &spaced(path))?;
+        let path = spaced(path);
+        self.replaced(self.stretch(from, until), &path)?;
+        let origin = match by {
+            RedrawnBy::Hand => Origin::Drawn,
+            RedrawnBy::Edge | RedrawnBy::Seam => Origin::Followed,
+            // Its corners are settled, and it is one line.
+            RedrawnBy::Straight => Origin::Traced,
+        };
+        self.origins[..path.len()].fill(origin);
         // Pins and corners of the old stretch have no place any more, but for those of its ends.
         let gone = |p: &MatPoint, ring: &[OutlinePoint]| ring.iter().all(|q| q.at.distance(*p) > 1.5 * SPACING_MM);
         let ring = self.points.clone();
@@ -346,7 +415,9 @@ impl Work {
         let mut points: Vec<OutlinePoint> =
             path.iter().map(|at| OutlinePoint { at: *at, doubt_mm: HAND_DOUBT_MM, seen: true }).collect();
         points.extend((0..kept).map(|k| self.points[(after + k) % n]));
-        self.points = points;
+        let mut origins = vec![Origin::Traced; path.len()];
+        origins.extend((0..kept).map(|k| self.origins[(after + k) % n]));
+        (self.points, self.origins) = (points, origins);
         Some(())
     }
 }

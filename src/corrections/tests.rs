@@ -185,3 +185,72 @@ fn steps_of_another_photo_are_left_out_with_a_word_and_nonsense_is_refused() {
         read(r#"{"format":"clothline-corrections","version":2,"units":"mm"}"#).unwrap_err().advice.contains("update")
     );
 }
+
+/// Largest distance between a line and the finished edges, mm.
+fn away(done: &Corrected, line: &[MatPoint]) -> f64 {
+    let options = EdgeOptions { fold: FoldChoice::None, ..done.edges.clone() };
+    let tracing = edges::find(&done.outline, &options).unwrap();
+    let ring: Vec<MatPoint> = tracing.edges.iter().flat_map(|e| edges::flatten(&e.path, 0.01)).collect();
+    line.iter().map(|p| crate::polygon::distance_to_polyline(&ring, *p)).fold(0.0, f64::max)
+}
+
+/// 5 mm wide and 3 mm deep: smaller than the wrinkles that the fit of an edge passes by.
+#[test]
+fn a_small_correction_comes_out_where_it_was_drawn() {
+    for middle in [150.0, 20.0, 283.0] {
+        let path = vec![at(200.0, middle - 2.5), at(197.0, middle), at(200.0, middle + 2.5)];
+        let done = after(&[Step::Redraw { path: path.clone(), by: RedrawnBy::Hand }]);
+        assert!(away(&done, &path) <= 0.3, "{}", away(&done, &path));
+        let (straight, _) = (away(&done, &[at(200.0, 80.0), at(200.0, 220.0), at(100.0, 300.0), at(0.0, 40.0)]), ());
+        assert!(straight < 0.02, "what was traced is as it was: {straight}");
+        let options = EdgeOptions { fold: FoldChoice::None, ..done.edges.clone() };
+        let edges = edges::find(&done.outline, &options).unwrap().edges;
+        assert_eq!(edges.len(), 4, "a detail of an edge makes no edges");
+        // A V of two flanks of hypot(2.5, 3) in the place of 5 mm.
+        let long = 300.0 - 5.0 + 2.0 * 2.5f64.hypot(3.0);
+        assert!((edges[1].length_mm() - long).abs() < 0.4, "{} and {long}", edges[1].length_mm());
+    }
+}
+
+#[test]
+fn a_point_moved_between_near_neighbours_comes_out_where_it_was_put() {
+    let to = at(203.0, 150.0);
+    let step = Step::Move { at: at(200.0, 150.0), to, from: at(200.0, 144.0), until: at(200.0, 156.0), corner: false };
+    let done = after(&[step]);
+    assert!(away(&done, &[to]) <= 0.3, "{}", away(&done, &[to]));
+    // Half-way to a neighbour it follows by half (smoothstep at one half).
+    assert!(away(&done, &[at(201.5, 147.0)]) <= 0.3);
+}
+
+#[test]
+fn a_corner_drawn_by_hand_stays_a_corner() {
+    // The upper right corner cut off by a slanting line, drawn with a corner at either end.
+    let path = vec![at(200.0, 260.0), at(160.0, 300.0)];
+    let done = after(&[Step::Redraw { path: path.clone(), by: RedrawnBy::Hand }]);
+    assert_eq!(lengths(&done).len(), 5);
+    assert!(away(&done, &path) <= 0.3, "{}", away(&done, &path));
+}
+
+proptest::proptest! {
+    /// Wherever a detail is drawn, however deep and wide, in or out: it comes out within a third of a millimetre, or the
+    /// outline crosses itself and is refused.
+    #[test]
+    fn details_come_out_where_they_were_drawn(
+        side in 0usize..4, share in 0.12..0.88f64, wide in 3.0..40.0f64, deep in -12.0..12.0f64, bend in -0.4..0.4f64
+    ) {
+        let (a, b) = [(at(0.0, 0.0), at(200.0, 0.0)), (at(200.0, 0.0), at(200.0, 300.0)), (at(200.0, 300.0), at(0.0, 300.0)),
+            (at(0.0, 300.0), at(0.0, 0.0))][side];
+        let along = (b - a).normalize();
+        let inwards = nalgebra::Vector2::new(-along.y, along.x);
+        let middle = a.lerp(b, share);
+        let place = |s: f64, d: f64| middle + along * (s * wide) + inwards * (d * deep);
+        let path = vec![place(-0.5, 0.0), place(-0.2, 0.6), place(bend, 1.0), place(0.5, 0.0)];
+        let outline = corrected(&rectangle(),
+            &Corrections { done: vec![Step::Redraw { path, by: RedrawnBy::Hand }], undone: Vec::new() });
+        if let Ok(done) = outline {
+            let drawn: Vec<MatPoint> = done.edges.by_hand.iter().flat_map(|s| s.line.clone()).collect();
+            let off = away(&done, &drawn);
+            proptest::prop_assert!(off <= 0.33, "{off}");
+        }
+    }
+}

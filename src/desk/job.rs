@@ -5,8 +5,10 @@ use image::RgbImage;
 use super::view::Backdrop;
 use super::{Desk, Reference, Save, no_piece};
 use crate::flat::{self, FlatFrame};
+use crate::edges::Tracing;
 use crate::garment::Hint;
 use crate::outline_file::{self, OutlineFile};
+use crate::overlay;
 use crate::photo::Photo;
 use crate::refusal::{Refusal, RefusalKind};
 use crate::set::file::PhotoFile;
@@ -44,6 +46,7 @@ struct Traced {
     file: OutlineFile,
     backdrop: Backdrop,
     flat: RgbImage,
+    overlay: RgbImage,
 }
 
 impl Desk {
@@ -61,11 +64,16 @@ impl Desk {
         Ok(Job { piece: name.to_string(), photos: photo.file.all().to_vec(), hints, photo, reference })
     }
 
-    /// Brings a job's outcome back; the flat photo goes with what is to be kept, and with the desk.
+    /// Brings a job's outcome back with its pictures as JPEG; the flat photo goes with what is to be kept, and with the desk.
     ///
     /// # Errors
     /// What stopped the tracing. It is remembered, and told on the overview, until something new is known.
-    pub fn accept(&mut self, done: Done, jpeg: Option<Vec<u8>>) -> Result<Vec<Save>, Refusal> {
+    pub fn accept(
+        &mut self,
+        done: Done,
+        jpeg: Option<Vec<u8>>,
+        overlay_jpeg: Option<Vec<u8>>,
+    ) -> Result<Vec<Save>, Refusal> {
         let Some(piece) = self.pieces.get_mut(&done.piece) else { return Ok(Vec::new()) };
         let traced = done.outcome.inspect_err(|refusal| piece.refused = Some(refusal.clone()))?;
         let backdrop = super::json(&traced.backdrop)?;
@@ -74,6 +82,7 @@ impl Desk {
         piece.refused = None;
         let name = &done.piece;
         let mut saves = vec![
+            Save { path: format!("out/{name}-overlay.jpg"), bytes: overlay_jpeg },
             Save { path: format!("out/review/{name}.jpg"), bytes: jpeg },
             Save::text(format!("out/review/{name}.json"), backdrop),
             Save::text(format!("pieces/{name}.traced.json"), traced.text),
@@ -108,6 +117,8 @@ impl Job {
         watch.stage("reading the photo");
         let photos: Vec<Photo> = photos.iter().map(|bytes| Photo::decode(bytes)).collect::<Result<_, _>>()?;
         let mut trace = trace_several(&photos, options, watch)?;
+        let none = Tracing { edges: Vec::new(), fold: None, warnings: Vec::new() };
+        let overlay = overlay::of_trace(&trace, &none);
         if let [photo] = photos.as_slice() {
             trace.flat = flat::rectify(photo, &trace.fit.camera, sharp_frame(&trace), 0.0);
         }
@@ -115,7 +126,7 @@ impl Job {
         let text = outline_file::write_made(&trace.outline, scale, &trace.warnings, &trace.marks, made_from)?;
         let file = outline_file::read(&text)?;
         let backdrop = Backdrop::of(&trace, (&self.photo, &self.reference), &self.hints, &text);
-        Ok(Traced { text, file, backdrop, flat: trace.flat.rgb })
+        Ok(Traced { text, file, backdrop, flat: trace.flat.rgb, overlay })
     }
 }
 
@@ -123,6 +134,11 @@ impl Done {
     /// The flat photo, to be made a JPEG of; none where the tracing was refused.
     pub fn flat(&self) -> Option<&RgbImage> {
         self.outcome.as_ref().ok().map(|traced| &traced.flat)
+    }
+
+    /// The picture for the report, to be made a JPEG of: the photo with what was found.
+    pub fn overlay(&self) -> Option<&RgbImage> {
+        self.outcome.as_ref().ok().map(|traced| &traced.overlay)
     }
 }
 

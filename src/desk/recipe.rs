@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::Reference;
+use crate::draft::changes::{self, MarkNumber, Place};
 use crate::draft::shape::{Role, ShapeEdge};
 use crate::edges::{FoldChoice, flatten};
 use crate::flat::MatRect;
@@ -33,6 +34,8 @@ pub(super) fn empty(name: &str) -> SetFile {
         shrinkage: None,
         pieces: Vec::new(),
         pairs: None,
+        trued: false,
+        cloth: Vec::new(),
         tape: Vec::new(),
     }
 }
@@ -129,6 +132,10 @@ pub struct PatternView {
     recipe: SetFile,
     pieces: Vec<FinishedPiece>,
     seams: Vec<SeamCheck>,
+    /// What truing moved.
+    moved: Vec<String>,
+    undo: Option<String>,
+    redo: Option<String>,
     measures: Vec<Measured>,
     tape: Vec<TapeCheck>,
     warnings: Vec<Warning>,
@@ -151,10 +158,21 @@ struct FinishedPiece {
     label_at: MatPoint,
     label_line_mm: f64,
     warnings: Vec<Warning>,
-    /// First mark and number of marks of every inside seam, before changes.
-    inside: Vec<[usize; 2]>,
-    /// The inside seams where the marks are now.
+    /// The inside seams as they lie now.
     lines: Vec<Vec<MatPoint>>,
+    /// The inside seams along which it can be cut in two.
+    inside: Vec<InsideSeam>,
+    /// The stitching line before the pairs were trued, where that moved it.
+    untrued: Option<Vec<MatPoint>>,
+}
+
+/// An inside seam.
+#[derive(Debug, Clone, Serialize)]
+struct InsideSeam {
+    /// Its places, as marks: the first and how many.
+    marks: [usize; 2],
+    /// An edge on either side, if it runs from edge to edge.
+    sides: Option<[usize; 2]>,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -171,18 +189,37 @@ struct FinishedEdge {
 }
 
 impl PatternView {
-    pub(super) fn stopped(recipe: SetFile, refused: Refusal) -> Self {
-        let (pieces, seams, measures, tape) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
-        Self { recipe, pieces, seams, measures, tape, warnings: Vec::new(), refused: Some(refused) }
+    pub(super) fn stopped(recipe: &SetFile, refused: Refusal, steps: (Option<&str>, Option<&str>)) -> Self {
+        Self {
+            recipe: recipe.clone(),
+            pieces: Vec::new(),
+            seams: Vec::new(),
+            moved: Vec::new(),
+            undo: steps.0.map(str::to_string),
+            redo: steps.1.map(str::to_string),
+            measures: Vec::new(),
+            tape: Vec::new(),
+            warnings: Vec::new(),
+            refused: Some(refused),
+        }
     }
 
-    /// `inside` gives first mark and count of the inside seams of a piece by its name.
-    pub(super) fn of(recipe: SetFile, set: &Finished, inside: &dyn Fn(&str) -> Vec<[usize; 2]>) -> Self {
+    /// `steps` are the words of what can be taken back and made again; `inside` gives first mark and count of the inside
+    /// seams of a piece by its name.
+    pub(super) fn of(
+        recipe: &SetFile,
+        set: &Finished,
+        steps: (Option<&str>, Option<&str>),
+        inside: &dyn Fn(&str) -> Vec<[usize; 2]>,
+    ) -> Self {
         let pieces = set.pattern.pieces.iter().map(|piece| finished(set, piece, inside(&piece.name)));
         Self {
-            recipe,
+            recipe: recipe.clone(),
             pieces: pieces.collect(),
             seams: set.seams.clone(),
+            moved: set.moved.clone(),
+            undo: steps.0.map(str::to_string),
+            redo: steps.1.map(str::to_string),
             measures: set.measures.clone(),
             tape: set.tape.clone(),
             warnings: set.pattern.warnings.clone(),
@@ -217,8 +254,12 @@ fn finished(set: &Finished, piece: &Piece, inside: Vec<[usize; 2]>) -> FinishedP
             inward,
         })
     });
-    let marks = shape.map(|s| s.marks.as_slice()).unwrap_or_default();
-    let lines = inside.iter().filter_map(|[first, count]| marks.get(first - 1..first - 1 + count)).map(&all);
+    let sides = |[first, count]: [usize; 2]| {
+        let places: Vec<Place> = (first..first + count).map(|mark| Place::Mark(MarkNumber { mark })).collect();
+        changes::sides_of(shape?, &places)
+    };
+    let inside = inside.into_iter().map(|marks| InsideSeam { marks, sides: sides(marks) });
+    let untrued = set.untrued.get(&piece.name).map(|shape| all(&shape.ring()));
     FinishedPiece {
         name: piece.name.clone(),
         variation: piece.variation.clone(),
@@ -233,8 +274,9 @@ fn finished(set: &Finished, piece: &Piece, inside: Vec<[usize; 2]>) -> FinishedP
         label_at: piece.label.centre,
         label_line_mm: piece.label.line_height_mm,
         warnings: piece.warnings.clone(),
-        lines: lines.collect(),
-        inside,
+        lines: piece.internal.iter().map(|l| all(&l.line)).collect(),
+        inside: inside.collect(),
+        untrued,
     }
 }
 

@@ -90,6 +90,12 @@ impl Place {
     }
 }
 
+/// Numbers of an edge on the left of a line through a piece and of one on its right, the longest that it does not cut; none
+/// if it does not run from edge to edge, or leaves no whole edge on a side.
+pub fn sides_of(shape: &Shape, places: &[Place]) -> Option<[usize; 2]> {
+    part::sides(shape, places)
+}
+
 /// The points that places stand for.
 fn points(places: &[Place], shape: &Shape) -> Result<Vec<Point>, Refusal> {
     places.iter().map(|place| place.on(shape)).collect()

@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 use crate::edges::{Tracing, flatten};
 use crate::polygon;
 use crate::refusal::{Refusal, RefusalKind, Warning};
+use crate::seams::InternalLine;
 use crate::units::MatPoint;
 
 /// Edges of a shape meet within this, mm.
@@ -199,6 +200,8 @@ pub struct Shape {
     pub fold: Option<usize>,
     /// Marks a person put on the cloth, in order (mark 1 first).
     pub marks: Vec<MatPoint>,
+    /// Seams and other lines inside the piece; what lies outside after a change is not drawn.
+    pub inside: Vec<InternalLine>,
     /// What a person should check.
     pub warnings: Vec<Warning>,
 }
@@ -215,7 +218,7 @@ impl Shape {
             path: e.path.clone(),
             doubt_mm: e.doubt_mm,
         });
-        Self { edges: edges.collect(), fold, marks, warnings: tracing.warnings.clone() }
+        Self { edges: edges.collect(), fold, marks, inside: Vec::new(), warnings: tracing.warnings.clone() }
     }
 
     /// Place in [`Shape::edges`] of the edge a person points at.
@@ -276,6 +279,19 @@ impl Shape {
         polygon::without_repeats(ring)
     }
 
+    /// The lines inside, cut off at the stitching line; what runs along it is left out.
+    pub fn inside_lines(&self) -> Vec<InternalLine> {
+        if self.inside.is_empty() {
+            return Vec::new();
+        }
+        let ring = self.ring();
+        let cut = |line: &InternalLine| {
+            let parts = within(&ring, &line.line);
+            parts.into_iter().map(|part| InternalLine { name: line.name.clone(), line: part }).collect::<Vec<_>>()
+        };
+        self.inside.iter().flat_map(cut).collect()
+    }
+
     /// Area inside the stitching line, mm².
     pub fn area_mm2(&self) -> f64 {
         use kurbo::Shape as _;
@@ -299,7 +315,7 @@ impl Shape {
         for edge in &mut moved.edges {
             edge.path.apply_affine(target_from_shape);
         }
-        for mark in &mut moved.marks {
+        for mark in moved.marks.iter_mut().chain(moved.inside.iter_mut().flat_map(|l| &mut l.line)) {
             *mark = (target_from_shape * kurbo::Point::from(*mark)).into();
         }
         if target_from_shape.determinant() < 0.0 {
@@ -342,6 +358,36 @@ impl Shape {
         }
         Ok(())
     }
+}
+
+/// A line this near to the stitching line all along has become an edge, mm.
+const ALONG_MM: f64 = 1.0;
+
+/// The parts of a line that lie within a ring and do not run along it.
+fn within(ring: &[MatPoint], line: &[MatPoint]) -> Vec<Vec<MatPoint>> {
+    let mut parts: Vec<Vec<MatPoint>> = Vec::new();
+    let mut open = false;
+    for (a, b) in line.iter().zip(line.iter().skip(1)) {
+        let mut cuts: Vec<f64> =
+            polygon::sides(ring).filter_map(|side| polygon::crossing((*a, *b), side)).map(|(s, _)| s).collect();
+        cuts.extend([0.0, 1.0]);
+        cuts.sort_by(f64::total_cmp);
+        for cut in cuts.windows(2).filter(|cut| cut[1] - cut[0] > 1e-9) {
+            let (from, to) = (a.lerp(*b, cut[0]), a.lerp(*b, cut[1]));
+            let inside = polygon::contains(ring, from.lerp(to, 0.5));
+            match (inside, open) {
+                (true, true) => parts.last_mut().into_iter().for_each(|part| part.push(to)),
+                (true, false) => parts.push(vec![from, to]),
+                (false, _) => {}
+            }
+            open = inside;
+        }
+    }
+    let away = |part: &[MatPoint]| part.iter().map(|p| polygon::distance_to_ring(ring, *p)).fold(0.0, f64::max);
+    // The ends of a straight line may both lie on edges: its middle tells.
+    let middle = |part: &[MatPoint]| polygon::distance_to_ring(ring, part[0].lerp(part[part.len() - 1], 0.5));
+    parts.retain(|part| away(part) > ALONG_MM || middle(part) > ALONG_MM);
+    parts
 }
 
 #[cfg(test)]

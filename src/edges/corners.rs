@@ -9,7 +9,7 @@
 use nalgebra::{Matrix3, Vector3};
 
 use super::ring::Ring;
-use super::{EdgeOptions, curve, wishes};
+use super::{EdgeOptions, by_hand, curve, wishes};
 use crate::path::StraightLine;
 use crate::units::MatPoint;
 
@@ -52,8 +52,23 @@ pub(super) fn find(ring: &Ring, options: &EdgeOptions) -> Vec<Corner> {
         (true, true) => Vec::new(),
         _ => place(ring, &apexes),
     };
+    let found = drawn_ones(ring, found, options);
     let settled = wishes::settle_corners(ring, found, &options.corners);
     if settled.is_empty() { vec![lower_left(ring)] } else { settled }
+}
+
+/// Corners of small things that a person drew are left out, others within what was drawn lie where they were drawn.
+fn drawn_ones(ring: &Ring, mut corners: Vec<Corner>, options: &EdgeOptions) -> Vec<Corner> {
+    if options.by_hand.is_empty() {
+        return corners;
+    }
+    corners.retain(|c| !by_hand::is_detail(ring, c.index, &options.by_hand, options.least_turn_deg));
+    for corner in &mut corners {
+        if let Some(at) = by_hand::place_of(ring.at(corner.index, 0), &options.by_hand) {
+            (corner.at, corner.spoilt_mm) = (at, 0.0);
+        }
+    }
+    corners
 }
 
 fn lower_left(ring: &Ring) -> Corner {

@@ -17,6 +17,7 @@ use crate::draft::band::Band;
 use crate::draft::changes::Change;
 use crate::draft::roles::PieceKind;
 use crate::draft::shape::{EdgeRef, Role};
+use crate::lay::{self, Bolt};
 use crate::refusal::{Refusal, RefusalKind};
 use crate::seams::{CornerShape, Cutting, NotchKind, NotchShape, Stretch};
 use crate::units::Length;
@@ -59,6 +60,12 @@ pub struct SetFile {
     /// Edges that are sewn together; left out: guessed from the roles.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pairs: Option<Vec<PairFile>>,
+    /// Small differences between edges that are sewn together are shared out.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub trued: bool,
+    /// The cloth, for the lay plan; several widths of one cloth are compared.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub cloth: Vec<Bolt>,
     /// Lengths measured with a tape on the garment, to check the scale.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub tape: Vec<TapeFile>,
@@ -396,6 +403,31 @@ pub struct TapeFile {
     pub doubt: Option<Length>,
 }
 
+impl SetFile {
+    /// Leaves only the pieces of one variation, and those that all variations share, to be made; the others serve as
+    /// shapes to work from.
+    ///
+    /// # Errors
+    /// [`RefusalKind::BadRequest`] if there is no such variation.
+    pub fn keep_variation(&mut self, wanted: &str) -> Result<(), Refusal> {
+        let all: BTreeSet<&str> = self.pieces.iter().filter_map(|p| p.variation.as_deref()).collect();
+        if !all.contains(wanted) {
+            return Err(Refusal::new(
+                RefusalKind::BadRequest,
+                format!("there is no variation \"{wanted}\""),
+                match all.len() {
+                    0 => "this set has none".to_string(),
+                    _ => format!("the variations are {}", all.into_iter().collect::<Vec<_>>().join(", ")),
+                },
+            ));
+        }
+        for piece in self.pieces.iter_mut().filter(|p| p.variation.as_deref().is_some_and(|v| v != wanted)) {
+            piece.master_only = true;
+        }
+        Ok(())
+    }
+}
+
 /// Reads a set.
 ///
 /// # Errors
@@ -482,6 +514,9 @@ fn checked(file: &SetFile) -> Result<(), Refusal> {
         word.parse::<Role>().map_err(|e| {
             refuse(format!("set.json, allowances: {}", e.seen), "write a role, or \"seam\" for all others")
         })?;
+    }
+    for bolt in &file.cloth {
+        lay::check_width(bolt.width).map_err(|e| refuse(format!("set.json, cloth: {}", e.seen), "give another width"))?;
     }
     if let Some(s) = file.shrinkage.filter(|s| !(0.0..=25.0).contains(&s.length) || !(0.0..=25.0).contains(&s.width)) {
         return Err(refuse(

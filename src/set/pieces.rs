@@ -256,7 +256,8 @@ fn from_traced(piece: &PieceFile, traced: &Traced) -> Result<(Shape, Option<Piec
     let options = EdgeOptions { fold_at: options.fold_at.filter(|_| piece.fold.is_none()), ..options };
     let settled = options.fold_at.is_some();
     let read = |options: &EdgeOptions| -> Result<_, Refusal> {
-        let shape = Shape::from_tracing(&tracing_of(&traced.outline, options)?, traced.marks.clone());
+        let mut shape = Shape::from_tracing(&tracing_of(&traced.outline, options)?, traced.marks.clone());
+        shape.inside = traced.inside.clone();
         let guessed = roles::guess(&shape, piece.kind);
         Ok((shape, guessed))
     };

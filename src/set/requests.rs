@@ -1,5 +1,7 @@
 //! From shapes to finished pieces: allowances by role, corners that sew up well, notches, labels.
 
+use std::collections::BTreeMap;
+
 use super::file::{Allowance, Draw, PieceFile, SetFile};
 use super::notches::{self, PlacedNotch};
 use super::pairs::Pair;
@@ -23,7 +25,12 @@ const CASING_MM: f64 = 25.0;
 ///
 /// # Errors
 /// A refusal that names the piece.
-pub(super) fn finished(file: &SetFile, made: &MadePieces, pairs: &[Pair]) -> Result<Vec<Piece>, Refusal> {
+pub(super) fn finished(
+    file: &SetFile,
+    made: &MadePieces,
+    pairs: &[Pair],
+    known: &mut KnownPieces,
+) -> Result<Vec<Piece>, Refusal> {
     let printed: Vec<&PieceFile> = file.pieces.iter().filter(|p| !p.master_only).collect();
     let count = printed.len();
     printed
@@ -32,9 +39,25 @@ pub(super) fn finished(file: &SetFile, made: &MadePieces, pairs: &[Pair]) -> Res
         .filter_map(|(i, piece)| Some((i, piece, made.get(&piece.name)?)))
         .map(|(i, piece, own)| {
             let place = Place { file, piece, own, number: i + 1, count };
-            place.finished(made, pairs).map_err(|r| about(&piece.name, r))
+            place.finished(made, pairs, known).map_err(|r| about(&piece.name, r))
         })
         .collect()
+}
+
+/// Pieces finished before, to be finished again only when something is wanted otherwise: placing allowances and words takes
+/// most of the time that a change to a set takes.
+#[derive(Debug, Default)]
+pub(super) struct KnownPieces(BTreeMap<String, (SeamRequest, Piece)>);
+
+impl KnownPieces {
+    fn seamed(&mut self, request: &SeamRequest) -> Result<Piece, Refusal> {
+        if let Some((_, piece)) = self.0.get(&request.name).filter(|(known, _)| known == request) {
+            return Ok(piece.clone());
+        }
+        let piece = seams::seam(request)?;
+        self.0.insert(request.name.clone(), (request.clone(), piece.clone()));
+        Ok(piece)
+    }
 }
 
 struct Place<'a> {
@@ -46,10 +69,10 @@ struct Place<'a> {
 }
 
 impl Place<'_> {
-    fn finished(&self, made: &MadePieces, pairs: &[Pair]) -> Result<Piece, Refusal> {
+    fn finished(&self, made: &MadePieces, pairs: &[Pair], known: &mut KnownPieces) -> Result<Piece, Refusal> {
         let notches = notches::of(self.file, self.piece, made, pairs)?;
         let request = self.request(&notches)?;
-        let mut piece = seams::seam(&request)?;
+        let mut piece = known.seamed(&request)?.with_internal(self.own.shape.inside_lines());
         if self.piece.draw == Draw::Whole && piece.fold.is_some() {
             let halves: Vec<_> = notches.iter().map(|(_, halves)| *halves).collect();
             piece = whole::unfolded(&piece, &halves, &request.cutting)?;

@@ -5,7 +5,7 @@ use kurbo::{Affine, BezPath, Point};
 use super::notches::Halves;
 use crate::path;
 use crate::refusal::{Refusal, RefusalKind};
-use crate::seams::{Cutting, Notch, Piece, PieceEdge, cut_words};
+use crate::seams::{Cutting, InternalLine, Notch, Piece, PieceEdge, cut_words};
 use crate::units::MatPoint;
 
 /// A point is on the fold within this, mm.
@@ -33,6 +33,7 @@ pub(super) fn unfolded(piece: &Piece, halves: &[Halves], cutting: &Cutting) -> R
         cut_line: whole_ring(&piece.cut_line, fold_line, over),
         edges,
         notches,
+        internal: whole_lines(&piece.internal, over),
         fold: None,
         ..piece.clone()
     };
@@ -41,6 +42,28 @@ pub(super) fn unfolded(piece: &Piece, halves: &[Halves], cutting: &Cutting) -> R
         *line = cut_words(cutting, false);
     }
     Ok(whole)
+}
+
+/// The lines inside and their mirror images; one that ends on the fold goes on into its own.
+fn whole_lines(lines: &[InternalLine], over: Affine) -> Vec<InternalLine> {
+    let image = |line: &InternalLine| line.line.iter().map(|p| mirrored(over, *p)).collect::<Vec<_>>();
+    let mut whole = Vec::new();
+    for line in lines {
+        let back = image(line);
+        let on_fold = |p: Option<&MatPoint>| p.is_some_and(|p| mirrored(over, *p).distance(*p) < 2.0 * ON_FOLD_MM);
+        let named = |line: Vec<MatPoint>, name: &str| InternalLine { name: name.to_string(), line };
+        if on_fold(line.line.last()) {
+            let joined = line.line.iter().copied().chain(back.into_iter().rev().skip(1));
+            whole.push(named(joined.collect(), &line.name));
+        } else if on_fold(line.line.first()) {
+            let joined = back.into_iter().rev().chain(line.line.iter().skip(1).copied());
+            whole.push(named(joined.collect(), &line.name));
+        } else {
+            whole.push(line.clone());
+            whole.push(named(back, &line.name));
+        }
+    }
+    whole
 }
 
 fn refuse(seen: &str, advice: &str) -> Refusal {

@@ -119,7 +119,8 @@ pub fn on_sheets(pattern: &Pattern, paper: Paper, margin_mm: f64) -> Result<Vec<
         let mut drawing = drawing::placed(pattern, &shifted(&packed.places, Vec2::new(margin_mm, margin_mm)));
         (drawing.width_mm, drawing.height_mm) = (paper.width_mm, paper.height_mm);
         if k == 0 {
-            key::at(&mut drawing, Point::new(margin_mm, paper.height_mm - margin_mm - key::KEY_HIGH_MM));
+            let inside = pattern.pieces.iter().any(|p| !p.internal.is_empty());
+            key::at(&mut drawing, Point::new(margin_mm, paper.height_mm - margin_mm - key::KEY_HIGH_MM), inside);
         }
         drawing
     };

@@ -22,6 +22,8 @@ pub enum Layer {
     Cut,
     /// Where to sew.
     Stitching,
+    /// Seams and other lines inside a piece.
+    Inside,
     /// Notches, grainline, fold.
     Marks,
     /// Words.
@@ -34,13 +36,22 @@ pub enum Layer {
 
 impl Layer {
     /// Every layer, bottom first.
-    pub const ALL: [Layer; 6] = [Layer::Joining, Layer::Key, Layer::Stitching, Layer::Cut, Layer::Marks, Layer::Words];
+    pub const ALL: [Layer; 7] = [
+        Layer::Joining,
+        Layer::Key,
+        Layer::Stitching,
+        Layer::Cut,
+        Layer::Inside,
+        Layer::Marks,
+        Layer::Words,
+    ];
 
     /// Its name in files.
     pub fn id(self) -> &'static str {
         match self {
             Layer::Cut => "cut-line",
             Layer::Stitching => "stitching-line",
+            Layer::Inside => "inside-lines",
             Layer::Marks => "marks",
             Layer::Words => "words",
             Layer::Key => "key",
@@ -53,6 +64,7 @@ impl Layer {
         match self {
             Layer::Cut => "Cut line",
             Layer::Stitching => "Stitching line",
+            Layer::Inside => "Inside seams",
             Layer::Marks => "Notches, grainline, fold",
             Layer::Words => "Words",
             Layer::Key => "Test squares and key",
@@ -305,7 +317,7 @@ fn draw_piece(drawing: &mut Drawing, piece: &Piece, placement: &Placement) {
 /// A line inside the piece, what it is written along its middle.
 fn draw_inside(drawing: &mut Drawing, inside: &InternalLine, place: Affine) {
     const SIZE_MM: f64 = 3.0;
-    drawing.stroke(Layer::Marks, open_path(&inside.line, place), INSIDE_PEN);
+    drawing.stroke(Layer::Inside, open_path(&inside.line, place), INSIDE_PEN);
     let half = inside.line.len() / 2;
     let Some([a, b]) = inside.line.get(half.saturating_sub(1)..=half) else { return };
     let (a, b) = (place * Point::from(*a), place * Point::from(*b));

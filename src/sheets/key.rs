@@ -2,7 +2,9 @@
 
 use kurbo::{BezPath, Point, Rect, Shape};
 
-use super::drawing::{Anchor, BLACK, CUT_PEN, Drawing, FOLD_PEN, Layer, MARK_PEN, Mark, NOTCH_PEN, Pen, STITCHING_PEN};
+use super::drawing::{
+    Anchor, BLACK, CUT_PEN, Drawing, FOLD_PEN, INSIDE_PEN, Layer, MARK_PEN, Mark, NOTCH_PEN, Pen, STITCHING_PEN,
+};
 use crate::units::MM_PER_INCH;
 
 /// Side of the metric test square, mm.
@@ -31,19 +33,21 @@ fn square(drawing: &mut Drawing, at: Point, side: f64, name: &str) {
     drawing.text(Layer::Key, Point::new(centre.x, centre.y + 9.5), 3.2, Anchor::Middle, "before you cut");
 }
 
-/// A sample of every line with its meaning, top left at a point.
-pub(super) fn lines(drawing: &mut Drawing, at: Point) {
-    let rows: [(&str, Pen); 5] = [
-        ("cut here", CUT_PEN),
-        ("stitch here", STITCHING_PEN),
-        ("lay on the fold of the cloth; do not cut", FOLD_PEN),
-        ("grainline: lay along the selvedge", MARK_PEN),
-        ("notch: snip or mark, match with its partner", NOTCH_PEN),
-    ];
+/// A sample of every line with its meaning, top left at a point; of lines inside pieces only where there are some.
+pub(super) fn lines(drawing: &mut Drawing, at: Point, inside: bool) {
+    let mut rows = vec![("cut here", CUT_PEN), ("stitch here", STITCHING_PEN)];
+    if inside {
+        rows.push(("a seam inside the piece: do not cut", INSIDE_PEN));
+    }
+    rows.push(("lay on the fold of the cloth; do not cut", FOLD_PEN));
+    rows.push(("grainline: lay along the selvedge", MARK_PEN));
+    rows.push(("notch: snip or mark, match with its partner", NOTCH_PEN));
+    let step = (KEY_HIGH_MM - 1.0) / rows.len() as f64;
+    let count = rows.len();
     for (i, (meaning, pen)) in rows.into_iter().enumerate() {
-        let y = at.y + 4.0 + 10.0 * i as f64;
+        let y = at.y + 4.0 + step * i as f64;
         let mut sample = BezPath::new();
-        if i == 4 {
+        if i + 1 == count {
             sample.move_to((at.x + 14.0, y - 3.0));
             sample.line_to((at.x + 14.0, y + 2.0));
         } else {
@@ -51,7 +55,7 @@ pub(super) fn lines(drawing: &mut Drawing, at: Point) {
             sample.line_to((at.x + 28.0, y));
         }
         drawing.stroke(Layer::Key, sample, pen);
-        if i == 3 {
+        if i + 2 == count {
             for (tip, back) in [(at.x, at.x + 4.0), (at.x + 28.0, at.x + 24.0)] {
                 let mut head = BezPath::new();
                 head.move_to((tip, y));
@@ -65,20 +69,26 @@ pub(super) fn lines(drawing: &mut Drawing, at: Point) {
     }
 }
 
+/// Does a drawing show lines inside pieces?
+pub(super) fn has_inside(drawing: &Drawing) -> bool {
+    drawing.marks.iter().any(|drawn| drawn.layer == Layer::Inside)
+}
+
 /// The drawing with test squares and line samples below it.
 pub(super) fn below(mut drawing: Drawing) -> Drawing {
     let top = drawing.height_mm + 5.0;
     squares(&mut drawing, Point::new(10.0, top));
-    lines(&mut drawing, Point::new(10.0 + SQUARES_WIDE_MM + 10.0, top));
+    let inside = has_inside(&drawing);
+    lines(&mut drawing, Point::new(10.0 + SQUARES_WIDE_MM + 10.0, top), inside);
     drawing.height_mm = top + KEY_HIGH_MM + 10.0;
     drawing.width_mm = drawing.width_mm.max(10.0 + SQUARES_WIDE_MM + 10.0 + 33.0 + 85.0);
     drawing
 }
 
 /// Test squares and line samples on a sheet of fixed size, top left at a point; the samples only where there is room.
-pub(super) fn at(drawing: &mut Drawing, at: Point) {
+pub(super) fn at(drawing: &mut Drawing, at: Point, inside: bool) {
     squares(drawing, at);
     if at.x + SQUARES_WIDE_MM + 130.0 < drawing.width_mm {
-        lines(drawing, Point::new(at.x + SQUARES_WIDE_MM + 10.0, at.y));
+        lines(drawing, Point::new(at.x + SQUARES_WIDE_MM + 10.0, at.y), inside);
     }
 }

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-use clothline::desk::{Kept, SET_FILE, Save, check_name};
+use clothline::desk::{Kept, SET_CHANGES, SET_FILE, Save, check_name};
 use clothline::set::file::{self, SetFile};
 use clothline::{Refusal, RefusalKind};
 
@@ -77,6 +77,14 @@ impl Folder {
     /// If it cannot be read.
     pub fn recipe(&self) -> Result<Option<SetFile>, Refusal> {
         self.text(SET_FILE)?.map(|text| file::read(&text)).transpose()
+    }
+
+    /// What was changed in the set's own file.
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn set_changes(&self) -> Result<Option<String>, Refusal> {
+        self.text(SET_CHANGES)
     }
 
     /// What was kept of the pieces that have an outline of their own.

@@ -1,10 +1,14 @@
 //! The desk in its place: locked while one request is answered, its files kept before the answer goes out.
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::Instant;
 
 use clothline::Refusal;
 use clothline::desk::{self, Answer, Desk, OnOverview, Request};
+use clothline::lay::{Bolt, LayPlan};
+use clothline::pattern_file::Pattern;
 use clothline::photo::Photo;
+use clothline::set::Finished;
 use serde::Serialize;
 
 use super::folder::Folder;
@@ -15,8 +19,22 @@ pub struct Office {
     /// The set's folder.
     pub folder: Folder,
     desk: Mutex<Desk>,
+    /// The lay plans made last: they take seconds, and the make sheet speaks of them.
+    plans: Mutex<Option<Planned>>,
     /// How the tracing stands.
     pub progress: Mutex<Progress>,
+}
+
+/// Time to search for a plan that nobody asked for, s.
+const SHORT_SEARCH_S: f64 = 2.0;
+
+/// Lay plans and what they were made of.
+#[derive(Clone)]
+struct Planned {
+    pattern: Pattern,
+    cloth: Vec<Bolt>,
+    seconds: f64,
+    plans: Vec<LayPlan>,
 }
 
 /// An answer with how the tracing stands.
@@ -39,7 +57,7 @@ impl Office {
     pub fn open(set: &std::path::Path) -> Result<Self, Refusal> {
         let folder = Folder::open(set)?;
         let desk = laid_out(&folder)?;
-        Ok(Self { folder, desk: Mutex::new(desk), progress: Mutex::new(Progress::default()) })
+        Ok(Self { folder, desk: Mutex::new(desk), plans: Mutex::default(), progress: Mutex::default() })
     }
 
     /// The desk, to oneself. A thread that panicked with it left it as it was between two changes.
@@ -57,10 +75,8 @@ impl Office {
     /// # Errors
     /// The refusal, in words.
     pub fn ask(&self, request: Request) -> Result<Told, Refusal> {
-        if let Request::Sheets { paper, variation } = &request {
-            // Seconds of work with many pieces: the desk goes on answering meanwhile.
-            let pattern = self.desk().pattern(variation.as_deref())?;
-            return Ok(self.told(desk::sheets(&pattern, paper)?, Vec::new()));
+        if let Some(told) = self.away_from_the_desk(&request) {
+            return told;
         }
         let overview = matches!(request, Request::Overview);
         let mut desk = self.desk();
@@ -74,6 +90,13 @@ impl Office {
             *desk = laid_out(&self.folder)?;
             return Err(refusal);
         }
+        let answer = if desk.lacks_outline() {
+            // A piece drawn elsewhere is there again: its outline lies in the folder.
+            *desk = laid_out(&self.folder)?;
+            desk.ask(Request::Pattern)?.0
+        } else {
+            answer
+        };
         drop(desk);
         let loose = match &answer {
             Answer::Overview(all) if overview => {
@@ -88,6 +111,79 @@ impl Office {
         Ok(self.told(answer, loose))
     }
 
+    /// What takes seconds with many pieces is made from a copy: the desk goes on answering meanwhile.
+    fn away_from_the_desk(&self, request: &Request) -> Option<Result<Told, Refusal>> {
+        let answer = match request {
+            Request::Sheets { paper, variation } => {
+                let pattern = self.desk().pattern(variation.as_deref());
+                pattern.and_then(|pattern| desk::sheets(&pattern, paper))
+            }
+            Request::Lay { variation, seconds } => {
+                let made = self.made(variation.as_deref());
+                made.and_then(|(set, cloth)| {
+                    let plans = self.planned(&set.pattern, &cloth, Some(*seconds))?;
+                    Ok(desk::plans_answer(&set.pattern, &plans))
+                })
+            }
+            Request::MakeSheet { variation, paper } => {
+                let made = self.made(variation.as_deref());
+                made.and_then(|(set, cloth)| {
+                    desk::make_sheet(&set, &self.planned(&set.pattern, &cloth, None)?, paper)
+                })
+            }
+            _ => return None,
+        };
+        Some(answer.map(|answer| self.told(answer, Vec::new())))
+    }
+
+    /// The finished set, and the cloth it is cut from.
+    fn made(&self, variation: Option<&str>) -> Result<(Finished, Vec<Bolt>), Refusal> {
+        let desk = self.desk();
+        Ok((desk.made(variation)?, desk.recipe().cloth.clone()))
+    }
+
+    /// Lay plans of a pattern: those made before if nothing has changed and no other time is wanted, else made now.
+    fn planned(&self, pattern: &Pattern, cloth: &[Bolt], seconds: Option<f64>) -> Result<Vec<LayPlan>, Refusal> {
+        let known = self.plans.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        if let Some(known) = known.filter(|k| k.pattern == *pattern && k.cloth == cloth)
+            && seconds.is_none_or(|s| s <= known.seconds)
+        {
+            return Ok(known.plans);
+        }
+        let seconds = seconds.unwrap_or(SHORT_SEARCH_S);
+        let started = Mutex::new((usize::MAX, Instant::now()));
+        // Each plan has its own time by the clock; the work is set to end in time on a slow core.
+        let watch = |place: usize| {
+            let mut started = started.lock().unwrap_or_else(PoisonError::into_inner);
+            if started.0 != place {
+                *started = (place, Instant::now());
+            }
+            started.1.elapsed().as_secs_f64() < seconds
+        };
+        let plans = desk::plans(pattern, cloth, seconds, &watch)?;
+        let made = Planned { pattern: pattern.clone(), cloth: cloth.to_vec(), seconds, plans: plans.clone() };
+        *self.plans.lock().unwrap_or_else(PoisonError::into_inner) = Some(made);
+        Ok(plans)
+    }
+
+    /// A file to be taken away.
+    ///
+    /// # Errors
+    /// If there is none of that name, or the set cannot be made.
+    pub fn take(&self, file: &str, variation: Option<&str>) -> Result<Vec<u8>, Refusal> {
+        let (set, cloth) = self.made(variation)?;
+        if file == "report.html" {
+            let mut sources = self.desk().sources();
+            for source in &mut sources {
+                source.overlay_jpeg = self.folder.read(&format!("out/{}-overlay.jpg", source.name)).ok();
+            }
+            return Ok(desk::report_page(&set, &sources));
+        }
+        let needs_plans = file.starts_with("lay") || file.starts_with("makesheet");
+        let plans = if needs_plans { self.planned(&set.pattern, &cloth, None)? } else { Vec::new() };
+        desk::take(&set, &plans, file)
+    }
+
     fn told(&self, answer: Answer, loose: Vec<String>) -> Told {
         Told { answer, tracing: self.progress().clone(), set: self.folder.name(), loose }
     }
@@ -97,5 +193,5 @@ fn laid_out(folder: &Folder) -> Result<Desk, Refusal> {
     folder.forget();
     let recipe = folder.recipe()?;
     let kept = folder.kept(recipe.as_ref())?;
-    Desk::lay_out(recipe, &folder.name(), &kept)
+    Desk::lay_out(recipe, folder.set_changes()?.as_deref(), &folder.name(), &kept)
 }

@@ -1,6 +1,6 @@
 //! What is at which address.
 
-use clothline::desk::{self, Request as Ask};
+use clothline::desk::Request as Ask;
 use clothline::photo::Photo;
 use clothline::{Refusal, RefusalKind};
 
@@ -30,9 +30,7 @@ pub fn answer(request: &Request, connection: &mut Connection<'_>, office: &Offic
             let name = request.query("name").unwrap_or_default();
             told(office.folder.photo(&name).map(|bytes| Answer::ok(picture_kind(&bytes), bytes)))
         }
-        ("GET", path) if path.starts_with("/take/") => {
-            take(&path["/take/".len()..], request.query("variation").as_deref(), office)
-        }
+        ("GET", path) if path.starts_with("/take/") => take(&path["/take/".len()..], request, office),
         ("GET", path) => match pages::file(path) {
             Some((kind, bytes)) => Answer::ok(kind, bytes),
             None => Answer::refused(404, "there is nothing at this address"),
@@ -107,15 +105,23 @@ fn kept_badly(error: &std::io::Error) -> Refusal {
     Refusal::new(RefusalKind::File, seen, "see that there is room on the disk and the folder may be written")
 }
 
-fn take(file: &str, variation: Option<&str>, office: &Office) -> Answer {
+fn take(file: &str, request: &Request, office: &Office) -> Answer {
     let kind = match file.rsplit('.').next() {
         Some("pdf") => "application/pdf",
         Some("svg") => "image/svg+xml",
         Some("dxf") => "application/dxf",
+        Some("html") => "text/html; charset=utf-8",
         _ => return Answer::refused(404, "there is nothing at this address"),
     };
-    let pattern = office.desk().pattern(variation);
-    let made = pattern.and_then(|pattern| desk::take(&pattern, file));
-    let name = format!("attachment; filename=\"{}\"", file.replace(['"', '\\', '/'], "_"));
-    told(made.map(|bytes| Answer::ok(kind, bytes).with("Content-Disposition", name)))
+    let made = office.take(file, request.query("variation").as_deref());
+    // Shown in the browser it may hold its own pictures and style, and nothing else: no script, nothing fetched.
+    let how = if request.query("show").is_some() { "inline" } else { "attachment" };
+    let name = format!("{how}; filename=\"{}\"", file.replace(['"', '\\', '/'], "_"));
+    told(made.map(|bytes| {
+        Answer::ok(kind, bytes).with("Content-Disposition", name).with("Content-Security-Policy", ALONE)
+    }))
 }
+
+/// What a file that is shown by itself may do.
+const ALONE: &str = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; font-src data:; sandbox; \
+                     base-uri 'none'; form-action 'none'; frame-ancestors 'none'";

@@ -73,9 +73,10 @@ fn run(office: &Office, name: &str) -> Result<(), Refusal> {
     let photos: Vec<Vec<u8>> = job.photos.iter().map(|photo| office.folder.read(photo)).collect::<Result<_, _>>()?;
     let wanted = make::wanted(office.folder.root(), &set, name, &job.hints)?;
     let done = job.run(&photos, &wanted.options, &wanted.key, &mut Told(office));
-    let jpeg = done.flat().and_then(|flat| crate::cli::files::jpeg(flat, JPEG_QUALITY));
+    let jpeg = |picture| crate::cli::files::jpeg(picture, JPEG_QUALITY);
+    let (flat, overlay) = (done.flat().and_then(jpeg), done.overlay().and_then(jpeg));
     let mut desk = office.desk();
-    let saves = desk.accept(done, jpeg)?;
+    let saves = desk.accept(done, flat, overlay)?;
     office.folder.keep(&saves)
 }
 

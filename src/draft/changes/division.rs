@@ -75,7 +75,7 @@ impl<'a> Division<'a> {
     }
 
     /// The edges on the left of the line and on the right, from its one end round to the other, without the line.
-    fn sides(&self) -> [Vec<ShapeEdge>; 2] {
+    pub fn sides(&self) -> [Vec<ShapeEdge>; 2] {
         [run(self.shape, self.to, self.from), run(self.shape, self.from, self.to)]
     }
 

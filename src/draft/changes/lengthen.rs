@@ -92,7 +92,7 @@ impl Lengthen {
                 edge.path.clone()
             };
         }
-        for mark in &mut made.marks {
+        for mark in made.marks.iter_mut().chain(made.inside.iter_mut().flat_map(|l| &mut l.line)) {
             *mark = line.moved((*mark).into(), &step).into();
         }
         Ok(made)

@@ -48,6 +48,19 @@ impl Part {
     }
 }
 
+/// See [`super::sides_of`].
+pub(super) fn sides(shape: &Shape, places: &[Place]) -> Option<[usize; 2]> {
+    let division = Division::through(shape, places, true, SLIVER_MM, None).ok()?;
+    let sides = division.sides();
+    let numbers = |side: usize| -> Vec<usize> { sides[side].iter().map(|e| e.number).collect() };
+    let (left, right) = (numbers(0), numbers(1));
+    let longest = |own: &[usize], others: &[usize]| {
+        let whole = shape.edges.iter().filter(|e| own.contains(&e.number) && !others.contains(&e.number));
+        whole.max_by(|a, b| a.length_mm().total_cmp(&b.length_mm())).map(|e| e.number)
+    };
+    Some([longest(&left, &right)?, longest(&right, &left)?])
+}
+
 /// The shape with other edges; the fold only if its edge is still there.
 pub(super) fn with_edges(shape: &Shape, edges: Vec<crate::draft::shape::ShapeEdge>) -> Shape {
     let fold = shape.fold.filter(|number| edges.iter().any(|e| e.number == *number));

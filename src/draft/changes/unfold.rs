@@ -1,5 +1,6 @@
 //! A half piece made whole across its fold.
 
+use kurbo::Affine;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -7,6 +8,7 @@ use super::{bad, fold_index};
 use crate::draft::shape::{Role, Shape, ShapeEdge};
 use crate::path;
 use crate::refusal::Refusal;
+use crate::seams::InternalLine;
 
 /// An edge within this of square to the fold goes on into its mirror image, degrees.
 const SQUARE_DEG: f64 = 1.0;
@@ -17,7 +19,8 @@ const STRAIGHT_MM: f64 = 0.05;
 ///
 /// An edge that meets the fold squarely (within a degree) becomes one edge with its mirror image, as hem and neckline do.
 /// The other edges keep their number and answer to what they were called; their images get numbers of their own and the
-/// name with the side of the drawing they lie on ("side-seam left"). Marks stay where they are.
+/// name with the side of the drawing they lie on ("side-seam left"). Marks stay where they are; lines inside have an image of
+/// their own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Unfold {}
@@ -75,7 +78,14 @@ pub fn unfold(shape: &Shape) -> Result<Shape, Refusal> {
         edges.push(ShapeEdge { number: next, name: Some(name), path: image, ..(*edge).clone() });
         next += 1;
     }
-    Ok(Shape { edges, fold: None, ..shape.clone() })
+    let mut whole = Shape { edges, fold: None, ..shape.clone() };
+    whole.inside.extend(shape.inside.iter().map(|line| mirrored(line, mirror)));
+    Ok(whole)
+}
+
+fn mirrored(line: &InternalLine, mirror: Affine) -> InternalLine {
+    let image = line.line.iter().map(|p| (mirror * kurbo::Point::from(*p)).into());
+    InternalLine { name: line.name.clone(), line: image.collect() }
 }
 
 /// Where the image of an edge lies beside it, on the drawing.

@@ -36,10 +36,10 @@ pub(super) fn draw(title: &str, paper: Paper, plan: &TilePlan, pieces: &Drawing,
     key::squares(&mut drawing, Point::new(LEFT_MM, 60.0));
     let beside = LEFT_MM + key::SQUARES_WIDE_MM + 10.0;
     let below_key = if paper.width_mm > beside + 33.0 + 85.0 + LEFT_MM {
-        key::lines(&mut drawing, Point::new(beside, 60.0));
+        key::lines(&mut drawing, Point::new(beside, 60.0), key::has_inside(pieces));
         60.0 + key::KEY_HIGH_MM + 10.0
     } else {
-        key::lines(&mut drawing, Point::new(LEFT_MM, 60.0 + key::KEY_HIGH_MM + 6.0));
+        key::lines(&mut drawing, Point::new(LEFT_MM, 60.0 + key::KEY_HIGH_MM + 6.0), key::has_inside(pieces));
         60.0 + 2.0 * key::KEY_HIGH_MM + 14.0
     };
     let room = Rect::new(LEFT_MM, below_key, paper.width_mm - LEFT_MM, paper.height_mm - LEFT_MM);
