@@ -171,8 +171,8 @@ struct FinishedPiece {
 struct InsideSeam {
     /// Its places, as marks: the first and how many.
     marks: [usize; 2],
-    /// An edge on either side, if it runs from edge to edge.
-    sides: Option<[usize; 2]>,
+    /// The edges on either side, the longest first, if it runs from edge to edge.
+    sides: Option<[Vec<usize>; 2]>,
 }
 
 #[derive(Debug, Clone, Serialize)]

@@ -90,9 +90,9 @@ impl Place {
     }
 }
 
-/// Numbers of an edge on the left of a line through a piece and of one on its right, the longest that it does not cut; none
-/// if it does not run from edge to edge, or leaves no whole edge on a side.
-pub fn sides_of(shape: &Shape, places: &[Place]) -> Option<[usize; 2]> {
+/// Numbers of the edges on the left of a line through a piece and of those on its right, without the ones that it cuts, the
+/// longest first; none if it does not run from edge to edge, or leaves no whole edge on a side.
+pub fn sides_of(shape: &Shape, places: &[Place]) -> Option<[Vec<usize>; 2]> {
     part::sides(shape, places)
 }
 

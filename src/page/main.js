@@ -7,7 +7,7 @@ import { showReview } from "./review.js";
 import { showPattern } from "./pattern.js";
 import { showSheets } from "./sheets.js";
 
-export const desk = { set: "", pieces: [], loose: [], tracing: null };
+export const desk = { set: "", pieces: [], loose: [], tracing: null, undo: null, redo: null };
 
 const STEPS = [
   { id: "photos", name: "Photos", icon: "photo", show: showPhotos },
@@ -67,7 +67,7 @@ function took(told) {
   const before = desk.tracing;
   Object.assign(desk, { set: told.set, tracing: told.tracing });
   if (told.answer === "overview") {
-    desk.pieces = told.pieces;
+    Object.assign(desk, { pieces: told.pieces, undo: told.undo, redo: told.redo });
     if (told.loose || before === null) desk.loose = told.loose || [];
   }
   document.getElementById("set").textContent = told.set;

@@ -1,8 +1,8 @@
 // Bringing photos in: what gives the size, the photos, how the tracing stands, what could be better.
 
-import { send } from "./ask.js";
+import { ask, send } from "./ask.js";
 import { advice, capital, h, icon, inWords as sayHere, many, pretty, say, trouble, typedLength, units } from "./words.js";
-import { desk, go, hurry, onDesk, tell } from "./main.js";
+import { desk, go, hurry, look, onDesk, tell } from "./main.js";
 
 const KINDS = [
   { id: "grid", name: "A gridded mat", hint: "a cutting mat, a sheet with squares, a chessboard, floor tiles" },
@@ -256,12 +256,28 @@ function inWords(r) {
   return r.sheet ? `a sheet of ${r.sheet}` : "";
 }
 
+// The last change to the set, photos brought in and pieces taken off among them.
+function stepButton(which, name) {
+  const words = desk[which] ? `${name}: ${desk[which]}` : name;
+  const step = async () => {
+    if (!desk[which]) return;
+    const was = desk[which];
+    try {
+      await ask({ ask: `${which}-set` });
+      await look();
+      say(which === "undo" ? `Taken back: ${was}.` : `Made again: ${was}.`);
+      hurry();
+    } catch (error) {
+      trouble(error);
+    }
+  };
+  return h("button", { type: "button", class: "button quiet", "aria-label": words, title: words, "aria-disabled": desk[which] ? null : "true", onclick: step }, icon(which));
+}
+
 async function remove(piece) {
-  const words = piece.changes ? ` Its ${many(piece.changes, "change")} will be lost.` : "";
-  if (!confirm(`Take "${piece.name}" off the set?${words} The photo stays in the set's folder.`)) return;
   try {
     await tell({ ask: "remove", piece: piece.name });
-    say(`${piece.name} was taken off.`);
+    say(`${piece.name} was taken off; it can be taken back. The photo stays in the set's folder.`);
     hurry();
   } catch (error) {
     trouble(error);
@@ -276,7 +292,7 @@ export function showPhotos(work) {
   const drawForm = () => form.replaceChildren(sizeForm(drawForm));
   let last = "";
   const drawList = () => {
-    const state = JSON.stringify([desk.pieces, desk.tracing, [...sending], desk.loose]);
+    const state = JSON.stringify([desk.pieces, desk.tracing, [...sending], desk.loose, desk.undo, desk.redo]);
     if (state === last) return;
     last = state;
     const focused = document.activeElement?.closest?.(".pieces") ? document.activeElement.getAttribute("href") || document.activeElement.textContent : null;
@@ -286,7 +302,7 @@ export function showPhotos(work) {
     }
     const loose = desk.loose.filter((p) => !sending.has(p));
     list.replaceChildren(
-      cards.length ? h("h2", {}, "Pieces") : "",
+      cards.length || desk.undo || desk.redo ? h("div", { class: "listhead" }, h("h2", {}, cards.length ? "Pieces" : "No pieces"), stepButton("undo", "Take back"), stepButton("redo", "Make again")) : "",
       h("ul", { class: "plainlist" }, cards),
       loose.length ? h("div", { class: "card loose" }, h("p", {}, `In the folder, but not used: ${loose.join(", ")}.`),
         h("button", { type: "button", class: "button", onclick: () => describe(loose).catch(trouble) }, "Trace with what is said above")) : "");
@@ -295,7 +311,9 @@ export function showPhotos(work) {
   drawForm();
   drawList();
   work.className = "photos";
-  work.replaceChildren(h("h1", { class: "hidden" }, "Photos"), h("div", { class: "two" }, form, dropCard(drawList)), list);
+  // A set that is there is looked at first; one that begins, with what to do first.
+  const begin = h("div", { class: "two" }, form, dropCard(drawList));
+  work.replaceChildren(h("h1", { class: "hidden" }, "Photos"), ...(desk.pieces.length ? [list, h("h2", { class: "addmore" }, "Bring in more"), begin] : [begin, list]));
   const off = onDesk((before) => {
     drawList();
     if (before && desk.tracing.done > before.done) say(desk.pieces.some((p) => p.refused) ? "A photo could not be traced; the reason is told beside it." : "Traced. Review the outline next.");

@@ -89,7 +89,7 @@ export function advice(warnings, title = "What could be better") {
   if (!warnings.length) return null;
   return h("details", { class: "advice", open: warnings.length <= 3 },
     h("summary", {}, `${title} (${warnings.length})`),
-    h("ul", {}, warnings.map((w) => h("li", {}, sentence(inWords(w))))));
+    h("ul", {}, warnings.map((w) => h("li", {}, sentence(/^(seam-|corner-)/.test(w.code) ? inSeam(inWords(w)) : inWords(w))))));
 }
 
 // What the program says to those who type commands, said for those who click.
@@ -98,7 +98,14 @@ const HERE = {
   "mat-unmeasured": "Nobody has measured this mat, so every length is only as true as its print. Lay a steel tape along 20 squares and say it on the Photos step, under \u201cI measured the mat with a tape\u201d",
 };
 
-export const inWords = (w) => (HERE[w.code] || w.text).replace(/ with --bare/g, "").replace(/give --measured or --mat/g, "say so on the Photos step").replace(/such as --grid (\S+)/g, "such as $1").replace(/give --[a-z-]+( or --[a-z-]+)*/g, "say it on the Photos step");
+// What is said for those who type commands, said for those who click.
+export const inHere = (text) => text.replace(/make with --true/g, "true the pairs, under Fit,");
+
+// The names of seams as people say them: "front/side-seam to back/side-seam" is front side seam to back side seam.
+const HYPHENED = /\b(side|underarm)-seam\b|\bsleeve-cap\b/g;
+export const inSeam = (text) => text.replace(HYPHENED, (role) => role.replace("-", " ")).replaceAll("/", " ").replace(/(\d+) x /g, "$1 \u00d7 ").replace(/\b(\w+) \1\b/g, "$1");
+
+export const inWords = (w) => inHere(HERE[w.code] || w.text).replace(/ with --bare/g, "").replace(/give --measured or --mat/g, "say so on the Photos step").replace(/such as --grid (\S+)/g, "such as $1").replace(/give --[a-z-]+( or --[a-z-]+)*/g, "say it on the Photos step");
 
 const sentence = (text) => {
   const t = capital(text);

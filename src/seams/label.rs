@@ -169,11 +169,13 @@ fn roomiest(
     let (columns, rows) = ((frame.width_mm() / cell).ceil() as usize, (frame.height_mm() / cell).ceil() as usize);
     let centre = frame.min.lerp(frame.max, 0.5);
     let mut best = (centre, f64::NEG_INFINITY, f64::INFINITY);
+    let points = sampled(stitching, obstacles);
     let consider = |p: MatPoint, best: &mut (MatPoint, f64, f64)| {
         // Room beyond 25 mm is enough: then the nearest to the middle reads best.
-        let room = room_at(stitching, obstacles, p, along, half).min(25.0);
+        let room = room_at(&points, p, along, half, best.1 - 1e-9).min(25.0);
         let off = p.distance(centre);
-        if room > best.1 + 1e-9 || (room >= best.1 - 1e-9 && off < best.2) {
+        let better = room > best.1 + 1e-9 || (room >= best.1 - 1e-9 && off < best.2);
+        if better && polygon::contains(stitching, p) {
             *best = (p, room, off);
         }
     };
@@ -192,34 +194,34 @@ fn roomiest(
     (best.0, best.1)
 }
 
-/// Least distance from a rectangle of words to any line; negative when it is crossed or outside.
-fn room_at(
-    stitching: &[MatPoint],
-    obstacles: &[Vec<MatPoint>],
-    centre: MatPoint,
-    along: Vector2<f64>,
-    half: Vector2<f64>,
-) -> f64 {
-    let up = Vector2::new(-along.y, along.x);
-    if !polygon::contains(stitching, centre) {
-        return f64::NEG_INFINITY;
-    }
-    let clear = |p: MatPoint| {
-        let from_centre = p - centre;
-        let (x, y) = (from_centre.dot(&along).abs() - half.x, from_centre.dot(&up).abs() - half.y);
-        if x <= 0.0 && y <= 0.0 { x.max(y) } else { x.max(0.0).hypot(y.max(0.0)) }
-    };
-    let line = |a: MatPoint, b: MatPoint| {
+/// Points at most 4 mm apart along the stitching line and the lines to keep clear of.
+fn sampled(stitching: &[MatPoint], obstacles: &[Vec<MatPoint>]) -> Vec<MatPoint> {
+    let marks = obstacles.iter().flat_map(|o| o.iter().copied().zip(o.iter().copied().skip(1)));
+    let along = |(a, b): (MatPoint, MatPoint)| {
         let parts = (a.distance(b) / 4.0).ceil().clamp(1.0, 400.0) as usize;
-        (0..=parts).map(|k| clear(a.lerp(b, k as f64 / parts as f64))).fold(f64::INFINITY, f64::min)
+        (0..=parts).map(move |k| a.lerp(b, k as f64 / parts as f64))
     };
-    let walls = polygon::sides(stitching).map(|(a, b)| line(a, b)).fold(f64::INFINITY, f64::min);
-    let marks = obstacles
-        .iter()
-        .flat_map(|o| o.iter().zip(o.iter().skip(1)))
-        .map(|(a, b)| line(*a, *b))
-        .fold(f64::INFINITY, f64::min);
-    walls.min(marks)
+    polygon::sides(stitching).chain(marks).flat_map(along).collect()
+}
+
+/// Least distance from a rectangle of words to any of the points, negative when one lies in it; not told to the end once it
+/// is under `least`.
+fn room_at(points: &[MatPoint], centre: MatPoint, along: Vector2<f64>, half: Vector2<f64>, least: f64) -> f64 {
+    let up = Vector2::new(-along.y, along.x);
+    let mut room = f64::INFINITY;
+    for p in points {
+        let from_centre = *p - centre;
+        let (x, y) = (from_centre.dot(&along).abs() - half.x, from_centre.dot(&up).abs() - half.y);
+        // Neither side alone is further off than the corner between them.
+        let near = x.max(y);
+        if near < room {
+            room = room.min(if near <= 0.0 { near } else { x.max(0.0).hypot(y.max(0.0)) });
+            if room < least {
+                break;
+            }
+        }
+    }
+    room
 }
 
 #[cfg(test)]

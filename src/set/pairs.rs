@@ -216,6 +216,10 @@ fn guessed(file: &SetFile, made: &MadePieces) -> Vec<Pair> {
         };
         pairs.push(Pair { sides: [first, second], said, guessed: true });
     };
+    for (first, second, name) in cut_in_two(file, made) {
+        let edge = |piece: &str| EdgeOf { times: 1, piece: piece.to_string(), edge: EdgeRef(name.clone()) };
+        push(vec![edge(&first)], vec![edge(&second)]);
+    }
     for (front, a, kind) in known.iter().filter(|(p, m, _)| !is_back(&p.name, m)) {
         for (back, b, other) in known.iter().filter(|(p, m, _)| is_back(&p.name, m)) {
             if kind != other || *kind == Family::Sleeve || !goes(&front.variation, &back.variation) {
@@ -240,6 +244,24 @@ fn guessed(file: &SetFile, made: &MadePieces) -> Vec<Pair> {
     }
     pairs
 }
+
+/// Pieces that an inside seam parts, with the name that it has on both.
+fn cut_in_two(file: &SetFile, made: &MadePieces) -> Vec<(String, String, String)> {
+    let printed: Vec<_> = file.pieces.iter().filter(|p| !p.master_only).filter_map(|p| Some((p, made.get(&p.name)?))).collect();
+    let goes = |a: &Option<String>, b: &Option<String>| a.is_none() || b.is_none() || a == b;
+    let mut found = Vec::new();
+    for (i, (first, a)) in printed.iter().enumerate() {
+        for (second, b) in printed[i + 1..].iter().filter(|(other, _)| goes(&first.variation, &other.variation)) {
+            let names = a.shape.edges.iter().filter_map(|e| e.name.as_deref()).filter(|n| n.starts_with(INSIDE_SEAM));
+            let both = names.filter(|n| b.shape.edges.iter().any(|e| e.name.as_deref() == Some(n)));
+            found.extend(both.map(|n| (first.name.clone(), second.name.clone(), n.to_string())));
+        }
+    }
+    found
+}
+
+/// How the name of an edge begins along which a piece was cut in two.
+const INSIDE_SEAM: &str = "inside seam";
 
 /// One end of a seam: the angles of both pieces there.
 #[derive(Debug, Clone, PartialEq, Serialize)]

@@ -7,7 +7,7 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use serde_json::Value;
 
@@ -110,7 +110,22 @@ pub fn answer(stream: &mut TcpStream) -> (u16, String) {
 
 /// A rectangle of 200 by 300 mm as an outline file: a piece to work on without a photo.
 pub fn lay_rectangle(set: &Path, name: &str) {
-    let corners = [(0.0, 0.0), (200.0, 0.0), (200.0, 300.0), (0.0, 300.0)];
+    lay_rectangles(set, &[(name, 300.0)]);
+}
+
+/// Rectangles 200 mm wide as outline files: names and heights, mm.
+pub fn lay_rectangles(set: &Path, pieces: &[(&str, f64)]) {
+    let drawn: Vec<Value> = pieces
+        .iter()
+        .map(|(name, high)| serde_json::json!({ "name": name, "outline": draw_rectangle(set, name, *high) }))
+        .collect();
+    let recipe =
+        serde_json::json!({ "format": "clothline-set", "version": 1, "name": "Bags", "pieces": drawn });
+    std::fs::write(set.join("set.json"), recipe.to_string()).unwrap();
+}
+
+fn draw_rectangle(set: &Path, name: &str, high: f64) -> String {
+    let corners = [(0.0, 0.0), (200.0, 0.0), (200.0, high), (0.0, high)];
     let mut points = Vec::new();
     for k in 0..4 {
         let ((x0, y0), (x1, y1)): ((f64, f64), (f64, f64)) = (corners[k], corners[(k + 1) % 4]);
@@ -124,8 +139,14 @@ pub fn lay_rectangle(set: &Path, name: &str) {
     let file = serde_json::json!({ "units": "mm", "outline": points });
     let drawn = format!("pieces/{name}.outline.json");
     std::fs::write(set.join(&drawn), file.to_string()).unwrap();
-    let recipe = serde_json::json!({
-        "format": "clothline-set", "version": 1, "name": "Bags", "pieces": [{ "name": name, "outline": drawn }]
-    });
-    std::fs::write(set.join("set.json"), recipe.to_string()).unwrap();
+    drawn
+}
+
+/// Looks again and again until something holds; a slow machine is given a minute.
+pub fn until(what: &str, mut holds: impl FnMut() -> bool) {
+    let end = Instant::now() + Duration::from_secs(60);
+    while !holds() {
+        assert!(Instant::now() < end, "never: {what}");
+        std::thread::sleep(Duration::from_millis(20));
+    }
 }

@@ -16,6 +16,7 @@ const ELEMENT: &str = "element-6066-11e4-a52e-4f735466cecf";
 pub const ENTER: &str = "\u{E007}";
 pub const TAB: &str = "\u{E004}";
 pub const SPACE: &str = " ";
+pub const ESCAPE: &str = "\u{E00C}";
 pub const UP: &str = "\u{E013}";
 pub const DOWN: &str = "\u{E015}";
 pub const RIGHT: &str = "\u{E014}";
@@ -39,7 +40,7 @@ impl Browser {
             .stderr(Stdio::null())
             .spawn()
             .ok()?;
-        let until = Instant::now() + Duration::from_secs(20);
+        let until = Instant::now() + Duration::from_secs(90);
         while TcpStream::connect(("127.0.0.1", port)).is_err() {
             if Instant::now() > until {
                 let _ = driver.kill();
@@ -61,13 +62,16 @@ impl Browser {
             "unhandledPromptBehavior": "accept" } } });
         let told = browser.call("POST", "/session", &wanted);
         browser.session = told["sessionId"].as_str()?.to_string();
+        // A slow machine is given time.
+        let patience = json!({ "script": 240_000, "pageLoad": 240_000, "implicit": 0 });
+        browser.call("POST", &browser.on("/timeouts"), &patience);
         Some(browser)
     }
 
     fn call(&self, method: &str, path: &str, body: &Value) -> Value {
         let text = if method == "GET" || method == "DELETE" { String::new() } else { body.to_string() };
         let mut stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
-        stream.set_read_timeout(Some(Duration::from_secs(90))).unwrap();
+        stream.set_read_timeout(Some(Duration::from_secs(300))).unwrap();
         write!(
             stream,
             "{method} {path} HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\nContent-Length: {}\r\nConnection: close\r\n\r\n{text}",
@@ -118,7 +122,7 @@ impl Browser {
 
     /// Waits until an expression is true.
     pub fn wait(&self, expression: &str) {
-        let until = Instant::now() + Duration::from_secs(60);
+        let until = Instant::now() + Duration::from_secs(180);
         while !truthy(&self.get(expression)) {
             assert!(
                 Instant::now() < until,

@@ -79,6 +79,7 @@ impl Office {
             return told;
         }
         let overview = matches!(request, Request::Overview);
+        let steps = matches!(request, Request::UndoSet | Request::RedoSet);
         let mut desk = self.desk();
         if let Some(piece) = desk.lacks_photo(&request) {
             let photo = Photo::decode(&self.folder.picture(&piece)?)?;
@@ -90,7 +91,7 @@ impl Office {
             *desk = laid_out(&self.folder)?;
             return Err(refusal);
         }
-        let answer = if desk.lacks_outline() {
+        let answer = if steps && desk.lacks_outline() {
             // A piece drawn elsewhere is there again: its outline lies in the folder.
             *desk = laid_out(&self.folder)?;
             desk.ask(Request::Pattern)?.0

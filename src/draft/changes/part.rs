@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::division::Division;
 use super::{Place, new_edge};
-use crate::draft::shape::{EdgeRef, Role, Shape};
+use crate::draft::shape::{EdgeRef, Role, Shape, ShapeEdge};
 use crate::refusal::Refusal;
 
 /// A line that ends this near to a corner ends in it, mm: no seam is so short, and marks are aimed no better.
@@ -49,20 +49,23 @@ impl Part {
 }
 
 /// See [`super::sides_of`].
-pub(super) fn sides(shape: &Shape, places: &[Place]) -> Option<[usize; 2]> {
+pub(super) fn sides(shape: &Shape, places: &[Place]) -> Option<[Vec<usize>; 2]> {
     let division = Division::through(shape, places, true, SLIVER_MM, None).ok()?;
     let sides = division.sides();
     let numbers = |side: usize| -> Vec<usize> { sides[side].iter().map(|e| e.number).collect() };
     let (left, right) = (numbers(0), numbers(1));
-    let longest = |own: &[usize], others: &[usize]| {
-        let whole = shape.edges.iter().filter(|e| own.contains(&e.number) && !others.contains(&e.number));
-        whole.max_by(|a, b| a.length_mm().total_cmp(&b.length_mm())).map(|e| e.number)
+    let whole = |own: &[usize], others: &[usize]| {
+        let mut whole: Vec<&ShapeEdge> =
+            shape.edges.iter().filter(|e| own.contains(&e.number) && !others.contains(&e.number)).collect();
+        whole.sort_by(|a, b| b.length_mm().total_cmp(&a.length_mm()));
+        whole.into_iter().map(|e| e.number).collect::<Vec<_>>()
     };
-    Some([longest(&left, &right)?, longest(&right, &left)?])
+    let sides = [whole(&left, &right), whole(&right, &left)];
+    sides.iter().all(|side| !side.is_empty()).then_some(sides)
 }
 
 /// The shape with other edges; the fold only if its edge is still there.
-pub(super) fn with_edges(shape: &Shape, edges: Vec<crate::draft::shape::ShapeEdge>) -> Shape {
+pub(super) fn with_edges(shape: &Shape, edges: Vec<ShapeEdge>) -> Shape {
     let fold = shape.fold.filter(|number| edges.iter().any(|e| e.number == *number));
     Shape { edges, fold, ..shape.clone() }
 }
