@@ -123,7 +123,9 @@ fn buy(pieces: &[Piece], plans: &[LayPlan], notes: &mut Vec<String>) -> Vec<Stri
         })
         .collect();
     if plans.is_empty() {
-        notes.push("How much cloth: not planned yet. Say how wide it is: under Cloth on the page, or with --width.".into());
+        notes.push(
+            "How much cloth: not planned yet. Say how wide it is: under Cloth on the page, or with --width.".into(),
+        );
     }
     for (piece, edge) in pieces.iter().flat_map(|p| p.edges.iter().map(move |e| (p, e))) {
         let casing = steps::named(edge, "casing") || (steps::named(edge, "waist") && edge.allowance_mm >= 25.0);

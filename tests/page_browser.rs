@@ -283,15 +283,15 @@ fn take_away(browser: &Browser, width: &str, shown: &dyn Fn(&str)) {
     println!("{}", bought.as_str().unwrap());
     shown("cloth");
     press(browser, "tab-makesheet");
-    browser.wait("[...document.querySelectorAll('.onepage img')].some((i) => i.alt === 'Make sheet' && i.naturalWidth > 0)");
+    browser.wait(
+        "[...document.querySelectorAll('.onepage img')].some((i) => i.alt === 'Make sheet' && i.naturalWidth > 0)",
+    );
     shown("makesheet");
     press(browser, "tab-report");
     browser.wait("document.querySelectorAll('.checks li').length > 4");
     shown("report");
-    let report = browser.run(
-        "return fetch(document.querySelector('.printing a.button.main').href).then((r) => r.text())",
-        &json!([]),
-    );
+    let report = browser
+        .run("return fetch(document.querySelector('.printing a.button.main').href).then((r) => r.text())", &json!([]));
     assert!(report.as_str().unwrap().contains("data:image/jpeg"), "the photos are in the report");
 }
 
@@ -386,7 +386,12 @@ fn times(browser: &Browser) {
     let times = browser.run(script, &json!([]));
     let times = times.as_array().unwrap();
     let ms = |k: usize| times[k].as_f64().unwrap();
-    println!("an edit in a set of eight pieces: {:.0} ms (median), {:.0} to {:.0} (100 wanted)", ms(times.len() / 2), ms(0), ms(times.len() - 1));
+    println!(
+        "an edit in a set of eight pieces: {:.0} ms (median), {:.0} to {:.0} (100 wanted)",
+        ms(times.len() / 2),
+        ms(0),
+        ms(times.len() - 1)
+    );
 }
 
 /// Frames drawn in a second of moving and enlarging.

@@ -357,7 +357,8 @@ fn what_another_hand_wrote_meanwhile_is_not_written_over() {
     let set = tempfile::tempdir().unwrap();
     lay_rectangle(set.path(), "bag");
     let page = Page::open(set.path());
-    let recipe = page.ask(&json!({ "ask": "pattern" })).1["recipe"].clone();
+    let mut recipe = page.ask(&json!({ "ask": "pattern" })).1["recipe"].clone();
+    recipe["size"] = json!("Iris");
     let path = set.path().join("set.json");
     let by_hand = std::fs::read_to_string(&path).unwrap().replace("Bags", "Bags by hand");
     std::fs::write(&path, &by_hand).unwrap();
@@ -414,13 +415,13 @@ fn every_change_to_the_set_is_taken_back_to_the_letter_also_tomorrow() {
     assert_eq!(page.ask(&json!({ "ask": "change", "piece": "front", "step": step })).0, 200);
     let mut seen = vec![(recipe(&page), svg(&page))];
     let changes: [fn(&mut serde_json::Value); 6] = [
-        |set| set["pieces"][0]["allowances"] = json!({ "2": "3cm" }),
-        |set| set["pieces"][1]["notches"] = json!([{ "edge": "4", "at": "middle" }, { "edge": "2", "at": "5cm" }]),
+        |set| set["pieces"][0]["allowances"] = json!({ "4": "3cm" }),
+        |set| set["pieces"][1]["notches"] = json!([{ "edge": "4", "at": "middle" }, { "edge": "1", "at": "5cm" }]),
         |set| drop(set["pieces"][1]["notches"].as_array_mut().unwrap().remove(0)),
-        |set| set["pairs"] = json!([{ "sew": ["front/2", "back/4"] }]),
+        |set| set["pairs"] = json!([{ "sew": ["front/4", "back/4"] }]),
         |set| {
             let narrow = json!({ "name": "narrow", "of": "front", "variation": "narrow",
-                "changes": [{ "move-edge": { "edge": "2", "in": "1cm" } }] });
+                "changes": [{ "move-edge": { "edge": "4", "in": "1cm" } }] });
             set["pieces"].as_array_mut().unwrap().push(narrow);
         },
         |set| set["tape"] = json!([{ "measure": "front/1", "length": "20cm" }]),
@@ -542,7 +543,7 @@ fn cloth_make_sheet_and_report_are_made_on_the_page() {
     let take = |file: &str| page.get(&format!("/take/{file}"), &page.let_in());
     let (status, html) = take("makesheet.html");
     assert!(status == 200 && html.contains("self: 35 cm"), "{html}");
-    for file in ["lay.pdf", "makesheet-A4.pdf", "makesheet-Letter.pdf"] {
+    for file in ["lay.pdf", "makesheet-A4.pdf", "makesheet-Letter.pdf", "cards-A4.pdf"] {
         let (status, pdf) = take(file);
         assert!(status == 200 && pdf.contains("%PDF-"), "{file}: {status}");
     }
@@ -625,7 +626,10 @@ fn an_inside_seam_is_printed_dashed_and_cuts_the_piece_in_two() {
         json!({ "part": { "line": line, "holding": sides[side][0].to_string(), "name": "inside seam 1 of bag" } })
     };
     recipe["pieces"][0]["changes"] = json!([part(0)]);
-    recipe["pieces"].as_array_mut().unwrap().push(json!({ "name": "bag 2", "of": "bag", "fold": "none", "changes": [part(1)] }));
+    recipe["pieces"]
+        .as_array_mut()
+        .unwrap()
+        .push(json!({ "name": "bag 2", "of": "bag", "fold": "none", "changes": [part(1)] }));
     let (status, told) = page.ask(&json!({ "ask": "recipe", "set": recipe, "words": "cut in two" }));
     assert_eq!(status, 200, "{told}");
     let areas: Vec<f64> = told["pieces"].as_array().unwrap().iter().map(|p| area(p, "stitching_line")).collect();

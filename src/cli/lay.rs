@@ -212,7 +212,8 @@ pub fn plans(pattern: &Pattern, cloth: &ClothArgs, told: &[Bolt], quiet: bool) -
         let general = || cloth.width.iter().filter(|w| w.fabric.is_none()).collect();
         let widths: Vec<&Width> = if own.is_empty() { general() } else { own };
         let bolts: Vec<Bolt> = widths.iter().map(|w| w.bolt(fabric, cloth)).collect();
-        let bolts = if cloth.width.is_empty() { told.iter().filter(|b| b.name == *fabric).cloned().collect() } else { bolts };
+        let bolts =
+            if cloth.width.is_empty() { told.iter().filter(|b| b.name == *fabric).cloned().collect() } else { bolts };
         if bolts.is_empty() {
             return Err(Refusal::new(
                 RefusalKind::BadRequest,

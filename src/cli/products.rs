@@ -156,11 +156,8 @@ pub fn make(
     let mut made = Made::default();
     let data = pattern_file::write(from.pattern)?;
     for kind in Kind::ALL {
-        let wanted = if args.only.is_empty() {
-            kind != Kind::Lay || has_width(from, args)
-        } else {
-            args.only.contains(&kind)
-        };
+        let wanted =
+            if args.only.is_empty() { kind != Kind::Lay || has_width(from, args) } else { args.only.contains(&kind) };
         let old = kept.kinds.get(kind.name());
         if !wanted {
             next.kinds
@@ -193,7 +190,9 @@ fn has_width(from: &Ingredients<'_>, args: &ProductArgs) -> bool {
 fn key(kind: Kind, data: &str, from: &Ingredients<'_>, args: &ProductArgs) -> String {
     let asked = match kind {
         Kind::Sheets => format!("{:?} {:?} {:?}", args.paper, args.tile, args.printer_margin),
-        Kind::Lay | Kind::Makesheet => format!("{:?} {:?} {:?} {:?}", args.cloth, from.cloth, args.paper, from.finished),
+        Kind::Lay | Kind::Makesheet => {
+            format!("{:?} {:?} {:?} {:?}", args.cloth, from.cloth, args.paper, from.finished)
+        }
         Kind::Report => format!("{:?} {:?}", from.sources, from.checks),
         _ => String::new(),
     };

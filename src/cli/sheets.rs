@@ -54,8 +54,14 @@ pub fn run(args: &SheetsArgs) -> Result<(), Refusal> {
     let pattern = source::pattern(&args.patterns, &args.piece)?;
     let title = args.title.clone().unwrap_or_else(|| pdf::title(&pattern));
     let sources: Vec<Source> = args.patterns.iter().filter_map(|p| photo_beside(p)).collect();
-    let from =
-        Ingredients { title: &title, pattern: &pattern, sources: &sources, finished: Vec::new(), checks: Vec::new(), cloth: &[] };
+    let from = Ingredients {
+        title: &title,
+        pattern: &pattern,
+        sources: &sources,
+        finished: Vec::new(),
+        checks: Vec::new(),
+        cloth: &[],
+    };
     let mut progress = Progress::new(args.quiet, None);
     let made = products::make(&args.out, &from, &args.products, args.quiet, &mut |name| progress.stage(name));
     progress.finish();

@@ -4,8 +4,8 @@ use image::RgbImage;
 
 use super::view::Backdrop;
 use super::{Desk, Reference, Save, no_piece};
-use crate::flat::{self, FlatFrame};
 use crate::edges::Tracing;
+use crate::flat::{self, FlatFrame};
 use crate::garment::Hint;
 use crate::outline_file::{self, OutlineFile};
 use crate::overlay;

@@ -68,7 +68,11 @@ pub fn plans_answer(pattern: &Pattern, plans: &[LayPlan]) -> Answer {
         buy_mm: plan.buy_mm,
         buy_yards: picture::eighths(plan.buy_yards),
         use_percent: plan.use_percent,
-        picture: svg::document_with_ids(&picture::draw(plan), &format!("Lay plan, {}", plan.fabric), &format!("lay{i}-")),
+        picture: svg::document_with_ids(
+            &picture::draw(plan),
+            &format!("Lay plan, {}", plan.fabric),
+            &format!("lay{i}-"),
+        ),
         warnings: plan.warnings.clone(),
     });
     let cloths = lay::by_cloth(pattern).keys().map(ToString::to_string).collect();

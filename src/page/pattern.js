@@ -3,7 +3,7 @@
 
 import { ask } from "./ask.js";
 import { desk, look } from "./main.js";
-import { advice, capital, h, icon, inHere, inSeam, length, many, pretty, say, trouble, typedLength, units } from "./words.js";
+import { advice, capital, h, icon, inHere, inSeam, length, many, pretty, redrawn, say, trouble, typedLength, units } from "./words.js";
 
 const ROLES = [["fold", "fold"], ["hem", "hem"], ["side-seam", "side seam"], ["shoulder", "shoulder"], ["neckline", "neckline"], ["armhole", "armhole"], ["sleeve-cap", "sleeve cap"], ["underarm-seam", "underarm seam"], ["waist", "waist"], ["rise", "rise"], ["inseam", "inseam"], ["outseam", "outseam"], ["opening", "opening"], ["plain", "plain"]];
 const KINDS = [["", "guessed"], ["half-front", "front, half on the fold"], ["half-back", "back, half on the fold"], ["half-sleeve", "sleeve, folded"], ["trouser-front", "trouser front"], ["trouser-back", "trouser back"], ["half-skirt", "skirt, half on the fold"], ["half-body-with-sleeve", "body with sleeve, half"]];
@@ -83,16 +83,22 @@ class Pattern {
   }
 
   // A changed set goes out whole, with what was changed in words; the engine keeps what was there before.
-  async save(change, words) {
-    const next = structuredClone(this.set);
-    change(next, next.pieces.find((p) => p.name === chosen));
-    try {
-      this.take(await ask({ ask: "recipe", set: next, words }));
-      say(`${capital(words)}. Saved.`);
-    } catch (error) {
-      this.draw();
-      trouble(error);
-    }
+  // One after another: each is made on what the one before left.
+  save(change, words) {
+    const of = chosen;
+    const make = async () => {
+      const next = structuredClone(this.set);
+      change(next, next.pieces.find((p) => p.name === of));
+      try {
+        this.take(await ask({ ask: "recipe", set: next, words }));
+        say(`${capital(words)}. Saved.`);
+      } catch (error) {
+        this.draw();
+        trouble(error);
+      }
+    };
+    this.turn = (this.turn || Promise.resolve()).then(make);
+    return this.turn;
   }
 
   async step(which) {
@@ -108,7 +114,10 @@ class Pattern {
   }
 
   draw() {
-    const keep = document.activeElement?.dataset?.keep;
+    redrawn(this.work, () => this.drawAll());
+  }
+
+  drawAll() {
     this.work.dataset.tab = this.tab;
     this.drawList();
     this.drawPiece();
@@ -116,7 +125,6 @@ class Pattern {
     this.side.replaceChildren(
       h("div", { class: "tabs", role: "group", "aria-label": "What is shown" }, tabs.map(([id, name]) => h("button", { type: "button", "data-keep": `tab-${id}`, "aria-pressed": String(id === this.tab), onclick: () => { this.tab = id; this.draw(); } }, name))),
       h("div", { class: "panel" }, this.told.refused ? this.refused() : null, ...(this.tab === "piece" ? this.piece() : this.tab === "set" ? this.whole() : this.fit()).filter(Boolean)));
-    if (keep) this.work.querySelector(`[data-keep="${CSS.escape(keep)}"]`)?.focus();
   }
 
   unfit() {
@@ -276,19 +284,27 @@ class Pattern {
       for (const [name, type, , input] of inputs) if (input.value.trim()) what[name] = type === "length" ? typedLength(input.value) : type === "percent" ? Number(input.value) : input.value;
       (p.changes ??= []).push({ [word]: what });
     }, `changed ${chosen}: ${word.replaceAll("-", " ")}`);
+    const [name, belongs] = [["Name of the new piece", "v-name", `${chosen} short`], ["Variation it belongs to", "v-of", "short"]].map(([label, keep, example]) => {
+      const id = `i-${keep}`;
+      return [h("div", { class: "field" }, h("label", { for: id }, label), h("input", { id, type: "text", autocomplete: "off", "data-keep": keep, placeholder: example })), () => this.side.querySelector(`#${id}`).value.trim()];
+    });
     const vary = () => {
-      const name = prompt("A name for the variation piece, such as \"shorts front\"");
-      if (!name) return;
-      const variation = prompt("The variation it belongs to, such as \"shorts\"") || "";
+      const [called, of] = [name[1](), belongs[1]()];
+      if (!called) {
+        say("Give the new piece a name first.", "trouble");
+        return this.side.querySelector("#i-v-name").focus();
+      }
+      const from = chosen;
       this.save((set) => {
-        set.pieces.push({ name, of: chosen, ...(r.kind ? { kind: r.kind } : {}), ...(variation ? { variation } : {}) });
-        chosen = name;
-      }, `made ${name} from ${this.recipe.name}`);
+        set.pieces.push({ name: called, of: from, ...(r.kind ? { kind: r.kind } : {}), ...(of ? { variation: of } : {}) });
+      }, `made ${called} from ${from}`).then(() => { if (this.set.pieces.some((p) => p.name === called)) { chosen = called; this.draw(); } });
     };
     return this.section("Changes to the shape",
       h("ol", { class: "plainlist rows" }, list.map((c, i) => h("li", {}, h("span", {}, say_(c)), h("button", { type: "button", class: "button quiet", "aria-label": `Remove change ${i + 1}`, onclick: () => this.save((_, p) => { p.changes.splice(i, 1); }, `took a change off ${chosen}`) }, icon("bin"))))),
       r.band ? null : h("div", { class: "changeform" }, h("label", { for: "c-kind" }, "Change"), kind, inputs.map(([, , label, input]) => h("div", { class: "row" }, h("span", { class: "lab", "aria-hidden": "true" }, label), input)), h("button", { type: "button", class: "button", "data-keep": "c-add", onclick: add }, "Make this change")),
-      r.band ? null : h("div", { class: "buttons" }, h("button", { type: "button", class: "button", "data-keep": "vary", onclick: vary }, "Make a variation of it")));
+      r.band ? null : h("details", { class: "more" }, h("summary", { "data-keep": "vary" }, "Make a variation of it"),
+        h("p", { class: "note" }, "A piece of its own, made from this one, to be changed apart: another neckline, a shorter leg."),
+        name[0], belongs[0], h("div", { class: "buttons" }, h("button", { type: "button", class: "button", "data-keep": "v-make", onclick: vary }, "Make it"))));
   }
 
   whole() {

@@ -6,7 +6,7 @@ import { desk, go, hurry, look, onDesk, tell } from "./main.js";
 
 const KINDS = [
   { id: "grid", name: "A gridded mat", hint: "a cutting mat, a sheet with squares, a chessboard, floor tiles" },
-  { id: "card", name: "Printed cards", hint: "three or more around the garment (clothline targets prints them)" },
+  { id: "card", name: "Printed cards", hint: "three or more, better five, laid all around the garment" },
   { id: "ruler", name: "Rulers", hint: "one, or better two laid as an L" },
   { id: "sheet", name: "A sheet of paper", hint: "A4 or Letter; good within about 0.6 %" },
 ];
@@ -149,7 +149,8 @@ function sizeForm(redraw) {
         h("p", { class: "note" }, "Printed grids are off by up to one per cent. Measured once over 20 squares or more, every length becomes as sure as the tape."),
         h("div", { class: "row" }, field("Squares", "squares", { inputmode: "numeric", placeholder: "20" }), field("measure together", "tape", { placeholder: units() === "in" ? "20in" : "507mm" }))),
     ],
-    card: () => [field("The black square of a card measures", "card", { placeholder: "79.4mm" }, "Measure a printed one with a steel rule: printers rarely print 80.0 mm.")],
+    card: () => [field("The black square of a card measures", "card", { placeholder: "79.4mm" }, "Measure a printed one with a steel rule: printers rarely print 80.0 mm."),
+      h("p", { class: "note" }, "No cards yet? ", h("a", { href: `/take/cards-${units() === "in" ? "Letter" : "A4"}.pdf`, download: "cards.pdf" }, "Print them"), " at 100 %.")],
     ruler: () => [h("div", { class: "row" }, field("Each ruler is", "ruler", { placeholder: units() === "in" ? "18in" : "450mm" }), choose("How many", "rulers", [["1", "one"], ["2", "two alike, as an L"]]))],
     sheet: () => [choose("The paper is", "paper", [["A4", "A4"], ["Letter", "Letter"]])],
     "": () => [],
@@ -219,8 +220,8 @@ function pieceCard(piece) {
   }
   const buttons = [];
   if (piece.traced) buttons.push(h("a", { class: "button main", href: `#review/${encodeURIComponent(piece.name)}` }, "Review the outline"));
-  if (!at && !waits) buttons.push(h("button", { type: "button", class: "button", onclick: () => describe(piece.photos).catch(trouble) }, "Trace again with what is said above"));
   buttons.push(h("button", { type: "button", class: "button quiet", "aria-label": `Take ${piece.name} off the set`, onclick: () => remove(piece) }, icon("bin")));
+  if (!at && !waits) buttons.push(h("button", { type: "button", class: "button", onclick: () => describe(piece.photos).catch(trouble) }, "Trace again as said on this page"));
   if (!at && !waits) parts.push(further(piece));
   const seen = piece.picture
     ? h("img", { class: "thumb", alt: `${piece.name}, seen from straight above`, loading: "lazy", src: `/picture?piece=${encodeURIComponent(piece.name)}&v=${piece.picture}` })
@@ -305,7 +306,7 @@ export function showPhotos(work) {
       cards.length || desk.undo || desk.redo ? h("div", { class: "listhead" }, h("h2", {}, cards.length ? "Pieces" : "No pieces"), stepButton("undo", "Take back"), stepButton("redo", "Make again")) : "",
       h("ul", { class: "plainlist" }, cards),
       loose.length ? h("div", { class: "card loose" }, h("p", {}, `In the folder, but not used: ${loose.join(", ")}.`),
-        h("button", { type: "button", class: "button", onclick: () => describe(loose).catch(trouble) }, "Trace with what is said above")) : "");
+        h("button", { type: "button", class: "button", onclick: () => describe(loose).catch(trouble) }, "Trace as said on this page")) : "");
     if (focused) [...list.querySelectorAll("a, button")].find((b) => b.getAttribute("href") === focused || b.textContent === focused)?.focus();
   };
   drawForm();

@@ -2,7 +2,7 @@
 
 import { ask } from "./ask.js";
 import { desk } from "./main.js";
-import { advice, capital, h, icon, inHere, inSeam, length, many, pretty, say, trouble, typedLength, units } from "./words.js";
+import { advice, capital, h, icon, inHere, inSeam, length, many, pretty, redrawn, say, trouble, typedLength, units } from "./words.js";
 
 const PAPERS = [["A4", "A4, home printer"], ["Letter", "Letter, home printer"], ["A3", "A3"], ["Tabloid", "Tabloid"], ["Legal", "Legal"], ["A0", "A0, copy shop"], ["36in", "36 in roll"], ["60cm", "60 cm roll"], ["pages", "A page for every piece"], ["projector", "Projector"]];
 const TABS = [["sheets", "Sheets"], ["cloth", "Cloth"], ["makesheet", "Make sheet"], ["report", "Report"]];
@@ -59,13 +59,8 @@ class Away {
 
   async draw() {
     this.clear();
-    const focus = document.activeElement?.dataset?.keep;
-    this.tabs.replaceChildren(...TABS.map(([id, name]) => h("button", { type: "button", "data-keep": `tab-${id}`, "aria-pressed": String(id === tab), onclick: () => { tab = id; this.draw(); } }, name)));
-    this.shown.replaceChildren();
-    const mine = ++this.asked;
-    this.mine = () => mine === this.asked;
-    const drawn = { sheets: () => this.sheets(), cloth: () => this.cloth(), makesheet: () => this.makeSheet(), report: () => this.report() }[tab]();
-    if (focus) this.work.querySelector(`[data-keep="${CSS.escape(focus)}"]`)?.focus();
+    let drawn;
+    redrawn(this.work, () => { drawn = this.drawTab(); });
     try {
       await drawn;
     } catch (error) {
@@ -75,6 +70,14 @@ class Away {
         trouble(error);
       }
     }
+  }
+
+  drawTab() {
+    this.tabs.replaceChildren(...TABS.map(([id, name]) => h("button", { type: "button", "data-keep": `tab-${id}`, "aria-pressed": String(id === tab), onclick: () => { tab = id; this.draw(); } }, name)));
+    this.shown.replaceChildren();
+    const mine = ++this.asked;
+    this.mine = () => mine === this.asked;
+    return { sheets: () => this.sheets(), cloth: () => this.cloth(), makesheet: () => this.makeSheet(), report: () => this.report() }[tab]();
   }
 
   address(file, show) {
@@ -170,18 +173,22 @@ class Away {
     this.saveCloth(`another width of ${cloth(bolt.name)}`, (all) => [...all, { ...bolt, width: units() === "in" ? "45in" : "140cm" }]);
   }
 
-  async saveCloth(words, change) {
-    const set = structuredClone(this.set);
-    set.cloth = change(set.cloth || []);
-    if (!set.cloth.length) delete set.cloth;
-    try {
-      this.told = await ask({ ask: "recipe", set, words });
-      this.set = this.told.recipe;
-      say(`${capital(words)}. Saved.`);
-      await this.draw();
-    } catch (error) {
-      trouble(error);
-    }
+  // One after another: each is made on what the one before left.
+  saveCloth(words, change) {
+    const make = async () => {
+      const set = structuredClone(this.set);
+      set.cloth = change(set.cloth || []);
+      if (!set.cloth.length) delete set.cloth;
+      try {
+        this.told = await ask({ ask: "recipe", set, words });
+        this.set = this.told.recipe;
+        say(`${capital(words)}. Saved.`);
+        this.draw();
+      } catch (error) {
+        trouble(error);
+      }
+    };
+    this.turn = (this.turn || Promise.resolve()).then(make);
   }
 
   async plan(seconds) {

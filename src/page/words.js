@@ -6,7 +6,7 @@ export function h(tag, props = {}, ...children) {
     if (value === null || value === undefined || value === false) continue;
     if (name.startsWith("on")) el.addEventListener(name.slice(2), value);
     else if (name === "class") el.className = value;
-    else if (name === "value") el.value = value;
+    else if (name === "value") el.value = el.shown = value;
     else if (value === true) el.setAttribute(name, "");
     else el.setAttribute(name, value);
   }
@@ -114,3 +114,19 @@ const sentence = (text) => {
 
 // A length as it stands in the set's file, as a person would write it: 10mm is 1 cm.
 export const pretty = (text) => String(text).replace(/^(\d+(?:\.\d+)?)mm$/, (all, mm) => (mm >= 10 && mm % 5 === 0 ? `${mm / 10}cm` : all));
+
+// Draws a part of the page anew while someone works on it: what has the focus keeps it, and what is being typed stays.
+export function redrawn(part, draw) {
+  const before = part.contains(document.activeElement) ? document.activeElement : null;
+  const keep = before?.dataset.keep;
+  draw();
+  if (!keep) return;
+  const after = part.querySelector(`[data-keep="${CSS.escape(keep)}"]`);
+  if (!after || after === document.activeElement) return;
+  after.focus({ preventScroll: true });
+  if (before.matches("input[type=text]") && before.value !== String(before.shown ?? "")) {
+    const [from, to] = [before.selectionStart, before.selectionEnd];
+    after.value = before.value;
+    after.setSelectionRange(from, to);
+  }
+}

@@ -49,16 +49,24 @@ pub(super) fn place(
     }
 }
 
-/// Finds the label of a finished piece another place, clear of the lines inside it too, if there is one.
+/// Finds the label of a finished piece another place, clear of the lines inside it too, in smaller letters if need be.
 pub(super) fn make_way(piece: &mut Piece) {
     let mut obstacles: Vec<Vec<MatPoint>> = vec![piece.grainline.to_vec()];
     obstacles.extend(piece.fold.iter().map(|f| f.bracket.clone()));
     obstacles.extend(piece.stretch.map(|s| s.to_vec()));
     obstacles.extend(piece.internal.iter().map(|l| l.line.clone()));
-    let half = half_size(&piece.label.lines, piece.label.line_height_mm);
-    let (centre, room) = roomiest(&piece.stitching_line, &obstacles, piece.label.along.into(), half);
-    if room > 0.0 {
-        piece.label.centre = centre;
+    let mut line_height_mm = piece.label.line_height_mm;
+    loop {
+        let half = half_size(&piece.label.lines, line_height_mm);
+        let (centre, room) = roomiest(&piece.stitching_line, &obstacles, piece.label.along.into(), half);
+        if room > 0.0 {
+            (piece.label.centre, piece.label.line_height_mm) = (centre, line_height_mm);
+            return;
+        }
+        if line_height_mm <= LEAST_LINE_MM {
+            return;
+        }
+        line_height_mm = (0.8 * line_height_mm).max(LEAST_LINE_MM);
     }
 }
 

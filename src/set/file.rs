@@ -516,7 +516,8 @@ fn checked(file: &SetFile) -> Result<(), Refusal> {
         })?;
     }
     for bolt in &file.cloth {
-        lay::check_width(bolt.width).map_err(|e| refuse(format!("set.json, cloth: {}", e.seen), "give another width"))?;
+        lay::check_width(bolt.width)
+            .map_err(|e| refuse(format!("set.json, cloth: {}", e.seen), "give another width"))?;
     }
     if let Some(s) = file.shrinkage.filter(|s| !(0.0..=25.0).contains(&s.length) || !(0.0..=25.0).contains(&s.width)) {
         return Err(refuse(

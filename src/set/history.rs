@@ -85,7 +85,11 @@ impl History {
         }
         if self.done.len() >= MOST_STEPS {
             let advice = "take set.changes.json out of the set's folder and load the page again";
-            return Err(Refusal::new(RefusalKind::BadRequest, format!("there are {MOST_STEPS} changes already"), advice));
+            return Err(Refusal::new(
+                RefusalKind::BadRequest,
+                format!("there are {MOST_STEPS} changes already"),
+                advice,
+            ));
         }
         let words = words.chars().filter(|c| !c.is_control()).take(MOST_WORDS).collect();
         self.done.push(Step { words, differences, outlines: kept(outlines)? });
@@ -433,8 +437,10 @@ mod tests {
         let with = |pieces: Value| {
             set(serde_json::json!({ "format": file::FORMAT, "version": 1, "name": "a", "pieces": pieces }))
         };
-        let (one, two) = (serde_json::json!({ "name": "bag", "outline": "a.json" }),
-            serde_json::json!({ "name": "flap", "outline": "b.json" }));
+        let (one, two) = (
+            serde_json::json!({ "name": "bag", "outline": "a.json" }),
+            serde_json::json!({ "name": "flap", "outline": "b.json" }),
+        );
         let (before, after) = (with(serde_json::json!([one, two])), with(serde_json::json!([two])));
         let mut changes = Corrections::default();
         changes.add(corrections::Step::AddPoint { at: crate::units::MatPoint::new(1.0, 2.0) }).unwrap();

@@ -247,7 +247,8 @@ fn guessed(file: &SetFile, made: &MadePieces) -> Vec<Pair> {
 
 /// Pieces that an inside seam parts, with the name that it has on both.
 fn cut_in_two(file: &SetFile, made: &MadePieces) -> Vec<(String, String, String)> {
-    let printed: Vec<_> = file.pieces.iter().filter(|p| !p.master_only).filter_map(|p| Some((p, made.get(&p.name)?))).collect();
+    let printed: Vec<_> =
+        file.pieces.iter().filter(|p| !p.master_only).filter_map(|p| Some((p, made.get(&p.name)?))).collect();
     let goes = |a: &Option<String>, b: &Option<String>| a.is_none() || b.is_none() || a == b;
     let mut found = Vec::new();
     for (i, (first, a)) in printed.iter().enumerate() {

@@ -76,6 +76,8 @@ impl Place<'_> {
         if self.piece.draw == Draw::Whole && piece.fold.is_some() {
             let halves: Vec<_> = notches.iter().map(|(_, halves)| *halves).collect();
             piece = whole::unfolded(&piece, &halves, &request.cutting)?;
+            let lines = std::mem::take(&mut piece.internal);
+            piece = piece.with_internal(lines);
         }
         piece.variation = self.piece.variation.clone();
         let mut warnings = self.own.shape.warnings.clone();

@@ -14,11 +14,12 @@ use crate::sheets::writable;
 
 /// Ticks along the seam, mm.
 const TICK_MM: f64 = 50.0;
-const FIRST: Pen = Pen { width_mm: 0.9, dashes_mm: &[], rgb: BLACK };
-const SECOND: Pen = Pen { width_mm: 0.9, dashes_mm: &[6.0, 3.0], rgb: STITCHING_BLUE };
-const TICK: Pen = Pen { width_mm: 0.6, dashes_mm: &[], rgb: BLACK };
-const GAP_MM: f64 = 40.0;
-const WORDS_MM: f64 = 12.0;
+// Looked at as a whole, much smaller than it is: bold lines, large words.
+const FIRST: Pen = Pen { width_mm: 2.4, dashes_mm: &[], rgb: BLACK };
+const SECOND: Pen = Pen { width_mm: 2.4, dashes_mm: &[14.0, 7.0], rgb: STITCHING_BLUE };
+const TICK: Pen = Pen { width_mm: 1.6, dashes_mm: &[], rgb: BLACK };
+const GAP_MM: f64 = 50.0;
+const WORDS_MM: f64 = 24.0;
 
 /// Draws every seam of one edge with one edge; `None` when there is none.
 pub fn draw(set: &Finished) -> Option<Drawing> {

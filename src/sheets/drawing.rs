@@ -36,15 +36,8 @@ pub enum Layer {
 
 impl Layer {
     /// Every layer, bottom first.
-    pub const ALL: [Layer; 7] = [
-        Layer::Joining,
-        Layer::Key,
-        Layer::Stitching,
-        Layer::Cut,
-        Layer::Inside,
-        Layer::Marks,
-        Layer::Words,
-    ];
+    pub const ALL: [Layer; 7] =
+        [Layer::Joining, Layer::Key, Layer::Stitching, Layer::Cut, Layer::Inside, Layer::Marks, Layer::Words];
 
     /// Its name in files.
     pub fn id(self) -> &'static str {

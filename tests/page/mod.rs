@@ -119,8 +119,7 @@ pub fn lay_rectangles(set: &Path, pieces: &[(&str, f64)]) {
         .iter()
         .map(|(name, high)| serde_json::json!({ "name": name, "outline": draw_rectangle(set, name, *high) }))
         .collect();
-    let recipe =
-        serde_json::json!({ "format": "clothline-set", "version": 1, "name": "Bags", "pieces": drawn });
+    let recipe = serde_json::json!({ "format": "clothline-set", "version": 1, "name": "Bags", "pieces": drawn });
     std::fs::write(set.join("set.json"), recipe.to_string()).unwrap();
 }
 

@@ -5,6 +5,7 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
@@ -23,8 +24,12 @@ pub const RIGHT: &str = "\u{E014}";
 pub const DELETE: &str = "\u{E017}";
 pub const CONTROL: &str = "\u{E009}";
 
+/// One browser at a time: a machine of two cores has enough to do with one.
+static ALONE: Mutex<()> = Mutex::new(());
+
 /// A browser with one window.
 pub struct Browser {
+    _alone: MutexGuard<'static, ()>,
     driver: Child,
     port: u16,
     session: String,
@@ -33,6 +38,7 @@ pub struct Browser {
 impl Browser {
     /// Starts one; none where there is no chromedriver.
     pub fn start() -> Option<Self> {
+        let alone = ALONE.lock().unwrap_or_else(PoisonError::into_inner);
         let port = TcpListener::bind("127.0.0.1:0").ok()?.local_addr().ok()?.port();
         let mut driver = Command::new("chromedriver")
             .arg(format!("--port={port}"))
@@ -48,7 +54,7 @@ impl Browser {
             }
             std::thread::sleep(Duration::from_millis(50));
         }
-        let mut browser = Self { driver, port, session: String::new() };
+        let mut browser = Self { _alone: alone, driver, port, session: String::new() };
         let arguments = [
             "--headless=new",
             "--no-sandbox",

@@ -9,6 +9,8 @@ use clothline::lay::{Bolt, LayPlan};
 use clothline::pattern_file::Pattern;
 use clothline::photo::Photo;
 use clothline::set::Finished;
+use clothline::targets::{self, TargetOptions};
+use clothline::units::Length;
 use serde::Serialize;
 
 use super::folder::Folder;
@@ -24,6 +26,11 @@ pub struct Office {
     /// How the tracing stands.
     pub progress: Mutex<Progress>,
 }
+
+/// The cards and the grid sheet that the page has to print: as `clothline targets` makes them.
+const CARD_MM: f64 = 80.0;
+const CARDS: usize = 6;
+const GRID_MM: f64 = 10.0;
 
 /// Time to search for a plan that nobody asked for, s.
 const SHORT_SEARCH_S: f64 = 2.0;
@@ -128,9 +135,7 @@ impl Office {
             }
             Request::MakeSheet { variation, paper } => {
                 let made = self.made(variation.as_deref());
-                made.and_then(|(set, cloth)| {
-                    desk::make_sheet(&set, &self.planned(&set.pattern, &cloth, None)?, paper)
-                })
+                made.and_then(|(set, cloth)| desk::make_sheet(&set, &self.planned(&set.pattern, &cloth, None)?, paper))
             }
             _ => return None,
         };
@@ -172,6 +177,12 @@ impl Office {
     /// # Errors
     /// If there is none of that name, or the set cannot be made.
     pub fn take(&self, file: &str, variation: Option<&str>) -> Result<Vec<u8>, Refusal> {
+        if let Some(paper) = file.strip_prefix("cards-").and_then(|rest| rest.strip_suffix(".pdf")) {
+            // Before there is a photo, let alone a piece.
+            let (card, grid) = (Length::from_mm(CARD_MM), Length::from_mm(GRID_MM));
+            let options = TargetOptions { card, count: CARDS, first: 0, grid, paper: paper.parse()? };
+            return Ok(targets::draw(&options)?.pdf);
+        }
         let (set, cloth) = self.made(variation)?;
         if file == "report.html" {
             let mut sources = self.desk().sources();

@@ -117,9 +117,11 @@ fn take(file: &str, request: &Request, office: &Office) -> Answer {
     // Shown in the browser it may hold its own pictures and style, and nothing else: no script, nothing fetched.
     let how = if request.query("show").is_some() { "inline" } else { "attachment" };
     let name = format!("{how}; filename=\"{}\"", file.replace(['"', '\\', '/'], "_"));
-    told(made.map(|bytes| {
-        Answer::ok(kind, bytes).with("Content-Disposition", name).with("Content-Security-Policy", ALONE)
-    }))
+    told(
+        made.map(|bytes| {
+            Answer::ok(kind, bytes).with("Content-Disposition", name).with("Content-Security-Policy", ALONE)
+        }),
+    )
 }
 
 /// What a file that is shown by itself may do.
