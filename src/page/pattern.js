@@ -315,7 +315,7 @@ class Pattern {
     const pieces = this.told.pieces.filter((p) => p.edges.length);
     const places = pieces.flatMap((p) => p.edges.filter((e) => e.role !== "fold").map((e) => [JSON.stringify({ piece: p.name, edge: String(e.number) }), `${p.name}, ${e.called}`]));
     const bandOf = h("select", { multiple: true, size: 4, "aria-label": "Edges that the band is sewn to", id: "b-of" }, places.map(([v, n]) => h("option", { value: v }, n)));
-    const [bandName, height, ratio] = [["Name", "waistband"], ["Finished height", units() === "in" ? "1in" : "3cm"], ["Length for each unit of the edge", "1"]].map(([label, value]) => h("input", { type: "text", value, "aria-label": label }));
+    const [bandName, height, ratio] = [["Name", "waistband"], ["Finished height", units() === "in" ? "1in" : "3cm"], ["Length, as a share of the edges", "1"]].map(([label, value], i) => h("input", { type: "text", autocomplete: "off", value, id: `b-${i}`, "aria-label": label }));
     const band = () => this.save((set) => {
       const of = [...bandOf.selectedOptions].map((o) => JSON.parse(o.value));
       set.pieces.push({ name: bandName.value, band: { of, height: typedLength(height.value), doubled: "height", ratio: Number(ratio.value.replace(",", ".")) || 1 } });
@@ -327,15 +327,16 @@ class Pattern {
       this.section("Allowances", h("p", { class: "note" }, "For every piece; an edge can have its own."),
         shown.map(([r, name]) => this.input(capital(name), `all-${r}`, width(s.allowances?.[r]), (v) => this.save((set) => { set.allowances ??= {}; v ? (set.allowances[r] = typedLength(v)) : delete set.allowances[r]; }, `the allowance of ${name}`), { placeholder: "as usual" }))),
       this.section("Add a band", h("p", { class: "note" }, "A waistband, neckband or cuff: a rectangle as long as the edges it is sewn to, doubled along its height."),
-        bandOf, h("div", { class: "row" }, bandName, height, ratio), h("div", { class: "buttons" }, h("button", { type: "button", class: "button", "data-keep": "band", onclick: band }, "Add the band"))),
+        h("label", { for: "b-of", class: "labelled" }, "Sewn to"), bandOf,
+        [bandName, height, ratio].map((input) => h("div", { class: "field" }, h("label", { for: input.id }, input.getAttribute("aria-label")), input)), h("div", { class: "buttons" }, h("button", { type: "button", class: "button", "data-keep": "band", onclick: band }, "Add the band"))),
     ];
   }
 
   fit() {
     const t = this.told;
     const places = t.pieces.flatMap((p) => p.edges.filter((e) => e.role !== "fold").map((e) => `${p.name}/${e.called.startsWith("edge ") ? e.number : e.called}`));
-    const side = (label) => h("input", { type: "text", list: "places", "aria-label": label, placeholder: places[0] || "front/side-seam" });
-    const [a, b] = [side("First side of the seam"), side("Second side of the seam")];
+    const side = (keep, example) => h("input", { type: "text", list: "places", autocomplete: "off", id: `i-${keep}`, "data-keep": keep, placeholder: example });
+    const [a, b] = [side("sew-a", "front/side-seam"), side("sew-b", "back/side-seam")];
     const now = () => (this.set.pairs ? structuredClone(this.set.pairs) : t.seams.map((s) => ({ sew: s.seam.split(" to ") })));
     const add = () => this.save((set) => { set.pairs = [...now(), { sew: [a.value.trim(), b.value.trim()] }]; }, `${a.value.trim()} is sewn to ${b.value.trim()}`);
     const bad = (s) => !s.fits || s.corners.some((c) => !c.smooth);
@@ -353,7 +354,7 @@ class Pattern {
           s.corners.filter((c) => !c.smooth).map((c) => h("p", {}, `Where they meet, the ${c.run} makes ${c.angle_deg.toFixed(0)}° instead of 180°.`)),
           bad(s) ? h("button", { type: "button", class: "button", "data-keep": `show-${i}`, onclick: () => this.showSeam(s) }, "Show it") : null),
           h("button", { type: "button", class: "button quiet", "aria-label": `Remove the seam ${inSeam(s.seam)}`, onclick: () => this.save((set) => { set.pairs = now().filter((_, k) => k !== i); }, `took off the seam ${inSeam(s.seam)}`) }, icon("bin"))))),
-        h("div", { class: "row tight" }, a, b, h("button", { type: "button", class: "button", "data-keep": "pair", onclick: add }, "Add"))),
+        h("div", { class: "addseam" }, h("div", { class: "field" }, h("label", { for: a.id }, "This edge"), a), h("div", { class: "field" }, h("label", { for: b.id }, "is sewn to"), b), h("button", { type: "button", class: "button", "data-keep": "pair", onclick: add }, "Add the seam"))),
       t.seams.length ? this.truing() : null,
       this.section("Tape check", h("p", { class: "note" }, "Measure something on the garment with a tape: it proves the scale."),
         h("ul", { class: "plainlist rows" }, t.tape.map((c, i) => h("li", { class: c.agrees ? "" : "bad" }, h("div", {}, h("b", {}, icon(c.agrees ? "check" : "look"), c.measure), h("p", { class: "note" }, `${length(c.tape_mm)} by the tape, ${length(c.pattern_mm)} on the pattern: ${c.agrees ? "they agree." : "more apart than both can be off."}`)),
@@ -372,7 +373,7 @@ class Pattern {
     return this.section("True the pairs",
       trued
         ? [h("p", { class: "verdict" }, icon("check"), moved.length ? "The pairs are trued." : "The pairs are trued: nothing had to be moved."),
-          moved.length ? h("ul", { class: "plainlist rows moved" }, moved.map((m) => h("li", {}, inMoved(m)))) : null,
+          moved.length ? h("details", { class: "advice", open: moved.length <= 6 }, h("summary", { "data-keep": "moved" }, `What was moved (${moved.length})`), h("ul", { class: "plainlist rows moved" }, moved.map((m) => h("li", {}, inMoved(m))))) : null,
           moved.length ? h("p", { class: "note" }, "On the drawing, the stitching line as it was before is dotted.") : null]
         : h("p", { class: "note" }, "Small differences (up to 6 mm) are shared out, half on each piece, and what runs on across a seam, such as a hem, is bent so that it runs on smoothly. It can be taken back."),
       h("div", { class: "buttons" }, h("button", { type: "button", class: trued ? "button" : "button main", "data-keep": "true", onclick: () => change(!trued) }, trued ? "Leave them as traced" : "True the pairs"),

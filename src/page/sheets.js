@@ -168,9 +168,11 @@ class Away {
       bolt.width && i + 1 === this.bolts(bolt.name).length ? h("button", { type: "button", class: "button quiet", "data-keep": `more-${id}`, onclick: () => this.another(bolt) }, "Compare another width") : null);
   }
 
-  // Another width of the same cloth, to be compared: it starts a little narrower.
+  // Another usual width of the same cloth, to be compared; it can be typed over.
   another(bolt) {
-    this.saveCloth(`another width of ${cloth(bolt.name)}`, (all) => [...all, { ...bolt, width: units() === "in" ? "45in" : "140cm" }]);
+    const usual = units() === "in" ? ["60in", "45in", "36in"] : ["150cm", "140cm", "110cm", "90cm"];
+    const taken = this.bolts(bolt.name).map((b) => pretty(b.width));
+    this.saveCloth(`another width of ${cloth(bolt.name)}`, (all) => [...all, { ...bolt, width: usual.find((w) => !taken.includes(w)) || usual[0] }]);
   }
 
   // One after another: each is made on what the one before left.
