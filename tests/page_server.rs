@@ -471,7 +471,8 @@ fn every_change_to_the_set_is_taken_back_to_the_letter_also_tomorrow() {
     }
     // A set changed by hand is not mixed with older changes.
     page.kill();
-    let by_hand = kept().replace("20cm", "21cm");
+    let by_hand = kept().replace("front/1", "front/3");
+    assert_ne!(by_hand, kept());
     std::fs::write(set.path().join("set.json"), &by_hand).unwrap();
     let page = Page::open(set.path());
     let (status, told) = page.ask(&json!({ "ask": "undo-set" }));
