@@ -46,18 +46,15 @@ pub(super) fn held(run: &Run, fitted: Fitted, stretches: &[HandStretch]) -> Fitt
     path.move_to(run.from);
     let (mut next, mut bumps) = (0, Vec::new());
     for span in &spans {
-        bumps.extend(traced(run, next, span.from, &mut path));
-        let mut line = between(&span.stretch.line, run.points[span.from], run.points[span.to]);
-        let last = line.len() - 1;
+        let (start, end) = span.ends(run);
+        bumps.extend(traced(run, (next, span.from), start, &mut path));
+        let mut line = between(&span.stretch.line, start, end);
         line[0] = end_of(&path);
-        if span.to + 1 == run.points.len() {
-            line[last] = run.to;
-        }
         smooth(&line, span.stretch.within_mm, &mut path);
         next = span.to;
     }
     if next + 1 < run.points.len() {
-        bumps.extend(traced(run, next, run.points.len() - 1, &mut path));
+        bumps.extend(traced(run, (next, run.points.len() - 1), run.to, &mut path));
     }
     Fitted { path, kind: EdgeKind::Curve, bumps }
 }
@@ -67,6 +64,19 @@ struct Span<'a> {
     from: usize,
     to: usize,
     stretch: &'a HandStretch,
+}
+
+impl Span<'_> {
+    /// Where the stretch begins and ends in the run: at a corner, or where the hand set off from what was traced, which lies
+    /// between two points of the run.
+    fn ends(&self, run: &Run) -> (MatPoint, MatPoint) {
+        let end = |place: Option<&MatPoint>, at: MatPoint| {
+            place.copied().filter(|p| p.distance(at) < 1.5 * run.step_mm).unwrap_or(at)
+        };
+        let whole = self.to + 1 == run.points.len();
+        let start = if self.from == 0 { run.from } else { end(self.stretch.line.first(), run.points[self.from]) };
+        (start, if whole { run.to } else { end(self.stretch.line.last(), run.points[self.to]) })
+    }
 }
 
 fn spans<'a>(run: &Run, stretches: &'a [HandStretch]) -> Vec<Span<'a>> {
@@ -98,22 +108,24 @@ fn spans<'a>(run: &Run, stretches: &'a [HandStretch]) -> Vec<Span<'a>> {
     spans
 }
 
-/// Goes on to a run's point along what was traced.
-fn traced(run: &Run, from: usize, to: usize, path: &mut BezPath) -> Vec<curve::Bump> {
+/// Goes on along what was traced between two points of a run, to `end` in the place of the second.
+fn traced(run: &Run, (from, to): (usize, usize), end: MatPoint, path: &mut BezPath) -> Vec<curve::Bump> {
     let start = end_of(path);
     let whole = to + 1 == run.points.len();
-    let end = if whole { run.to } else { run.points[to] };
-    let long = (to.saturating_sub(from)) as f64 * run.step_mm;
+    let long = to.saturating_sub(from) as f64 * run.step_mm;
     if long < REMNANT_MM {
         if start.distance(end) > 1e-6 {
             path.curve_to(start.lerp(end, 1.0 / 3.0), start.lerp(end, 2.0 / 3.0), end);
         }
         return Vec::new();
     }
+    let mut points = run.points[from..=to].to_vec();
+    let last = points.len() - 1;
+    (points[0], points[last]) = (if from == 0 { points[0] } else { start }, if whole { points[last] } else { end });
     let part = Run {
         from: start,
         to: end,
-        points: run.points[from..=to].to_vec(),
+        points,
         doubts_mm: run.doubts_mm[from..=to].to_vec(),
         step_mm: run.step_mm,
         spoilt_mm: (if from == 0 { run.spoilt_mm.0 } else { 0.0 }, if whole { run.spoilt_mm.1 } else { 0.0 }),
@@ -184,10 +196,14 @@ fn smooth_part(line: &[MatPoint], within_mm: f64, path: &mut BezPath) {
         let knots: Vec<f64> = (1..spans).map(|k| k as f64 / spans as f64).collect();
         let fitted = Spline::fitted((*first, *last), &knots, &dense, &doubts);
         if let Some((spline, offsets, _)) = fitted
-            && offsets.iter().all(|o| o.abs() <= 0.8 * within_mm)
+            && offsets.iter().all(|o| o.abs() <= within_mm)
         {
-            append(path, &spline.path());
-            return;
+            let made = spline.path();
+            let flat = flatten(&made, MEASURE_MM);
+            if line.iter().chain(&dense).all(|p| polygon::distance_to_polyline(&flat, *p) <= within_mm) {
+                append(path, &made);
+                return;
+            }
         }
         spans *= 2;
     }
