@@ -200,7 +200,7 @@ fn the_whole_job() {
         Some(side) => assert!((side - 50.0).abs() <= 0.1, "the test square measures {side} mm"),
         None => assert!(std::env::var_os("CI").is_none(), "no pdftoppm, or no square"),
     }
-    take_away(&browser, "30in", &shown);
+    take_away(&browser, "60in", &shown);
     let complaints = browser.complaints();
     assert!(complaints.is_empty(), "{complaints:#?}");
 }
