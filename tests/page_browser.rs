@@ -449,10 +449,7 @@ fn corrections(browser: &Browser, shown: &dyn Fn(&str)) {
         browser.drag(&[on_screen(browser, &edge_at(0.8))], "mouse");
     });
     tool(browser, "Split an edge");
-    // Half-way along the longest edge, far from every corner there is.
-    let middle =
-        browser.get("board.view.edges.filter((e) => !e.fold).sort((a, b) => b.length_mm - a.length_mm)[0].middle");
-    times.push(changes(browser, "splitting an edge", || browser.drag(&[on_screen(browser, &middle)], "mouse")));
+    times.push(changes(browser, "splitting an edge", || browser.drag(&[on_screen(browser, &edge_at(0.5))], "mouse")));
     tool(browser, "Draw an inside seam");
     browser.run(
         "[...document.querySelectorAll('.pick button')].find((b) => b.textContent === 'my hand').click()",

@@ -34,9 +34,8 @@ pub(super) struct Work {
 /// How a point came to be where it is.
 #[derive(Clone, Copy, PartialEq)]
 enum Origin {
+    /// Read from the photo, by the tracing or along a path between places that a person chose.
     Traced,
-    /// Along the photo's edge or seam, between places that a person chose.
-    Followed,
     /// A person put it there.
     Drawn,
 }
@@ -46,7 +45,6 @@ impl Origin {
     fn within_mm(self) -> Option<f64> {
         match self {
             Origin::Traced => None,
-            Origin::Followed => Some(HAND_DOUBT_MM),
             Origin::Drawn => Some(DRAWN_WITHIN_MM),
         }
     }
@@ -388,9 +386,8 @@ impl Work {
         self.replaced(self.stretch(from, until), &path)?;
         let origin = match by {
             RedrawnBy::Hand => Origin::Drawn,
-            RedrawnBy::Edge | RedrawnBy::Seam => Origin::Followed,
-            // Its corners are settled, and it is one line.
-            RedrawnBy::Straight => Origin::Traced,
+            // Found in the photo, noise and all; or one line between settled corners.
+            RedrawnBy::Edge | RedrawnBy::Seam | RedrawnBy::Straight => Origin::Traced,
         };
         self.origins[..path.len()].fill(origin);
         // Pins and corners of the old stretch have no place any more, but for those of its ends.
