@@ -473,8 +473,14 @@ fn corrections(browser: &Browser, shown: &dyn Fn(&str)) {
     };
     let press =
         |keep: &str| browser.run("document.querySelector(`[data-keep=${arguments[0]}]`).click()", &json!([keep]));
-    let fold = browser.get("board.view.fold.edge").as_u64().unwrap();
+    // The corner that was moved may have bent the fold that was guessed: then the longest edge is told to be it.
+    let guessed = browser.get("board.view.fold?.edge ?? null").as_u64();
+    let longest = "[...board.view.edges].sort((a, b) => b.length_mm - a.length_mm)[0].number";
+    let fold = guessed.unwrap_or_else(|| browser.get(longest).as_u64().unwrap());
     open(fold);
+    if guessed.is_none() {
+        changes(browser, "marking a fold", || drop(press("fold")));
+    }
     changes(browser, "no fold", || drop(press("nofold")));
     changes(browser, "marking the fold", || drop(press("fold")));
     let curved = browser.get("board.view.edges.find((e) => e.kind === 'curve' && !e.fold).number").as_u64().unwrap();
