@@ -128,7 +128,8 @@ fn buy(pieces: &[Piece], plans: &[LayPlan], notes: &mut Vec<String>) -> Vec<Stri
         );
     }
     for (piece, edge) in pieces.iter().flat_map(|p| p.edges.iter().map(move |e| (p, e))) {
-        let casing = steps::named(edge, "casing") || (steps::named(edge, "waist") && edge.allowance_mm >= 25.0);
+        let casing =
+            steps::named(edge, "casing") || (steps::named(edge, "waist") && edge.allowance_mm >= steps::CASING_MM);
         if casing {
             // A casing is the elastic's width and 12 mm (common practice, no source).
             let widest = edge.allowance_mm - 12.0;

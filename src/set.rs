@@ -8,6 +8,7 @@
 //! [`file`](mod@file) is what a person writes, [`history`] what they changed in it; [`walk`] draws the pieces walked along each other. Frames are those of
 //! [`Shape`]: millimetres, y up along the grain, the lower left at the origin.
 
+mod backs;
 pub mod file;
 pub mod history;
 pub mod measures;
@@ -203,6 +204,7 @@ pub fn make_knowing(
     let (measures, tape) = measures::all(file, &made, traced)?;
     let mut warnings: Vec<Warning> = seams.iter().flat_map(SeamCheck::warnings).collect();
     warnings.extend(pairs::rise_warning(&made));
+    warnings.extend(notches::shoulder_warnings(file, &pairs, &made));
     warnings.extend(tape.iter().filter_map(TapeCheck::warning));
     Ok(Finished {
         pattern: Pattern { name: Some(file.name.clone()), pieces, warnings },

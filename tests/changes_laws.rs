@@ -385,6 +385,42 @@ proptest! {
     }
 }
 
+/// A waist meets rise and side squarely before and after (common practice, no source): halves sewn together there run on
+/// smoothly. Let out so far that its side leans out like a funnel, that is said.
+#[test]
+fn a_waist_let_out_meets_its_neighbours_squarely() {
+    let shape = TROUSERS.shape();
+    let step = |stretched: f64| json!([{"let-out": {"edge": "waist", "relaxed": 1000, "stretched": stretched, "level": 170, "from": "rise"}}]);
+    for stretched in [1050.0, 1150.0, 1500.0] {
+        let out = made(&shape, step(stretched));
+        close(length(&out, "waist"), 0.001 * stretched * length(&shape, "waist"), 0.01);
+        close(corner_deg(&out, "rise", "waist"), 90.0, 1.0);
+        close(corner_deg(&out, "waist", "outseam"), 90.0, 0.01);
+        leans_out(&out, stretched > 1400.0);
+    }
+}
+
+/// Is it said that a side leans out too far, and only then?
+fn leans_out(out: &Shape, too_far: bool) {
+    let said = out.warnings.iter().any(|w| w.code == "let-out-far" && w.text.contains("level further away"));
+    assert_eq!(said, too_far, "{:?}", out.warnings);
+}
+
+/// A curved seam through marks that nearly meets its edges squarely is bent to do so; a straight one is left as it is.
+#[test]
+fn an_armhole_through_marks_meets_its_edges_squarely() {
+    let shape = TEE.shape();
+    let part = |line: Value| {
+        made(&shape, json!([{"part": {"line": line, "holding": "fold", "role": "armhole", "name": "seam"}}]))
+    };
+    // From 14 mm short of the shoulder down to 15 mm short of the side.
+    let curved = part(json!([[145, 612], [125, 545], [128, 480], [160, 420], [205, 392], [246, 385]]));
+    close(corner_deg(&curved, "seam", "shoulder"), 90.0, 0.01);
+    close(corner_deg(&curved, "side-seam", "seam"), 90.0, 1.0);
+    let straight = part(json!([[150, 600], [150, 400], [150, 200], [150, 20]]));
+    assert!(path::is_straight(&edge(&straight, "seam").path) || path::bow(&edge(&straight, "seam").path) < 1e-6);
+}
+
 /// A neckline drawn through marks that runs out on shoulder and fold: both are cut there, and the fold is met squarely.
 #[test]
 fn an_edge_redrawn_through_marks_cuts_its_neighbours() {

@@ -28,7 +28,7 @@ fn make(folder: &Path, options: &[&str]) -> Value {
     let output = Command::new(env!("CARGO_BIN_EXE_clothline"))
         .arg("make")
         .arg(folder)
-        .args(["--json", "--only", "json"])
+        .args(["--json", "--only", "json,makesheet"])
         .args(options)
         .output()
         .expect("the program runs");
@@ -99,40 +99,27 @@ fn sampled(ring: &Points) -> Points {
     all
 }
 
-/// The points of a piece's stitching line, without the edge of a name.
-fn stitched(piece: &Value, but: Option<&str>) -> Points {
-    let whole = sampled(&points(&piece["stitching_line"]));
-    let Some(but) = but else { return whole };
-    let edges = piece["edges"].as_array().expect("edges");
-    let path = edges.iter().find(|e| e["name"] == but).and_then(|e| e["path"].as_str()).expect("the edge");
-    let path = kurbo::BezPath::from_svg(path).expect("a path");
-    let mut line = Points::new();
-    kurbo::flatten(path, 0.01, |e| line.extend(e.end_point().map(|p| Vector2::new(p.x, p.y))));
-    // There and back again: a ring without inside.
-    line.extend(line.clone().iter().rev());
-    whole.into_iter().filter(|p| (p - nearest(&line, *p)).norm() > 0.1).collect()
-}
-
 /// Distances of a finished piece's stitching line from the truth: median, 95 %, worst, mm.
-fn apart(piece: &Value, truth: &Value, but: Option<&str>) -> [f64; 3] {
+fn apart(piece: &Value, truth: &Value) -> [f64; 3] {
     let whole =
         piece["fold"].is_null() && truth["edges"].as_array().is_some_and(|e| e.iter().any(|e| e["role"] == "fold"));
     let ring = truth_ring(truth, whole);
-    let laid = laid_on(&stitched(piece, but), &ring);
+    let laid = laid_on(&sampled(&points(&piece["stitching_line"])), &ring);
     let mut away: Vec<f64> = laid.iter().map(|p| (p - nearest(&ring, *p)).norm()).collect();
     away.sort_by(f64::total_cmp);
     let rank = |share: f64| away[((share * away.len() as f64) as usize).min(away.len() - 1)];
     [rank(0.5), rank(0.95), rank(1.0)]
 }
 
-/// Makes a set, prints the table, and checks pieces and pairs; `named` are pairs of (finished piece, truth piece), `but`
-/// an edge that no photo shows.
-fn check(set: &str, named: &[(&str, &str)], but: Option<&str>) -> (Value, Value) {
+/// Makes a set, prints the table, and checks pieces and pairs; `named` are pairs of (finished piece, truth piece).
+fn check(set: &str, named: &[(&str, &str)]) -> (Value, Value) {
     let folder = tempfile::tempdir().expect("a folder");
     let here = copied(set, folder.path());
     let before = std::fs::read(here.join("set.json")).expect("set.json");
     let told = make(&here, &["--true"]);
     assert_eq!(std::fs::read(here.join("set.json")).expect("set.json"), before, "set.json was touched");
+    let sheet = std::fs::read_to_string(here.join("out/makesheet.html")).expect("a make sheet");
+    assert!(!sheet.to_lowercase().contains("do not agree"), "{set}: {sheet}");
     let pattern = json(&here.join("out/pattern.json"));
     let truth =
         json(&Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-photos/sets").join(set).join("pattern.truth.json"));
@@ -147,7 +134,7 @@ fn check(set: &str, named: &[(&str, &str)], but: Option<&str>) -> (Value, Value)
     };
     println!("{set}: stitching line against the pattern it was sewn from, mm (median, 95 %, worst)");
     for (made, modelled) in named {
-        let [median, most, worst] = apart(&find(&pattern, made), &find(&truth, modelled), but);
+        let [median, most, worst] = apart(&find(&pattern, made), &find(&truth, modelled));
         println!("  {made:16} {median:5.2} {most:5.2} {worst:5.2}");
         assert!(most <= 1.0, "{set}/{made}: 95 % within {most:.2} mm");
     }
@@ -172,7 +159,7 @@ fn holds(told: &Value, name: &str, truth_mm: f64) {
 
 #[test]
 fn harbour_tee() {
-    let (told, truth) = check("harbour-tee", &[("front", "front"), ("back", "back"), ("sleeve", "sleeve")], None);
+    let (told, truth) = check("harbour-tee", &[("front", "front"), ("back", "back"), ("sleeve", "sleeve")]);
     let measures = &truth["measures"];
     for (name, key) in [
         ("chest", "chest_mm"),
@@ -193,8 +180,8 @@ fn harbour_tee() {
 
 #[test]
 fn orchard_trousers() {
-    // The photos show the waist drawn in: let out, its length and ends are known; how it bows between them is drawn.
-    let (told, truth) = check("orchard-trousers", &[("front", "front"), ("back", "back")], Some("waist"));
+    // The photos show the waist drawn in by its elastic; it is let out.
+    let (told, truth) = check("orchard-trousers", &[("front", "front"), ("back", "back")]);
     let measures = &truth["measures"];
     for (name, key) in [
         ("waist relaxed", "waist_relaxed_mm"),
@@ -210,7 +197,7 @@ fn orchard_trousers() {
 
 #[test]
 fn workshop_smock() {
-    let (told, truth) = check("workshop-smock", &[("front", "front"), ("sleeve", "sleeve")], None);
+    let (told, truth) = check("workshop-smock", &[("front", "front"), ("sleeve", "sleeve")]);
     let measures = &truth["measures"];
     for (name, key) in
         [("chest", "chest_mm"), ("length", "length_mm"), ("shoulder", "shoulder_mm"), ("sleeve hem", "sleeve_hem_mm")]
@@ -241,36 +228,46 @@ fn a_tape_that_disagrees_is_flagged() {
     );
 }
 
-/// The demo sets' own pieces, 20 copies, on cloth 150 cm wide: at least 78 % of it used, and shorter than shelf packing.
-/// Overlap and containment are judged by shapely in `lay_plans.rs`, with the same planner.
+/// The demo sets' own pieces, 20 copies: at least 78 % of the cloth used, and shorter than shelf packing, with the work of
+/// 10 seconds on 2 cores (counted in queries, so that a busy machine changes nothing). Overlap and containment are judged
+/// by shapely in `lay_plans.rs`, with the same planner.
 #[test]
 fn twenty_demo_pieces_use_the_cloth_well() {
+    use clothline::lay::{self, Cloth, LayRequest, copies::CutPiece, nest::Effort};
     let folder = tempfile::tempdir().expect("a folder");
     let sets = ["harbour-tee", "orchard-trousers", "workshop-smock"].map(|set| copied(set, folder.path()));
     make(&sets[0], &["--true", "--variation", "round neck"]);
     make(&sets[1], &["--true"]);
     make(&sets[2], &["--true"]);
-    let output = Command::new(env!("CARGO_BIN_EXE_clothline"))
-        .arg("lay")
-        .args(&sets)
-        .args(["--fabric", "neckband=self", "--width", "150cm", "--time", "10", "--json"])
-        .output()
-        .expect("the program runs");
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    let told: Value = serde_json::from_slice(&output.stdout).expect("JSON");
-    let plan = if told["plans"].is_array() { &told["plans"][0] } else { &told[0] };
-    let number = |key: &str| plan[key].as_f64().unwrap_or_else(|| panic!("{key}: {plan}"));
-    let (length, shelf) = (number("length_mm"), number("shelf_length_mm"));
-    println!(
-        "20 pieces on 150 cm: {:.1} % used, {:.0} mm; shelf by shelf {shelf:.0} mm ({:.1} % saved); bound {:.0} mm",
-        number("use_percent"),
-        length,
-        100.0 * (1.0 - length / shelf),
-        number("area_bound_mm")
-    );
-    assert_eq!(plan["laid"].as_array().expect("copies").len(), 20);
-    assert!(number("use_percent") >= 78.0);
-    assert!(number("area_bound_mm") <= length && length < shelf);
+    let mut pieces = Vec::new();
+    for set in &sets {
+        let text = std::fs::read_to_string(set.join("out/pattern.json")).expect("a pattern");
+        let pattern = clothline::pattern_file::read(&text).expect("a pattern");
+        pieces.extend(pattern.pieces.iter().map(|p| CutPiece { fabric: "self".into(), ..CutPiece::new(p) }));
+    }
+    for centimetres in [140.0, 150.0] {
+        let request = LayRequest {
+            width: clothline::units::Length::from_mm(10.0 * centimetres),
+            cloth: Cloth::Flat,
+            nap: false,
+            gap_mm: 3.0,
+            effort: Effort { seed: 1, queries: 10 * lay::QUERIES_PER_SECOND },
+        };
+        let started = std::time::Instant::now();
+        let plan = lay::plan("self", &pieces, &request, &|_, _| true).expect("a plan");
+        println!(
+            "20 pieces on {centimetres} cm: {:.1} % used, {:.0} mm; shelf by shelf {:.0} mm ({:.1} % saved); bound {:.0} mm; {:.1} s",
+            plan.use_percent,
+            plan.length_mm,
+            plan.shelf_length_mm,
+            100.0 * (1.0 - plan.length_mm / plan.shelf_length_mm),
+            plan.area_bound_mm,
+            started.elapsed().as_secs_f64()
+        );
+        assert_eq!(plan.laid.len(), 20);
+        assert!(plan.use_percent >= 78.0, "{centimetres} cm: {} %", plan.use_percent);
+        assert!(plan.area_bound_mm <= plan.length_mm && plan.length_mm < plan.shelf_length_mm);
+    }
 }
 
 /// From within its own folder as from outside: what is said of the photo tells one tracing from another.

@@ -325,3 +325,99 @@ fn a_result_that_crosses_itself_is_refused() {
         json!([{ "redraw": { "edge": "hem", "through": [[0, 0], [120, 700], [250, 0]], "smooth": false } }]);
     set.refused(&["front", "change 1 (redraw)", "crosses itself"]);
 }
+
+/// Without kinds and telling names the shallower neckline is the back's (common practice, no source); a person can say
+/// otherwise.
+#[test]
+fn front_and_back_are_told_apart_by_the_neckline() {
+    let mut set = Set::new();
+    let notches = json!([{ "edge": "side-seam", "at": "10cm" }]);
+    set.file["pieces"] = json!([
+        { "name": "one", "outline": "front.json", "notches": notches },
+        { "name": "two", "outline": "back.json", "notches": notches },
+    ]);
+    let kinds = |set: &Set| {
+        let pattern = set.pattern();
+        [0, 1].map(|i| pattern["pieces"][i]["notches"][0]["kind"].as_str().unwrap_or_default().to_string())
+    };
+    let warned = |told: &Value| told["warnings"].to_string().contains("taken for the back");
+    let told = set.made(&[]);
+    assert_eq!(kinds(&set), ["single", "double"]);
+    assert!(warned(&told), "{}", told["warnings"]);
+    assert_eq!(told["checks"]["seams"].as_array().map(Vec::len), Some(2));
+    set.file["pieces"][0]["kind"] = json!("half-back");
+    set.file["pieces"][1]["kind"] = json!("half-front");
+    let told = set.made(&[]);
+    assert_eq!(kinds(&set), ["double", "single"]);
+    assert!(!warned(&told));
+    // A kind outweighs a name.
+    set.file["pieces"][0]["name"] = json!("front");
+    set.file["pieces"][1]["name"] = json!("back");
+    set.made(&[]);
+    assert_eq!(kinds(&set), ["double", "single"]);
+}
+
+/// A sleeve on its fold between armholes of different length: one balance notch serves both, at the same distance from the
+/// underarm as on the armholes, and the shoulder point is told to lie off the fold by half the difference; drawn whole it is
+/// notched there.
+#[test]
+fn a_sleeve_between_unlike_armholes_is_notched_where_they_meet_it() {
+    let mut set = Set::new();
+    // Straight armholes of 193.2 and 185.3 mm, a straight cap of 190.9.
+    let front = [[0.0, 0.0], [250.0, 0.0], [250.0, 400.0], [215.0, 590.0], [90.0, 630.0], [0.0, 540.0]];
+    let back = [[0.0, 0.0], [250.0, 0.0], [250.0, 400.0], [215.0, 582.0], [90.0, 622.0], [0.0, 607.0]];
+    let sleeve = [[0.0, 0.0], [140.0, 0.0], [150.0, 110.0], [0.0, 228.0]];
+    for (name, outline) in [("front", json!(front)), ("back", json!(back)), ("sleeve", json!(sleeve))] {
+        let text = json!({ "units": "mm", "outline": outline }).to_string();
+        std::fs::write(set.path().join(format!("{name}.json")), text).expect("an outline");
+    }
+    let pieces = set.file["pieces"].as_array_mut().expect("pieces");
+    pieces.push(json!({ "name": "sleeve", "outline": "sleeve.json", "kind": "half-sleeve" }));
+    let (one, other) = (35f64.hypot(190.0), 35f64.hypot(182.0));
+    let told = set.made(&[]);
+    let pattern = set.pattern();
+    for (piece, kind) in [(0, "single"), (1, "double"), (2, "single")] {
+        let notches = pattern["pieces"][piece]["notches"].as_array().expect("notches");
+        assert_eq!(notches.len(), 1, "{notches:?}");
+        assert_eq!(notches[0]["kind"], kind);
+        let along = notches[0]["from_start_mm"].as_f64().expect("mm");
+        assert!((along - (one + other) / 6.0).abs() < 0.2, "{along}");
+    }
+    assert!(told["warnings"].to_string().contains("3.9 mm behind its fold"), "{}", told["warnings"]);
+    set.file["pieces"][2]["draw"] = json!("whole");
+    let told = set.made(&[]);
+    assert!(!told["warnings"].to_string().contains("its fold"), "{}", told["warnings"]);
+    let pattern = set.pattern();
+    let whole = &pattern["pieces"][2];
+    let kinds: Vec<&str> =
+        whole["notches"].as_array().expect("notches").iter().filter_map(|n| n["kind"].as_str()).collect();
+    assert_eq!(kinds, ["single", "double", "single"]);
+    // The half as traced lies on the right of the fold, its mirror image, the back, on the left.
+    let x = |p: &Value| p[0].as_f64().expect("x");
+    let line = whole["cut_line"].as_array().expect("a line");
+    let (low, high) = line.iter().map(x).fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)));
+    let shoulder = x(&whole["notches"][2]["strokes"][0][0]);
+    assert!((-20.0..0.0).contains(&(shoulder - 0.5 * (low + high))), "{shoulder} between {low} and {high}");
+}
+
+/// An edge that a band is sewn to is a seam: as wide as other seams, and not finished again on the make sheet (common
+/// practice, no source).
+#[test]
+fn what_a_band_is_sewn_to_is_not_hemmed() {
+    let mut set = Set::new();
+    set.file["allowances"] = json!({ "seam": "1cm", "hem": "3cm", "neckline": "6mm" });
+    let edges = |name: &str| json!([{ "piece": "front", "edge": name }, { "piece": "back", "edge": name }]);
+    let pieces = set.file["pieces"].as_array_mut().expect("pieces");
+    pieces.push(json!({ "name": "neckband", "band": { "of": edges("neckline"), "ratio": 0.85, "height": "2cm" } }));
+    let output = set.run(&["--only", "json,makesheet"]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let sheet = std::fs::read_to_string(set.path().join("out/makesheet.html")).expect("a make sheet");
+    assert!(sheet.contains("sew it on at the neckline, stretching evenly"), "{sheet}");
+    assert!(!sheet.contains("Finish the neckline") && sheet.contains("Turn and stitch the hem of front"), "{sheet}");
+    assert_eq!(edge(&set.pattern(), 0, "hem")["allowance_mm"].as_f64(), Some(30.0));
+    assert_eq!(edge(&set.pattern(), 0, "neckline")["allowance_mm"].as_f64(), Some(6.0));
+    let pieces = set.file["pieces"].as_array_mut().expect("pieces");
+    pieces.push(json!({ "name": "hem band", "band": { "of": edges("hem"), "height": "5cm" } }));
+    set.made(&[]);
+    assert_eq!(edge(&set.pattern(), 0, "hem")["allowance_mm"].as_f64(), Some(10.0));
+}

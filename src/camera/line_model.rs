@@ -271,7 +271,8 @@ mod tests {
             let side = Side { seen, axis, known, along, line: 0 };
             let exact = frame.residual(&p, &side);
             for i in 0..PARAMS {
-                let h = 1e-6;
+                // The foot on the line is found to 1e-6 px: over this step that is nothing, nor is the curving of the residual.
+                let h = 1e-4;
                 let (mut up, mut down) = (p, p);
                 up[i] += h;
                 down[i] -= h;
@@ -280,8 +281,8 @@ mod tests {
                 prop_assert!((numeric - exact.by_params[i]).abs() < 2e-5 * size, "{i}: {numeric} {}", exact.by_params[i]);
             }
             // Moving the mat line by a millimetre moves the residual by px_per_mm.
-            let moved = frame.residual(&p, &Side { known: known + 1e-4 / 200.0, ..side });
-            prop_assert!(((moved.px - exact.px).abs() / 1e-4 / exact.px_per_mm - 1.0).abs() < 1e-3);
+            let moved = frame.residual(&p, &Side { known: known + 1e-2 / 200.0, ..side });
+            prop_assert!(((moved.px - exact.px).abs() / 1e-2 / exact.px_per_mm - 1.0).abs() < 1e-3);
         }
 
         #[test]

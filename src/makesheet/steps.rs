@@ -7,6 +7,9 @@ use crate::seams::{NotchKind, Piece, PieceEdge};
 /// A sleeve's cap may be this much longer than its armhole: it is eased in (common practice, no source).
 const EASE_SHARE: f64 = 0.08;
 
+/// A waist with so much allowance is a casing, mm (common practice, no source).
+pub(super) const CASING_MM: f64 = 25.0;
+
 /// What is joined to what, in order of sewing: shoulders while all is flat, sleeves before the sides are closed, legs
 /// before the rise, hems last.
 const JOINS: [(&str, &str); 7] = [
@@ -27,10 +30,13 @@ const FINISHES: [(&str, &str); 5] = [
     ("hem", "Turn and stitch the hem"),
 ];
 
-/// An edge's name as role names are written: "Side seam" is side-seam, "armhole 2" is armhole.
+/// An edge's name as role names are written: "Side seam" is side-seam, "armhole 2" is armhole, "body hem" is hem.
 fn role(edge: &PieceEdge) -> Option<String> {
     let name = word_of(edge.name.as_deref()?);
-    Some(name.trim_end_matches(|c: char| c.is_ascii_digit() || c == '-').to_string())
+    let name = name.trim_end_matches(|c: char| c.is_ascii_digit() || c == '-');
+    let mut known = JOINS.iter().flat_map(|(a, b)| [*a, *b]).chain(FINISHES.iter().map(|(name, _)| *name));
+    let ends = known.find(|k| name.strip_suffix(k).is_some_and(|before| before.ends_with('-')));
+    Some(ends.unwrap_or(name).to_string())
 }
 
 /// Is this the edge's role?
@@ -50,15 +56,21 @@ pub(super) fn of(pieces: &[Piece]) -> (Vec<Step>, Vec<String>) {
     let mut steps = Vec::new();
     for (a, b) in JOINS {
         let (first, second) = (all(pieces, a), all(pieces, b));
-        if a == b {
+        if a == "rise" {
+            steps.extend(rise(&first));
+        } else if a == b {
             steps.extend(same(a, &first));
         } else {
             steps.extend(across(a, b, &first, &second));
         }
     }
-    steps.extend(bands(pieces));
+    let goes = Goes::of(pieces);
+    steps.extend(bands(&goes));
     for (name, doing) in FINISHES {
-        for (piece, edge) in all(pieces, name) {
+        let open = |(piece, edge): &Found<'_>| !goes.iter().any(|g| g.finishes(pieces, piece, edge));
+        for (piece, edge) in all(pieces, name).into_iter().filter(open) {
+            let casing = name == "waist" && edge.allowance_mm >= CASING_MM;
+            let doing = if casing { "Turn and stitch the casing at the waist" } else { doing };
             let allowance =
                 if name == "neckline" { String::new() } else { format!(", allowance {:.0} mm", edge.allowance_mm) };
             steps.push(Step {
@@ -113,6 +125,9 @@ fn same(name: &str, found: &[Found<'_>]) -> Vec<Step> {
                     let other = open.remove(i);
                     steps.push(joined(format!("Close {} at the {text}", first.0.name), &[*first, *other], 0.0));
                 }
+                None if first.0.cutting.count > 1 && first.0.fold.is_some() => {
+                    steps.push(joined(format!("Close {} at the {text}", first.0.name), &[*first], 0.0));
+                }
                 None if first.0.cutting.count > 1 => {
                     let text = format!("Join the two of {} at the {text}", first.0.name);
                     steps.push(joined(text, &[*first], 0.0));
@@ -122,6 +137,20 @@ fn same(name: &str, found: &[Found<'_>]) -> Vec<Step> {
         }
     }
     steps
+}
+
+/// The rises of front and back are one seam between the two legs: each is sewn to its own mirror image.
+fn rise(found: &[Found<'_>]) -> Vec<Step> {
+    let mut variations: Vec<&Option<String>> = found.iter().map(|(p, _)| &p.variation).collect();
+    variations.dedup();
+    let step = |variation: &Option<String>| {
+        let own: Vec<&Found<'_>> = found.iter().filter(|(p, _)| p.variation == *variation).collect();
+        let names: Vec<&str> = own.iter().map(|(p, _)| p.name.as_str()).collect();
+        let whole = own.iter().map(|(_, e)| e.length_mm).sum();
+        let text = format!("Slip one leg into the other and sew the rise in one seam along {}", names.join(" and "));
+        Step { text, lengths_mm: vec![whole], agrees: true }
+    };
+    variations.into_iter().map(step).collect()
 }
 
 fn apart(a: &Found<'_>, b: &Found<'_>) -> f64 {
@@ -155,15 +184,49 @@ fn across(hole: &str, cap: &str, holes: &[Found<'_>], caps: &[Found<'_>]) -> Vec
     steps
 }
 
+/// A band, cuff or collar, and the name of the edge it is sewn to.
+struct Goes<'a> {
+    band: &'a Piece,
+    to: &'static str,
+}
+
+impl<'a> Goes<'a> {
+    /// By its name: what else a band is sewn to the pieces do not tell.
+    fn of(pieces: &'a [Piece]) -> Vec<Self> {
+        let to = |p: &Piece| {
+            let name = p.name.to_lowercase();
+            let is_band = p.edges.iter().any(|e| named(e, "join"));
+            match &*name {
+                n if n.contains("neckband") || n.contains("collar") || (is_band && n.contains("neck")) => {
+                    Some("neckline")
+                }
+                n if n.contains("waistband") || (is_band && n.contains("waist")) => Some("waist"),
+                n if n.contains("cuff") && !all(pieces, "opening").is_empty() => Some("opening"),
+                n if n.contains("cuff") && is_band => Some("hem"),
+                _ => None,
+            }
+        };
+        pieces.iter().filter_map(|band| Some(Self { band, to: to(band)? })).collect()
+    }
+
+    /// Does the band finish an edge? A cuff goes on the sleeves, or the legs where there are none.
+    fn finishes(&self, pieces: &[Piece], piece: &Piece, edge: &PieceEdge) -> bool {
+        let together =
+            self.band.variation.is_none() || piece.variation.is_none() || self.band.variation == piece.variation;
+        let has = |p: &Piece, name: &str| p.edges.iter().any(|e| named(e, name));
+        let limb = if pieces.iter().any(|p| has(p, "sleeve-cap")) { "sleeve-cap" } else { "inseam" };
+        together && named(edge, self.to) && (self.to != "hem" || has(piece, limb))
+    }
+}
+
 /// Bands, cuffs and collars go on once the openings are closed.
-fn bands(pieces: &[Piece]) -> Vec<Step> {
-    let goes_to = [("neckband", "neckline"), ("collar", "neckline"), ("waistband", "waist"), ("cuff", "opening")];
-    let band = |p: &Piece| goes_to.iter().find(|(name, _)| p.name.to_lowercase().contains(name)).map(|(_, edge)| *edge);
-    let step = |p: &Piece| {
-        let text = format!("Close {} to a ring and sew it on at the {}, stretching evenly", p.name, words(band(p)?));
-        Some(Step { text, lengths_mm: Vec::new(), agrees: true })
+fn bands(goes: &[Goes<'_>]) -> Vec<Step> {
+    let step = |g: &Goes<'_>| {
+        let how = if g.band.stretch.is_some() { ", stretching evenly" } else { "" };
+        let text = format!("Close {} to a ring and sew it on at the {}{how}", g.band.name, words(g.to));
+        Step { text, lengths_mm: Vec::new(), agrees: true }
     };
-    pieces.iter().filter_map(step).collect()
+    goes.iter().map(step).collect()
 }
 
 fn joined(text: String, edges: &[Found<'_>], ease_mm: f64) -> Step {

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use super::Traced;
 use super::file::{SetFile, TapeFile};
-use super::pairs::{EdgeOf, is_back};
+use super::pairs::EdgeOf;
 use super::pieces::{MadePiece, MadePieces};
 use crate::draft::roles::PieceKind;
 use crate::draft::shape::{Role, Shape};
@@ -155,13 +155,12 @@ impl Table {
             .collect();
         let goes = |a: &Option<String>, b: &Option<String>| a.is_none() || b.is_none() || a == b;
         let mut rows: Vec<Measured> = Vec::new();
-        for (name, variation, piece) in &pieces {
+        for (_, variation, piece) in &pieces {
             let Some(kind) = piece.kind else { continue };
-            let partner = pieces.iter().find(|(other, v, p)| {
-                p.kind.is_some_and(|k| alike(k, kind)) && is_back(other, p) && goes(v, variation)
-            });
+            let partner =
+                pieces.iter().find(|(_, v, p)| p.kind.is_some_and(|k| alike(k, kind)) && p.back && goes(v, variation));
             let back = partner.map(|(_, _, p)| *p);
-            if is_back(name, piece) {
+            if piece.back {
                 continue;
             }
             rows.extend(match kind {

@@ -1,18 +1,17 @@
 //! Where the notches of a piece go: its own, those it shares with its pairs, those of a sleeve set into its armhole.
 
 use super::file::{Draw, EasedStretch, NotchFile, PieceFile, SetFile};
-use super::pairs::{EdgeOf, Pair, is_back, is_reversed};
+use super::pairs::{EdgeOf, FIT_MM, Pair, is_reversed};
 use super::pieces::{MadePiece, MadePieces};
 use crate::draft::shape::{EdgeRef, Shape};
-use crate::refusal::{Refusal, RefusalKind};
+use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::seams::NotchKind;
 use crate::seams::request::{NotchPlace, NotchRequest};
 use crate::units::Length;
 
-/// Balance notches of armhole and cap stand so far along the armhole from the underarm (common practice, no source).
+/// Balance notches of armhole and cap stand so far along a middling armhole from the underarm: at the same distance in
+/// front and behind, so that one notch on a half cap serves both (common practice, no source).
 const BALANCE_SHARE: f64 = 1.0 / 3.0;
-/// Front and back armholes this alike let one notch on a half cap serve both, mm.
-const ALIKE_MM: f64 = 3.0;
 
 /// Which half of an unfolded piece a notch is on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -81,7 +80,7 @@ struct Cutter<'a> {
 
 impl Cutter<'_> {
     fn usual_kind(&self) -> NotchKind {
-        if is_back(self.name, self.own) { NotchKind::Double } else { NotchKind::Single }
+        if self.own.back { NotchKind::Double } else { NotchKind::Single }
     }
 
     fn request(&self, index: usize, along_mm: f64, kind: NotchKind) -> Result<NotchRequest, Refusal> {
@@ -189,21 +188,18 @@ impl Cutter<'_> {
         Ok(if is_second { at_first_start != is_reversed(a, b, pair.said.reversed) } else { at_first_start })
     }
 
-    /// Single in front, double behind, at equal distances from the underarm on armhole and cap; the shoulder point.
+    /// Single in front, double behind, at one distance from the underarm on armholes and cap; the shoulder point.
     fn balance(&self, pair: &Pair, made: &MadePieces, draw: Draw) -> Result<Vec<PlacedNotch>, Refusal> {
         let mut notches = Vec::new();
-        let mut distances = Vec::new();
-        for edge in &pair.sides[0] {
+        let lengths: Vec<f64> =
+            pair.sides[0].iter().map(|e| e.on(made).map(|(s, i)| s.edges[i].length_mm())).collect::<Result<_, _>>()?;
+        let distance = BALANCE_SHARE * lengths.iter().sum::<f64>() / lengths.len().max(1) as f64;
+        for edge in pair.sides[0].iter().filter(|e| e.piece == self.name) {
             let (shape, index) = edge.on(made)?;
-            let distance = BALANCE_SHARE * shape.edges[index].length_mm();
-            let back = made.get(&edge.piece).is_some_and(|p| is_back(&edge.piece, p));
-            distances.push((distance, back));
-            if edge.piece == self.name {
-                let at_start = starts_at(shape, index, &"side-seam".into()).unwrap_or(true);
-                let length = shape.edges[index].length_mm();
-                let along = if at_start { distance } else { length - distance };
-                notches.push((self.request(index, along, self.usual_kind())?, Halves::Both));
-            }
+            let at_start = starts_at(shape, index, &"side-seam".into()).unwrap_or(true);
+            let length = shape.edges[index].length_mm();
+            let along = if at_start { distance } else { length - distance };
+            notches.push((self.request(index, along, self.usual_kind())?, Halves::Both));
         }
         let [cap] = pair.sides[1].as_slice() else { return Ok(notches) };
         if cap.piece != self.name || self.own.shape.fold.is_none() {
@@ -213,21 +209,54 @@ impl Cutter<'_> {
         let length = shape.edges[index].length_mm();
         let at_start = starts_at(shape, index, &"underarm-seam".into()).unwrap_or(true);
         let along = |distance: f64| if at_start { distance } else { length - distance };
-        if draw == Draw::Whole {
-            for (distance, back) in &distances {
-                let (kind, half) =
-                    if *back { (NotchKind::Double, Halves::There) } else { (NotchKind::Single, Halves::Here) };
-                notches.push((self.request(index, along(*distance), kind)?, half));
-            }
-            let top = self.request(index, along(length), NotchKind::Single)?;
-            notches.push((top, Halves::Here));
-        } else if let [(a, _), (b, _)] = distances.as_slice()
-            && (a - b).abs() < ALIKE_MM
-        {
-            notches.push((self.request(index, along(0.5 * (a + b)), NotchKind::Single)?, Halves::Both));
+        if draw == Draw::Half {
+            notches.push((self.request(index, along(distance), NotchKind::Single)?, Halves::Both));
+            return Ok(notches);
         }
+        for (kind, half) in [(NotchKind::Single, Halves::Here), (NotchKind::Double, Halves::There)] {
+            notches.push((self.request(index, along(distance), kind)?, half));
+        }
+        // Towards the back where the front armhole is the longer one.
+        let shift = shoulder_shift_mm(pair, made).unwrap_or(0.0);
+        let half = if shift > 0.0 { Halves::There } else { Halves::Here };
+        notches.push((self.request(index, along((length - shift.abs()).max(0.0)), NotchKind::Single)?, half));
         Ok(notches)
     }
+}
+
+/// How far the shoulder seam meets a sleeve behind the fold down its middle, mm, the ease shared out evenly between front
+/// and back (common practice, no source); `None` where it is no sleeve on a fold between two armholes.
+fn shoulder_shift_mm(pair: &Pair, made: &MadePieces) -> Option<f64> {
+    let ([one, other], [cap]) = (pair.sides[0].as_slice(), pair.sides[1].as_slice()) else { return None };
+    made.get(&cap.piece)?.shape.fold?;
+    let length = |edge: &EdgeOf| edge.on(made).ok().map(|(shape, index)| shape.edges[index].length_mm());
+    let back = |edge: &EdgeOf| made.get(&edge.piece).is_some_and(|p| p.back);
+    let (front, behind) = if back(one) && !back(other) { (other, one) } else { (one, other) };
+    Some(0.5 * (length(front)? - length(behind)?))
+}
+
+/// A sleeve laid on a fold has its shoulder notch there; where it belongs elsewhere the sleeve should be drawn whole.
+pub(super) fn shoulder_warnings(file: &SetFile, pairs: &[Pair], made: &MadePieces) -> Vec<Warning> {
+    let mut warnings: Vec<Warning> = Vec::new();
+    for pair in pairs.iter().filter(|p| p.guessed && p.is_cap(made)) {
+        let Some(shift) = shoulder_shift_mm(pair, made).filter(|s| s.abs() > FIT_MM) else { continue };
+        let Some(cap) = pair.sides[1].first() else { continue };
+        if !file.pieces.iter().any(|p| p.name == cap.piece && p.draw == Draw::Half) {
+            continue;
+        }
+        let text = format!(
+            "{}: its shoulder point lies {:.1} mm {} its fold, because front and back armhole differ in length: write \
+             \"draw\": \"whole\" with it, which puts the notch there, or match the fold to the shoulder seam and ease \
+             the difference in",
+            cap.piece,
+            shift.abs(),
+            if shift > 0.0 { "behind" } else { "in front of" }
+        );
+        if !warnings.iter().any(|w| w.text == text) {
+            warnings.push(Warning::new("shoulder-off-fold", text));
+        }
+    }
+    warnings
 }
 
 /// Does an edge start at the corner it shares with another?

@@ -164,20 +164,16 @@ fn told_pair(said: &PairFile) -> Result<Pair, Refusal> {
     Ok(Pair { sides: [side(&said.sew[0])?, side(&said.sew[1])?], said: said.clone(), guessed: false })
 }
 
-/// Is it a back, by its kind or its name?
-pub(super) fn is_back(name: &str, piece: &MadePiece) -> bool {
-    piece.kind.is_some_and(PieceKind::is_back) || name.to_lowercase().contains("back")
-}
-
-#[derive(PartialEq)]
-enum Family {
+/// Pieces whose edges are sewn to each other's.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Family {
     Bodice,
     Leg,
     Sleeve,
     Skirt,
 }
 
-fn family(kind: PieceKind) -> Option<Family> {
+pub(super) fn family(kind: PieceKind) -> Option<Family> {
     match kind {
         PieceKind::HalfFront | PieceKind::HalfBack | PieceKind::HalfBodyWithSleeve => Some(Family::Bodice),
         PieceKind::TrouserFront | PieceKind::TrouserBack => Some(Family::Leg),
@@ -220,8 +216,8 @@ fn guessed(file: &SetFile, made: &MadePieces) -> Vec<Pair> {
         let edge = |piece: &str| EdgeOf { times: 1, piece: piece.to_string(), edge: EdgeRef(name.clone()) };
         push(vec![edge(&first)], vec![edge(&second)]);
     }
-    for (front, a, kind) in known.iter().filter(|(p, m, _)| !is_back(&p.name, m)) {
-        for (back, b, other) in known.iter().filter(|(p, m, _)| is_back(&p.name, m)) {
+    for (front, a, kind) in known.iter().filter(|(_, m, _)| !m.back) {
+        for (back, b, other) in known.iter().filter(|(_, m, _)| m.back) {
             if kind != other || *kind == Family::Sleeve || !goes(&front.variation, &back.variation) {
                 continue;
             }
@@ -314,10 +310,11 @@ impl SeamCheck {
             warnings.push(Warning::new(
                 "corner-not-smooth",
                 format!(
-                    "{}: where they meet, the {} makes {:.1}° instead of 180°: it will have a {}; {}",
+                    "{}: where they meet, the {} makes {:.0}° (give or take {:.0}°) instead of 180°: it will have a {}; {}",
                     self.seam,
                     corner.run,
                     corner.angle_deg,
+                    corner.doubt_deg.ceil(),
                     if corner.angle_deg > 180.0 { "dip" } else { "point" },
                     if (corner.angle_deg - 180.0).abs() > MEANT_DEG {
                         "redraw it on one of the pieces, unless it is meant"
@@ -447,12 +444,11 @@ impl SeamEnd {
         let edge = |i: usize| -> &ShapeEdge { &shape.edges[i] };
         let (into, out) = (-leaving(&edge(first).path, true), leaving(&edge(second).path, false));
         let turn = into.cross(out).atan2(into.dot(out)).to_degrees();
-        let doubt = |i: usize| (edge(i).doubt_mm / ARM_MM).atan().to_degrees();
         Self {
             run: edge(run_index).role,
             run_index,
             angle_deg: 180.0 - turn,
-            doubt_deg: doubt(first).hypot(doubt(second)),
+            doubt_deg: leaving_doubt_deg(edge(first), true).hypot(leaving_doubt_deg(edge(second), false)),
         }
     }
 
@@ -465,6 +461,22 @@ impl SeamEnd {
 /// The doubt of an edge turns its end's direction as if it were all gained over this length, mm.
 const ARM_MM: f64 = 15.0;
 
+/// Half-width of the doubt of the direction in which an edge leaves one of its ends, degrees: what its doubt does over
+/// [`ARM_MM`], and half of what it turns there, since a photo does not show how much of that lies in the very corner. An
+/// edge drawn by rule has none.
+fn leaving_doubt_deg(edge: &ShapeEdge, from_end: bool) -> f64 {
+    if edge.doubt_mm <= 0.0 {
+        return 0.0;
+    }
+    let by_doubt = (edge.doubt_mm / ARM_MM).atan().to_degrees();
+    let whole = path::length(&edge.path);
+    let arm = ARM_MM.min(0.5 * whole);
+    let Some(spot) = path::spot_at(&edge.path, if from_end { whole - arm } else { arm }) else { return by_doubt };
+    let inner = path::direction_at(&edge.path, spot);
+    let outer = if from_end { path::end_direction(&edge.path) } else { path::start_direction(&edge.path) };
+    by_doubt + 0.5 * inner.cross(outer).atan2(inner.dot(outer)).to_degrees().abs()
+}
+
 /// Unit direction in which a path leaves one of its ends.
 pub(super) fn leaving(edge: &kurbo::BezPath, from_end: bool) -> Vec2 {
     if from_end { -path::end_direction(edge) } else { path::start_direction(edge) }
@@ -473,9 +485,9 @@ pub(super) fn leaving(edge: &kurbo::BezPath, from_end: bool) -> Vec2 {
 /// The back rise is the longer one, for sitting (common practice, no source).
 pub(super) fn rise_warning(made: &MadePieces) -> Option<Warning> {
     let rise = |back: bool| {
-        made.iter()
-            .filter(|(name, p)| p.kind.and_then(family) == Some(Family::Leg) && is_back(name, p) == back)
-            .flat_map(|(_, p)| p.shape.edges.iter().filter(|e| e.role == Role::Rise))
+        made.values()
+            .filter(|p| p.kind.and_then(family) == Some(Family::Leg) && p.back == back)
+            .flat_map(|p| p.shape.edges.iter().filter(|e| e.role == Role::Rise))
             .map(ShapeEdge::length_mm)
             .reduce(f64::max)
     };

@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 
 use kurbo::Affine;
 
-use super::Traced;
 use super::file::{NumberOrWord, PieceFile, SetFile};
+use super::{Traced, backs};
 use crate::draft::changes::{self, Change, GrainDownTheLeg, Scale};
 use crate::draft::roles::{self, PieceKind};
 use crate::draft::shape::{EdgeRef, Role, Shape};
@@ -25,6 +25,8 @@ pub struct MadePiece {
     pub master: Shape,
     /// The kind it is, where told or guessed with some sureness.
     pub kind: Option<PieceKind>,
+    /// Is it a back: as told, else by its name, else beside its front?
+    pub back: bool,
 }
 
 /// All pieces by name.
@@ -110,9 +112,10 @@ pub fn all_knowing(
                 });
                 shape = changes::apply(&shape, &[grown], &lookup).map_err(of)?;
             }
-            made.insert(piece.name.clone(), MadePiece { shape, master, kind });
+            made.insert(piece.name.clone(), MadePiece { shape, master, kind, back: false });
         }
     }
+    backs::tell(file, &mut made);
     Ok(made)
 }
 

@@ -132,7 +132,8 @@ impl Place<'_> {
         told.map_or(Length::from_inches(SEAM_IN), |a| a.width())
     }
 
-    /// The nearest word counts: this edge of this piece, the piece's "seam", the set's role, the set's "seam", custom.
+    /// The nearest word counts: this edge of this piece, the piece's "seam", a band sewn there, the set's role, the set's
+    /// "seam", custom.
     fn allowance(&self, edge: &ShapeEdge, usual: Length) -> Result<Length, Refusal> {
         if edge.role == Role::Fold {
             return Ok(Length::from_mm(0.0));
@@ -142,7 +143,7 @@ impl Place<'_> {
                 return Ok(width.width());
             }
         }
-        if self.piece.allowances.contains_key("seam") {
+        if self.piece.allowances.contains_key("seam") || self.is_banded(edge) {
             return Ok(usual);
         }
         let by_role = self.file.allowances.iter().find(|(k, _)| k.parse::<Role>().is_ok_and(|r| r == edge.role));
@@ -153,6 +154,13 @@ impl Place<'_> {
         })
     }
 
+    /// Is a band sewn to this hem or waist? Then it is a seam like others and is not turned.
+    fn is_banded(&self, edge: &ShapeEdge) -> bool {
+        let bands = self.file.pieces.iter().filter_map(|p| p.band.as_ref());
+        matches!(edge.role, Role::Hem | Role::Waist)
+            && bands.flat_map(|b| b.of.iter().flatten()).any(|j| j.piece == self.piece.name && edge.answers(&j.edge))
+    }
+
     fn corner(&self, edge: &ShapeEdge, width: Length) -> Result<CornerShape, Refusal> {
         for (key, shape) in &self.piece.corners {
             if answers(&self.own.shape, edge, key)? {
@@ -160,6 +168,7 @@ impl Place<'_> {
             }
         }
         Ok(match edge.role {
+            Role::Hem | Role::Waist if self.is_banded(edge) => CornerShape::Mitre,
             Role::Hem => CornerShape::FoldBack,
             Role::Waist if width.mm() >= CASING_MM => CornerShape::FoldBack,
             Role::Shoulder | Role::SideSeam | Role::UnderarmSeam | Role::Inseam | Role::Outseam => CornerShape::Square,

@@ -206,7 +206,7 @@ fn pack(pattern: &Pattern, pieces: &[usize], width_mm: f64) -> Option<Packed> {
     let placed = pieces.iter().zip(&turns).zip(&found.nest.spots).map(|((piece, ways), spot)| {
         let shift = Vec2::new(width_mm - spot.shift.y, spot.shift.x);
         let turned = ways.get(spot.variant).copied().unwrap_or_default();
-        Placement { piece: *piece, page_from_piece: Affine::translate(shift) * turned, label: None }
+        Placement { piece: *piece, page_from_piece: Affine::translate(shift) * turned, label: None, fold_words: 0.5 }
     });
     Some(Packed { places: placed.collect(), length_mm: found.nest.length_mm })
 }
@@ -220,7 +220,26 @@ fn clear_labels(pattern: &Pattern, places: &mut [Placement], plan: &TilePlan) {
         if !rooms(plan, reach_of(&piece.label, own)).any(|r| r.contains(own.centre)) {
             place.label = nearest_spot(piece, place.page_from_piece, own, plan);
         }
+        place.fold_words = clear_fold_words(piece, place, plan);
     }
+}
+
+/// Where along the fold its words are whole on one sheet, as near to the middle as may be; the middle if nowhere.
+fn clear_fold_words(piece: &Piece, place: &Placement, plan: &TilePlan) -> f64 {
+    const STEPS: i32 = 40;
+    let Some(fold) = &piece.fold else { return place.fold_words };
+    let mut steps = (0..=STEPS).flat_map(|k| [k, -k]).map(|k| 0.5 + 0.5 * f64::from(k) / f64::from(STEPS));
+    let clear = |share: &f64| {
+        drawing::fold_words(fold, &Placement { fold_words: *share, ..*place }).is_some_and(|words| {
+            let reach = Vec2::new(
+                words.along.x.abs() * words.half_mm + words.along.y.abs() * 0.5 * words.size_mm,
+                words.along.y.abs() * words.half_mm + words.along.x.abs() * 0.5 * words.size_mm,
+            );
+            let on_bracket = (share - 0.5).abs() * words.bracket_mm + words.half_mm <= 0.5 * words.bracket_mm;
+            on_bracket && rooms(plan, reach).any(|room| room.contains(words.centre))
+        })
+    };
+    steps.find(clear).unwrap_or(place.fold_words)
 }
 
 /// Half the level box around a label.

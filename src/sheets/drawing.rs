@@ -205,6 +205,8 @@ pub struct Placement {
     pub page_from_piece: Affine,
     /// Where its label goes on the page, if not to its own place.
     pub label: Option<LabelSpot>,
+    /// Where along its fold the words of the fold stand, 0 to 1.
+    pub fold_words: f64,
 }
 
 /// Where a label's block of lines lies on a page.
@@ -231,7 +233,7 @@ pub fn side_by_side(pattern: &Pattern) -> Vec<Placement> {
         let turned = upright(shape);
         let bounds = ring_path(&shape.cut_line, turned).bounding_box();
         let page_from_piece = Affine::translate((left - bounds.x0, MARGIN_MM - bounds.y0)) * turned;
-        places.push(Placement { piece, page_from_piece, label: None });
+        places.push(Placement { piece, page_from_piece, label: None, fold_words: 0.5 });
         left += bounds.width() + BETWEEN_MM;
     }
     places
@@ -295,7 +297,7 @@ fn draw_piece(drawing: &mut Drawing, piece: &Piece, placement: &Placement) {
     arrow(drawing, from - to, from, place);
     arrow(drawing, to - from, to, place);
     if let Some(fold) = &piece.fold {
-        draw_fold(drawing, fold, place);
+        draw_fold(drawing, fold, placement);
     }
     if let Some(stretch) = piece.stretch {
         draw_stretch(drawing, stretch, place);
@@ -377,21 +379,48 @@ fn readable(direction: Vec2) -> Vec2 {
     if along.x < -1e-6 || (along.x.abs() <= 1e-6 && along.y > 0.0) { -along } else { along }
 }
 
-fn draw_fold(drawing: &mut Drawing, fold: &Fold, place: Affine) {
+/// What is written on the fold.
+const FOLD_WORDS: &str = "Place on fold";
+
+fn draw_fold(drawing: &mut Drawing, fold: &Fold, placement: &Placement) {
+    let place = placement.page_from_piece;
     drawing.stroke(Layer::Marks, open_path(&fold.line, place), FOLD_PEN);
     drawing.stroke(Layer::Marks, open_path(&fold.bracket, place), MARK_PEN);
     if let [a, b, c, d] = fold.bracket.as_slice() {
         arrow(drawing, *a - *b, *a, place);
         arrow(drawing, *d - *c, *d, place);
-        // Words between the bracket and the fold, reading up the page or along it.
-        let middle = place * Point::from(a.lerp(*b, 0.5).lerp(c.lerp(*d, 0.5), 0.5));
-        let along = readable(place * Point::from(*c) - place * Point::from(*b));
-        let size_mm = (0.45 * a.distance(*b)).min(5.0);
-        let down = Vec2::new(-along.y, along.x);
-        let at = middle + down * (0.35 * size_mm);
-        let text = "Place on fold".into();
-        drawing.push(Layer::Words, Mark::Text { at, along, size_mm, anchor: Anchor::Middle, rgb: BLACK, text });
     }
+    if let Some(words) = fold_words(fold, placement) {
+        let down = Vec2::new(-words.along.y, words.along.x);
+        let (at, along, size_mm) = (words.centre + down * (0.35 * words.size_mm), words.along, words.size_mm);
+        let mark = Mark::Text { at, along, size_mm, anchor: Anchor::Middle, rgb: BLACK, text: FOLD_WORDS.into() };
+        drawing.push(Layer::Words, mark);
+    }
+}
+
+/// Where the words of a fold stand on the page: between the bracket and the fold, reading up the page or along it.
+pub(super) struct FoldWords {
+    /// Their middle.
+    pub centre: Point,
+    /// Unit vector along them.
+    pub along: Vec2,
+    /// Height of the letters' body, mm.
+    pub size_mm: f64,
+    /// Half their width, mm.
+    pub half_mm: f64,
+    /// Length of the bracket, mm.
+    pub bracket_mm: f64,
+}
+
+pub(super) fn fold_words(fold: &Fold, placement: &Placement) -> Option<FoldWords> {
+    let [a, b, c, d] = fold.bracket.as_slice() else { return None };
+    let place = placement.page_from_piece;
+    let beside = |p: MatPoint, q: MatPoint| place * Point::from(p.lerp(q, 0.5));
+    let centre = beside(*a, *b).lerp(beside(*d, *c), placement.fold_words);
+    let along = readable(place * Point::from(*c) - place * Point::from(*b));
+    let size_mm = (0.45 * a.distance(*b)).min(5.0);
+    let half_mm = 0.5 * font::width_mm(FOLD_WORDS, size_mm);
+    Some(FoldWords { centre, along, size_mm, half_mm, bracket_mm: b.distance(*c) })
 }
 
 /// A label's own place on the page.

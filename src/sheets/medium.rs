@@ -3,7 +3,7 @@
 use std::str::FromStr;
 
 use super::drawing::Drawing;
-use super::tiles::{self, PAPER_MARGIN_MM, Paper, TileSheet};
+use super::tiles::{self, PAPER_MARGIN_MM, Paper, TilePlan, TileSheet};
 use super::{arrange, pdf, projector, svg};
 use crate::pattern_file::Pattern;
 use crate::refusal::{Refusal, RefusalKind, Warning};
@@ -99,14 +99,52 @@ pub struct Printed {
     pub warnings: Vec<Warning>,
 }
 
+/// A pattern laid out on a medium.
+enum LaidOut {
+    /// Spread over sheets to be joined.
+    Tiles { drawing: Drawing, plan: TilePlan, sheet: TileSheet },
+    /// Every piece whole.
+    Whole(Vec<Drawing>),
+}
+
+/// Lays a pattern out; large sheets are joined ones where a piece is larger than they are.
+fn laid_out(pattern: &Pattern, medium: &Medium, options: &PrintOptions) -> Result<(LaidOut, Vec<Warning>), Refusal> {
+    let margin_mm = options.margin_mm.unwrap_or(PAPER_MARGIN_MM);
+    let tiled = |paper: Paper| -> Result<LaidOut, Refusal> {
+        let sheet = TileSheet { paper, margin_mm };
+        let (drawing, plan) = arrange::tiled(pattern, &sheet)?;
+        Ok(LaidOut::Tiles { drawing, plan, sheet })
+    };
+    let whole = |drawings: Vec<Drawing>| Ok((LaidOut::Whole(drawings), Vec::new()));
+    match medium {
+        Medium::Tiles(paper) => {
+            let text = format!(
+                "a margin of {margin_mm} mm is less than many printers clip: check that the frame prints whole"
+            );
+            let clips = (margin_mm < PAPER_MARGIN_MM - 5.0).then(|| Warning::new("small-margin", text));
+            Ok((tiled(*paper)?, clips.into_iter().collect()))
+        }
+        Medium::Sheets(paper) => match arrange::on_sheets(pattern, *paper, margin_mm) {
+            Err(refusal) if refusal.kind == RefusalKind::DoesNotFit => {
+                let text = format!("{}: the pieces were spread over sheets to be joined", refusal.seen);
+                Ok((tiled(*paper)?, vec![Warning::new("tiled-large", text)]))
+            }
+            sheets => whole(sheets?),
+        },
+        Medium::Roll(width) => {
+            let margin_mm = options.margin_mm.unwrap_or(ROLL_MARGIN_MM);
+            whole(vec![arrange::on_roll(pattern, width.mm(), margin_mm)?])
+        }
+        Medium::PagePerPiece => whole(arrange::one_each(pattern)),
+        Medium::Projector => whole(projector::pages(pattern).into()),
+    }
+}
+
 /// Makes the PDF for a medium.
 ///
 /// # Errors
 /// Those of [`arrange`], [`tiles::plan`] and [`pdf`]; [`RefusalKind::BadRequest`] for tiles of a medium that has none.
 pub fn print(pattern: &Pattern, medium: &Medium, options: &PrintOptions) -> Result<Printed, Refusal> {
-    let title = pdf::title(pattern);
-    let margin_mm = options.margin_mm.unwrap_or(PAPER_MARGIN_MM);
-    let mut warnings = Vec::new();
     if options.tiles.is_some() && !matches!(medium, Medium::Tiles(_)) {
         return Err(Refusal::new(
             RefusalKind::BadRequest,
@@ -114,42 +152,15 @@ pub fn print(pattern: &Pattern, medium: &Medium, options: &PrintOptions) -> Resu
             "choose single sheets with A4, Letter, A3, Tabloid or Legal",
         ));
     }
-    let tiled = |paper: Paper| -> Result<(Vec<u8>, usize), Refusal> {
-        let sheet = TileSheet { paper, margin_mm };
-        let (drawing, plan) = arrange::tiled(pattern, &sheet)?;
-        let count = tiles::chosen(&plan, options.tiles.as_deref())?.len();
-        Ok((pdf::tiles(&title, &drawing, &plan, &sheet, options.tiles.as_deref())?, count + 1))
-    };
-    let (bytes, pages) = match medium {
-        Medium::Tiles(paper) => {
-            if margin_mm < PAPER_MARGIN_MM - 5.0 {
-                warnings.push(Warning::new(
-                    "small-margin",
-                    format!(
-                        "a margin of {margin_mm} mm is less than many printers clip: check that the frame prints whole"
-                    ),
-                ));
-            }
-            tiled(*paper)?
+    let title = pdf::title(pattern);
+    let (laid_out, warnings) = laid_out(pattern, medium, options)?;
+    let (bytes, pages) = match laid_out {
+        LaidOut::Tiles { drawing, plan, sheet } => {
+            let chosen = options.tiles.as_deref();
+            let count = tiles::chosen(&plan, chosen)?.len();
+            (pdf::tiles(&title, &drawing, &plan, &sheet, chosen)?, count + 1)
         }
-        Medium::Sheets(paper) => match arrange::on_sheets(pattern, *paper, margin_mm) {
-            Ok(sheets) => (pdf::pages(&title, &sheets)?, sheets.len()),
-            Err(refusal) if refusal.kind == RefusalKind::DoesNotFit => {
-                let text = format!("{}: the pieces were spread over sheets to be joined", refusal.seen);
-                warnings.push(Warning::new("tiled-large", text));
-                tiled(*paper)?
-            }
-            Err(refusal) => return Err(refusal),
-        },
-        Medium::Roll(width) => {
-            let margin = options.margin_mm.unwrap_or(ROLL_MARGIN_MM);
-            (pdf::pages(&title, &[arrange::on_roll(pattern, width.mm(), margin)?])?, 1)
-        }
-        Medium::PagePerPiece => {
-            let pages = arrange::one_each(pattern);
-            (pdf::pages(&title, &pages)?, pages.len())
-        }
-        Medium::Projector => (pdf::pages(&title, &projector::pages(pattern))?, 2),
+        LaidOut::Whole(drawings) => (pdf::pages(&title, &drawings)?, drawings.len()),
     };
     Ok(Printed { name: format!("{}.pdf", medium.stem()), bytes, pages, warnings })
 }
@@ -164,33 +175,13 @@ pub fn preview(
     options: &PrintOptions,
 ) -> Result<(Vec<String>, Vec<Warning>), Refusal> {
     let title = pdf::title(pattern);
-    let margin_mm = options.margin_mm.unwrap_or(PAPER_MARGIN_MM);
-    let mut warnings = Vec::new();
-    let tiled = |paper: Paper| -> Result<Vec<String>, Refusal> {
-        let sheet = TileSheet { paper, margin_mm };
-        let (drawing, plan) = arrange::tiled(pattern, &sheet)?;
-        pdf::tile_pictures(&title, &drawing, &plan, &sheet)
-    };
-    let whole = |drawings: &[Drawing]| -> Vec<String> {
-        let named = |(i, d): (usize, &Drawing)| svg::document_with_ids(d, &title, &format!("p{i}-"));
-        drawings.iter().enumerate().map(named).collect()
-    };
-    let pages = match medium {
-        Medium::Tiles(paper) => tiled(*paper)?,
-        Medium::Sheets(paper) => match arrange::on_sheets(pattern, *paper, margin_mm) {
-            Ok(sheets) => whole(&sheets),
-            Err(refusal) if refusal.kind == RefusalKind::DoesNotFit => {
-                let text = format!("{}: the pieces were spread over sheets to be joined", refusal.seen);
-                warnings.push(Warning::new("tiled-large", text));
-                tiled(*paper)?
-            }
-            Err(refusal) => return Err(refusal),
-        },
-        Medium::Roll(width) => {
-            whole(&[arrange::on_roll(pattern, width.mm(), options.margin_mm.unwrap_or(ROLL_MARGIN_MM))?])
+    let (laid_out, warnings) = laid_out(pattern, medium, options)?;
+    let pages = match laid_out {
+        LaidOut::Tiles { drawing, plan, sheet } => pdf::tile_pictures(&title, &drawing, &plan, &sheet)?,
+        LaidOut::Whole(drawings) => {
+            let named = |(i, d): (usize, &Drawing)| svg::document_with_ids(d, &title, &format!("p{i}-"));
+            drawings.iter().enumerate().map(named).collect()
         }
-        Medium::PagePerPiece => whole(&arrange::one_each(pattern)),
-        Medium::Projector => whole(&projector::pages(pattern)),
     };
     Ok((pages, warnings))
 }

@@ -14,6 +14,12 @@ use crate::refusal::Refusal;
 const ON_EDGE_MM: f64 = 5.0;
 /// A line that ends this near to a corner ends in it, mm.
 pub(super) const CORNER_MM: f64 = 0.5;
+/// A line that bows by less is straight, mm: a yoke that crosses its edges at an angle is meant to.
+const CURVED_MM: f64 = 1.0;
+/// A line is bent over so much of its end to be square, mm.
+const BEND_MM: f64 = 30.0;
+/// The direction of an edge at its corner is read over so much of it, mm.
+const READ_MM: f64 = 30.0;
 
 /// A place on the outline.
 #[derive(Debug, Clone, Copy)]
@@ -72,6 +78,51 @@ impl<'a> Division<'a> {
         }
         stays_inside(shape, &line)?;
         Ok(Self { shape, line, from, to })
+    }
+
+    /// A curved line with its ends bent so that it meets the edges squarely, where it nearly does: an armhole runs on
+    /// smoothly across a seam only so (common practice of the trade, no source).
+    pub fn meeting_squarely(self) -> Self {
+        if path::bow(&self.line) < CURVED_MM {
+            return self;
+        }
+        let line = self.bent_square(&self.line, self.to);
+        let line = path::reversed(&self.bent_square(&path::reversed(&line), self.from));
+        Self { line, ..self }
+    }
+
+    /// A line that arrives at a bound, its last stretch bent to be square to an edge there if it is nearly so.
+    fn bent_square(&self, line: &BezPath, bound: Bound) -> BezPath {
+        let arriving = path::end_direction(line);
+        let turn = |direction: &Vec2| arriving.cross(*direction).atan2(arriving.dot(*direction)).to_degrees().abs();
+        let square = self
+            .directions(bound)
+            .into_iter()
+            .map(|along| super::left(along) * super::left(along).dot(arriving).signum())
+            .min_by(|a, b| turn(a).total_cmp(&turn(b)))
+            .filter(|square| turn(square) <= path::MEANT_DEG);
+        let length = path::length(line);
+        let reach = BEND_MM.min(0.4 * length);
+        let (Some(square), Some(spot)) = (square, path::spot_at(line, length - reach)) else { return line.clone() };
+        let (kept, old) = path::split(line, spot);
+        let tail = path::curve(path::start(&old), path::direction_at(line, spot), square, path::end(&old));
+        path::joined(&kept, &tail)
+    }
+
+    /// Directions of the edges at a bound: one, or two in a corner.
+    fn directions(&self, bound: Bound) -> Vec<Vec2> {
+        let path = |edge: usize| &self.shape.edges[edge].path;
+        let (before, after) = self.shape.neighbours(bound.edge);
+        let own = path(bound.edge);
+        let (from_start, whole) = (path::length_to(own, bound.spot), path::length(own));
+        let arriving = |path: &BezPath| path::arriving_over(path, READ_MM);
+        if from_start < path::SAME_MM {
+            return vec![arriving(path(before)), arriving(&path::reversed(own))];
+        }
+        if whole - from_start < path::SAME_MM {
+            return vec![arriving(own), arriving(&path::reversed(path(after)))];
+        }
+        vec![path::direction_at(own, bound.spot)]
     }
 
     /// The edges on the left of the line and on the right, from its one end round to the other, without the line.

@@ -2,18 +2,20 @@
 
 use std::cell::Cell;
 
-use kurbo::{Affine, BezPath, Point, Vec2};
+use kurbo::{Affine, BezPath, CubicBez, PathSeg, Point, Vec2};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{End, bad, is_fold, told, up, usable};
 use crate::draft::shape::{EdgeRef, Shape};
 use crate::path::{self, At};
-use crate::refusal::Refusal;
+use crate::refusal::{Refusal, Warning};
 use crate::units::Length;
 
 /// A side swings no further than this, radians (about 75 degrees): beyond, it lies along the edge let out.
 const MOST_SWING: f64 = 1.3;
+/// A side that leans out further than this from its line at the level makes a funnel of the piece, degrees.
+const FUNNEL_DEG: f64 = 20.0;
 /// The direction of a side at the level is read over so much of it, mm.
 const STEADY_MM: f64 = 120.0;
 /// The directions of the edge's ends are read over so much of it, mm.
@@ -27,8 +29,10 @@ const EXACT_MM: f64 = 1e-7;
 ///
 /// Its ends move out: both by the same amount, or one when the other is on the fold or at the neighbour named in `from`.
 /// The sides swing out with the ends and keep their lengths; from the `level` on they stay as they are. Above it they are
-/// drawn anew as the even line that they were before the elastic drew them in, and the edge as one even curve that keeps its
-/// angle with them (`side`: "smooth"); or all bend as they were traced ("as-traced"). A side without level (or shorter
+/// drawn anew as the even line that they were before the elastic drew them in, and the edge as one even curve (`side`:
+/// "smooth"); or all bend as they were traced ("as-traced"). An even curve meets its neighbours squarely where it met them
+/// within 15 degrees of that: a waist runs on smoothly across a seam only so (common practice of the trade, no source);
+/// else it keeps its angle with them. A side without level (or shorter
 /// than it) swings as a whole about its far end: a straight one stays straight. The edge let out keeps meeting the fold
 /// squarely where it did. All other edges keep their lengths. Let out by nothing, nothing changes.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -59,7 +63,7 @@ pub struct LetOut {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum SideLine {
-    /// An even arc that goes on from the side below, straight where that leads straight to the corner.
+    /// An even line that goes on from the side below and straightens towards the corner.
     #[default]
     Smooth,
     /// The traced line, bent.
@@ -125,6 +129,18 @@ impl LetOut {
             let whole = path::joined(&side.below, above);
             // A neighbour arrives at the corner when run from its far end, so it is turned back for the last end only.
             result.edges[side.place].path = side.end.other().towards(&whole);
+        }
+        let leans = sides.iter().zip(&swung).map(|(side, above)| side.leans_deg(above)).fold(0.0, f64::max);
+        if leans > FUNNEL_DEG {
+            result.warnings.push(Warning::new(
+                "let-out-far",
+                format!(
+                    "{} let out by {:.0} % leans its side out by {leans:.0}° from its line at the level, like a funnel: \
+                     measure relaxed and stretched again, or give a level further away",
+                    shape.edges[index].called(),
+                    100.0 * (factor - 1.0)
+                ),
+            ));
         }
         Ok(result)
     }
@@ -241,24 +257,39 @@ impl Side {
         path::turned_along(&self.above, |share| angle * share * (2.0 - share))
     }
 
-    /// An even arc of the side's own length: it leaves the level as the side below arrives there, its end lying where the
-    /// traced chord swung by an angle points.
+    /// An even line of the side's own length, as a rod bends that is held at the level and pushed at its end: it leaves the
+    /// level as the side below arrives there and straightens towards its end, which lies where the traced chord swung by an
+    /// angle points.
     fn even(&self, angle: f64) -> BezPath {
         let (from, to) = (path::start(&self.above), path::end(&self.above));
         let chord = path::unit((Affine::rotate(angle) * (to - from).to_point()).to_vec2());
         let leaving = path::arriving_over(&self.below, STEADY_MM);
-        // An arc arrives as it leaves, mirrored in its chord.
-        let arriving = chord * (2.0 * leaving.dot(chord)) - leaving;
-        let unit_arc = path::length(&path::curve(from, leaving, arriving, from + chord));
-        let reach = path::length(&self.above) / unit_arc.max(1e-6);
-        path::curve(from, leaving, arriving, from + chord * reach)
+        let held = from + leaving / 3.0;
+        let of_length = |reach: f64| {
+            let end = from + chord * reach;
+            let held = from + (held - from) * reach;
+            path::of(&[PathSeg::Cubic(CubicBez::new(from, held, held.midpoint(end), end))])
+        };
+        of_length(path::length(&self.above) / path::length(&of_length(1.0)).max(1e-6))
+    }
+
+    /// How far the side's end leans out from the direction it has at the level, degrees.
+    fn leans_deg(&self, above: &BezPath) -> f64 {
+        let chord = |path: &BezPath| path::unit(path::end(path) - path::start(path));
+        let (at_level, end) = if self.whole {
+            (chord(&self.above), chord(above))
+        } else {
+            (path::arriving_over(&self.below, STEADY_MM), path::end_direction(above))
+        };
+        let outwards = at_level.cross(self.out).signum();
+        (outwards * at_level.cross(end).atan2(at_level.dot(end))).to_degrees()
     }
 
     fn shift(&self, swung: &BezPath) -> Shift {
-        let (old, new) = (path::arriving_over(&self.above, READ_MM), path::end_direction(swung));
         let anew = self.line == SideLine::Smooth && !self.whole;
-        let turn = anew.then(|| old.cross(new).atan2(old.dot(new)));
-        Shift { end: self.end, by: path::end(swung) - path::end(&self.above), turn }
+        let drawn = anew
+            .then(|| Neighbour { traced: path::arriving_over(&self.above, READ_MM), now: path::end_direction(swung) });
+        Shift { end: self.end, by: path::end(swung) - path::end(&self.above), drawn }
     }
 
     /// The side with its end moved out by an amount; none when it cannot reach.
@@ -274,13 +305,42 @@ impl Side {
 struct Shift {
     end: End,
     by: Vec2,
-    /// Turn of the edge's end, radians, where the side is drawn anew: the edge keeps its angle with it.
-    turn: Option<f64>,
+    /// The side's own direction, where it is drawn anew.
+    drawn: Option<Neighbour>,
+}
+
+/// Direction in which a neighbour arrives at the corner it shares with the edge let out.
+#[derive(Clone, Copy)]
+struct Neighbour {
+    /// As traced.
+    traced: Vec2,
+    /// Now.
+    now: Vec2,
+}
+
+impl Neighbour {
+    /// One that does not move.
+    fn still(path: &BezPath, end: End) -> Self {
+        let arriving = path::arriving_over(&path::reversed(&end.away(path)), READ_MM);
+        Self { traced: arriving, now: arriving }
+    }
+
+    /// A direction of the edge at the corner as it was traced, kept in its angle with the neighbour: square where it was
+    /// nearly so.
+    fn met(self, direction: Vec2) -> Vec2 {
+        let square = super::left(self.traced) * super::left(self.traced).dot(direction).signum();
+        let off = square.cross(direction).atan2(square.dot(direction));
+        let turned = self.traced.cross(self.now).atan2(self.traced.dot(self.now));
+        let by = if off.to_degrees().abs() <= path::MEANT_DEG { turned - off } else { turned };
+        (Affine::rotate(by) * direction.to_point()).to_vec2()
+    }
 }
 
 /// The edge let out.
 struct Edge<'a> {
     path: &'a BezPath,
+    /// The neighbours at its first and last end, as they were traced.
+    beside: [Neighbour; 2],
     /// Square to the fold at an end that is on it, else along the chord; unit.
     axis: Vec2,
 }
@@ -294,17 +354,20 @@ impl<'a> Edge<'a> {
             let square = super::left(path::start_direction(&shape.edges[i].path));
             square * square.dot(chord).signum()
         });
-        Self { path, axis }
+        let beside = End::BOTH.map(|end| Neighbour::still(&shape.edges[end.neighbour(shape, index)].path, end));
+        Self { path, beside, axis }
     }
 
     /// The edge with its ends moved: one even curve where a side is drawn anew, else every point carried along.
     fn shifted(&self, shifts: &[Shift]) -> BezPath {
         let by = |end: End| shifts.iter().find(|s| s.end == end).map_or(Vec2::ZERO, |s| s.by);
-        let turn = |end: End| shifts.iter().find(|s| s.end == end).and_then(|s| s.turn);
-        if [End::First, End::Last].into_iter().any(|end| turn(end).is_some()) {
-            let turned = |v: Vec2, end: End| (Affine::rotate(turn(end).unwrap_or(0.0)) * v.to_point()).to_vec2();
-            let leaving = turned(-path::arriving_over(&path::reversed(self.path), READ_MM), End::First);
-            let arriving = turned(path::arriving_over(self.path, READ_MM), End::Last);
+        if shifts.iter().any(|s| s.drawn.is_some()) {
+            let beside = |end: End, still: Neighbour| {
+                shifts.iter().find(|s| s.end == end).map_or(still, |s| s.drawn.unwrap_or(still))
+            };
+            let [first, last] = self.beside;
+            let leaving = beside(End::First, first).met(-path::arriving_over(&path::reversed(self.path), READ_MM));
+            let arriving = beside(End::Last, last).met(path::arriving_over(self.path, READ_MM));
             let (from, to) = (path::start(self.path) + by(End::First), path::end(self.path) + by(End::Last));
             return path::curve(from, leaving, arriving, to);
         }

@@ -14,7 +14,8 @@ const SLIVER_MM: f64 = 6.0;
 /// The piece is divided by an inside seam; the side that holds an edge is kept.
 ///
 /// The line goes smoothly through its places, from edge to edge: a first or last place within 5 mm of an edge is on it,
-/// one further inside is run on straight, one outside is cut back. Two parts of one line have new edges of equal length. Edges that the line cuts
+/// one further inside is run on straight, one outside is cut back; a curved line that meets an edge within 15 degrees of
+/// squarely is bent there to meet it squarely. Two parts of one line have new edges of equal length. Edges that the line cuts
 /// become shorter; the others keep their lengths.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -42,6 +43,7 @@ impl Part {
     pub(super) fn of(&self, shape: &Shape) -> Result<Shape, Refusal> {
         let held = shape.find(&self.holding)?;
         let division = Division::through(shape, &self.line, self.smooth, SLIVER_MM, None)?;
+        let division = if self.smooth { division.meeting_squarely() } else { division };
         let seam = new_edge(shape.next_number(), self.role, self.name.as_ref(), division.line.clone());
         let [edges, _] = division.side_with(held, &seam)?;
         Ok(with_edges(shape, edges))
