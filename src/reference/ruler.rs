@@ -164,8 +164,7 @@ fn unit(comb: &Comb, ticks: &Ticks, typed: Length, other_edge: Option<f64>) -> R
             return Err(other_unit(typed, "halves of halves: it is divided in parts of an inch"));
         }
         Some(Division::Metric(unit)) => vec![unit],
-        // Where the inch's own tick is no longer than its half's, there are twice as many.
-        Some(Division::Inches { parts, sure: true }) => vec![25.4 / f64::from(parts), 12.7 / f64::from(parts)],
+        Some(Division::Inches { parts, sure: true }) => vec![25.4 / f64::from(parts)],
         // Too few inches to tell: only all of the ruler, or its other edge, tells.
         Some(Division::Inches { parts, sure: false }) => {
             let mut units: Vec<f64> = [1.0, 2.0, 4.0].iter().map(|k| 25.4 / f64::from(parts) / k).collect();

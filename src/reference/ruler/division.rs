@@ -36,8 +36,7 @@ const LEAST_OF_A_KIND: f64 = 3.0;
 pub(super) enum Division {
     /// Tick to tick in mm: 1 or 0.5.
     Metric(f64),
-    /// Ticks to an inch: 4 to 64. Where too few inches are seen to be `sure`, or the inch's own tick is no longer than its
-    /// half's, there may be twice or four times as many.
+    /// Ticks to an inch: 4 to 64. Where too few inches are seen to be `sure`, there may be twice or four times as many.
     Inches { parts: u32, sure: bool },
 }
 
@@ -61,6 +60,7 @@ type Row = Vec<f64>;
 /// Reads how a comb is divided; `band` is where its shortest ticks are, px from its line. `None` where the ticks do not
 /// say, or two divisions explain them alike.
 pub(super) fn read(luma: &GrayImage, comb: &Comb, band: (f64, f64), strength: f64) -> Option<Division> {
+    let period = comb.period_at(0.5 * (comb.track.first()?.1 + comb.track.last()?.1))?;
     let slant = Slant::of(luma, comb, band)?;
     let dark = rows(luma, comb, band, &slant, strength, 1.0);
     let light = rows(luma, comb, band, &slant, strength, -1.0);
@@ -68,7 +68,7 @@ pub(super) fn read(luma: &GrayImage, comb: &Comb, band: (f64, f64), strength: f6
     let (judged, rows) = if b.best > a.best { (b, light) } else { (a, dark) };
     let kind = judged.believed()?;
     match kind.is? {
-        Division::Inches { .. } => halvings(&rows, judged.phase),
+        Division::Inches { .. } => halvings(&rows, judged.phase, period),
         metric => Some(metric),
     }
 }
@@ -215,19 +215,34 @@ fn by_multiple(row: &Row) -> Vec<(usize, Vec<f64>)> {
     all.into_iter().map(|m| (m, shown(row, m))).collect()
 }
 
+/// How much ink is around every tick, whatever its form: a figure is about two periods high and wide.
+fn ink(rows: &[Row], period: f64) -> Vec<Row> {
+    let high = ((2.0 * period / ROW_PX) as usize).max(2);
+    let around = |block: &[Row], n: usize| -> f64 {
+        let near = n.saturating_sub(2)..n + 3;
+        block.iter().filter_map(|row| row.get(near.start..near.end.min(row.len()))).flatten().map(|v| v.abs()).sum()
+    };
+    let block = |k: usize| {
+        let block = &rows[k..k + high];
+        (0..block[0].len()).map(|n| around(block, n)).collect::<Row>()
+    };
+    (0..(rows.len() + 1).saturating_sub(high)).step_by((high / 2).max(1)).map(block).collect()
+}
+
 /// Ticks to an inch: how often the longer ticks are halved, up to the inch's own tick or figure; and whether enough inches
 /// are seen for another halving to have shown.
-fn halvings(rows: &[Row], phase: usize) -> Option<Division> {
+fn halvings(rows: &[Row], phase: usize, period: f64) -> Option<Division> {
     let mut parts = 1usize;
     // Every second of the ticks (at the count) or of what stands beside them (a figure, at any).
     let stands_out = |row: &Row, parts: usize, shift: usize| {
         let some: Vec<f64> = row.iter().skip(shift % parts).step_by(parts).copied().collect();
         shown(&some, 2).into_iter().fold(0.0, f64::max)
     };
+    let ink = ink(rows, period);
     while parts < 64 {
         let by_ticks = rows.iter().any(|row| stands_out(row, parts, phase) > DEEPER);
-        let by_figure = |row: &Row| (0..parts).any(|shift| stands_out(row, parts, shift) > 1.5 * DEEPER);
-        if !by_ticks && !(parts >= 8 && rows.iter().any(by_figure)) {
+        let by_figure = |row: &Row| (0..parts).any(|shift| stands_out(row, parts, shift) > DEEPER);
+        if !by_ticks && !(parts >= 8 && ink.iter().any(by_figure)) {
             break;
         }
         parts *= 2;
