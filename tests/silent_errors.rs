@@ -56,7 +56,8 @@ impl Scale {
         let x = x + 0.5 * self.length();
         let k = (x / step).round();
         let long = levels.iter().find(|(every, _)| (k as i64).rem_euclid(*every) == 0).map_or(0.0, |l| l.1);
-        let tick = (x - k * step).abs() < 0.13f64.min(0.22 * step) && deep < long && (0.0..=f64::from(ticks)).contains(&k);
+        let tick =
+            (x - k * step).abs() < 0.13f64.min(0.22 * step) && deep < long && (0.0..=f64::from(ticks)).contains(&k);
         tick || figures < i64::MAX && figure(x, deep - 11.5, figures as f64 * step)
     }
 }
@@ -71,7 +72,9 @@ fn figure(x: f64, down: f64, every: f64) -> bool {
         return false;
     }
     let text = format!("{number}");
-    let Some(digit) = text.as_bytes().get(column as usize / 4).map(|c| DIGITS[usize::from(c - b'0')]) else { return false };
+    let Some(digit) = text.as_bytes().get(column as usize / 4).map(|c| DIGITS[usize::from(c - b'0')]) else {
+        return false;
+    };
     let column = column as usize % 4;
     column < 3 && digit >> (3 * (4 - row as usize) + 2 - column) & 1 == 1
 }
@@ -343,7 +346,11 @@ fn divisions() -> Vec<(&'static str, Vec<Laid>, &'static str)> {
         ("1/16 in, but for three inches hidden", covered(ruler(sixteenths), 60.0, 140.0), "12in"),
         ("1/16 in, typed half as long", vec![ruler(sixteenths)], "6in"),
         ("1/16 in by figures only", vec![ruler(Scale(192, inch / 16.0, SIXTEENTHS_BY_FIGURES))], "12in"),
-        ("1/16 in by figures only, half hidden", covered(ruler(Scale(192, inch / 16.0, SIXTEENTHS_BY_FIGURES)), 80.0, 80.0), "12in"),
+        (
+            "1/16 in by figures only, half hidden",
+            covered(ruler(Scale(192, inch / 16.0, SIXTEENTHS_BY_FIGURES)), 80.0, 80.0),
+            "12in",
+        ),
         ("1/8 in", vec![ruler(eighths)], "12in"),
         ("1/8 in typed in mm", vec![ruler(eighths)], "300mm"),
         ("1/8 in, half hidden", covered(ruler(eighths), 80.0, 80.0), "12in"),
@@ -358,8 +365,16 @@ fn divisions() -> Vec<(&'static str, Vec<Laid>, &'static str)> {
         ("clear, millimetres typed in inches", vec![made(mm, None, Made::Clear)], "12in"),
         ("clear, 1/8 in", vec![made(eighths, None, Made::Clear)], "12in"),
         ("clear, half on striped cloth", over(Thing::Stripes(110.0, 60.0, 7.0), made(mm, None, Made::Clear)), "300mm"),
-        ("clear, on stripes of 4 mm, typed in inches", over(Thing::Stripes(250.0, 60.0, 4.0), made(mm, None, Made::Clear)), "12in"),
-        ("clear, mm and 1/16 in, half on dark cloth", over(Thing::Patch(110.0, 60.0), made(mm, Some(sixteenths), Made::Clear)), "12in"),
+        (
+            "clear, on stripes of 4 mm, typed in inches",
+            over(Thing::Stripes(250.0, 60.0, 4.0), made(mm, None, Made::Clear)),
+            "12in",
+        ),
+        (
+            "clear, mm and 1/16 in, half on dark cloth",
+            over(Thing::Patch(110.0, 60.0), made(mm, Some(sixteenths), Made::Clear)),
+            "12in",
+        ),
         ("20 mm of the middle hidden", covered(ruler(mm), 0.0, 10.0), "300mm"),
         ("70 mm of the middle hidden", covered(ruler(mm), 10.0, 35.0), "300mm"),
         ("25 mm of half millimetres hidden", covered(ruler(halves), -30.0, 12.5), "300mm"),

@@ -367,8 +367,8 @@ impl<'a> Problem<'a> {
         let measured = robust.max(0.7 * (sum / free).sqrt());
         let spare = (free / 12.0).min(1.0);
         // Places on one side of a sheet err together: that they lie close to its line proves nothing of the line.
-        let together = |b: &&Body| matches!(b.kind, BodyKind::Sheet | BodyKind::IdCard);
-        let sides = if self.bodies.iter().any(|b| together(&b)) { 1.0 } else { 0.0 };
+        let together = |b: &Body| matches!(b.kind, BodyKind::Sheet | BodyKind::IdCard);
+        let sides = if self.bodies.iter().any(|b| together(b)) { 1.0 } else { 0.0 };
         let least = rows.iter().map(|r| FLOOR_PX / r.sigma).fold(sides, f64::max);
         (measured * spare + measured.max(1.0) * (1.0 - spare)).max(least)
     }

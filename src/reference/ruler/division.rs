@@ -172,7 +172,7 @@ struct Judgement {
 
 impl Judgement {
     fn of(rows: &[Row]) -> Self {
-        let table: Vec<Vec<(usize, Vec<f64>)>> = rows.iter().map(|row| by_multiple(row)).collect();
+        let table: Vec<Vec<(usize, Vec<f64>)>> = rows.iter().map(by_multiple).collect();
         let mut out = Self { kind: 0, best: 0.0, phase: 0, explained: vec![[0.0; KINDS.len()]; rows.len()] };
         for (i, kind) in KINDS.iter().enumerate() {
             let longest = kind.every.last().copied().unwrap_or(1);
@@ -242,7 +242,7 @@ fn halvings(rows: &[Row], phase: usize, period: f64) -> Option<Division> {
     while parts < 64 {
         let by_ticks = rows.iter().any(|row| stands_out(row, parts, phase) > DEEPER);
         let by_figure = |row: &Row| (0..parts).any(|shift| stands_out(row, parts, shift) > DEEPER);
-        if !by_ticks && !(parts >= 8 && ink.iter().any(by_figure)) {
+        if !(by_ticks || parts >= 8 && ink.iter().any(by_figure)) {
             break;
         }
         parts *= 2;
