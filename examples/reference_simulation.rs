@@ -160,7 +160,7 @@ fn rectangle(laid: &Laid, chance: &mut Chance, kind: BodyKind, (w, h): (f64, f64
             let place = a + (b - a) * (0.1 + 0.8 * f64::from(k) / 38.0);
             let at = laid.image(place, chance) + shared;
             let (axis, known_mm, along_mm) = if i % 2 == 0 { (Axis::Y, a.y, place.x) } else { (Axis::X, a.x, place.y) };
-            sightings.push(BodySighting { at, axis, known_mm, along_mm, sigma_px: 1.0 });
+            sightings.push(BodySighting { at, axis, known_mm, along_mm, sigma_px: 0.5 });
         }
     }
     let anchors = own.map(|o| (o, laid.image(o, chance))).to_vec();

@@ -366,10 +366,11 @@ impl<'a> Problem<'a> {
         // With few sightings to spare their closeness proves nothing: the stated sigma then stands.
         let measured = robust.max(0.7 * (sum / free).sqrt());
         let spare = (free / 12.0).min(1.0);
-        // Places on one side of a sheet err together: that they lie close to its line proves nothing of the line.
-        let together = |b: &Body| matches!(b.kind, BodyKind::Sheet | BodyKind::IdCard);
-        let sides = if self.bodies.iter().any(|b| together(b)) { 1.0 } else { 0.0 };
-        let least = rows.iter().map(|r| FLOOR_PX / r.sigma).fold(sides, f64::max);
+        // Beside bodies of another kind, a sheet's or card's sides are not to weigh more than stated: their places err
+        // together, and that they lie close to one line proves nothing of the line.
+        let by_sides = self.bodies.iter().any(|b| matches!(b.kind, BodyKind::Sheet | BodyKind::IdCard));
+        let most_sure = if by_sides && !self.gains.is_empty() { 1.0 } else { 0.0 };
+        let least = rows.iter().map(|r| FLOOR_PX / r.sigma).fold(most_sure, f64::max);
         (measured * spare + measured.max(1.0) * (1.0 - spare)).max(least)
     }
 }

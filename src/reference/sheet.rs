@@ -24,9 +24,8 @@ const CORNER: f64 = 0.1;
 const STRAIGHT: f64 = 0.7;
 /// How far the sides' ratio may be off, seen up to some 25 degrees askew.
 const RATIO: f64 = 0.16;
-/// One standard deviation of a place on a side, px: neighbours err together, so that all of a side's are worth one place
-/// read to 0.15 px.
-const SIDE_PX: f64 = 1.0;
+/// One standard deviation of a place on a side, px: neighbours err together.
+const SIDE_PX: f64 = 0.5;
 
 /// What is looked for.
 #[derive(Debug, Clone, Copy, PartialEq)]
