@@ -217,6 +217,8 @@ fn measured(joint: JointFit, used: &[Body], all: &[Body]) -> Measured {
     let height_mm = mean(&|b| b.height_mm);
     let height_doubt = mean(&|b| b.height_doubt_mm) / fit.camera.pose.map_or(600.0, |p| p.height_mm);
     let size_doubt = mean(&|b| b.size_doubt).hypot(height_doubt);
+    // What several kinds leave open of each other's size is in the fit's own doubt.
+    let size_doubt = if kinds(&kept).len() > 1 { 0.0 } else { size_doubt };
     let mut warnings = std::mem::take(&mut fit.warnings);
     if let Some(camera) = onto_table(&fit.camera, height_mm) {
         fit.camera = camera;

@@ -64,4 +64,14 @@ SCENES = {
         camera=dict(size=(4032, 3024), f35=26, height_mm=800, tilt=7, tilt_towards=-30, roll=2, look_at=(20, 0), k1=-0.02),
         props=[("paper", (270, 20), 7)],
         light="overcast", finish=dict(exposure=0.55), seed=145),
+
+    "46-sleeve-see-through-ruler": dict(
+        note="Moss-green sleeve on floorboards beside a clear ruler that lies half on a scrap of other cloth.",
+        args=["--ruler", "450mm", "--thickness", "3mm"], expect="accept", table=("wood", (176, 140, 100)),
+        garment=dict(path="sleeve", scale=0.85, angle=93.0, at=(0, 30), thickness=3.0, shape=SOFT),
+        cloth=dict(kind="plain", base=(56, 84, 50), thread=(76, 110, 70), weave=0.06),
+        camera=dict(size=(4032, 3024), f35=26, height_mm=640, tilt=7, tilt_towards=110, roll=-2, look_at=(0, -10), k1=-0.02,
+                    focal_off=-0.005),
+        props=[("scrap", (150, -190), (170, 90), 8, (196, 186, 168), 0.0), ("see_through", (10, -178), -2.0, 450.0, 50.0, (24, 24, 30), 0.6)],
+        light="window", finish=dict(exposure=0.5), seed=146, samples=8),
 }

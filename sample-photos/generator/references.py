@@ -88,10 +88,34 @@ def measure(rng, at, turn, length, unit="mm", width=28.0, base=(236, 234, 226), 
     lay(picture, at, turn, ((length + 2*margin)*stretch, width), z, thick, base, roughness=rough, specular=specular)
 
 
+def see_through(rng, at, turn, length, width=50.0, ink=(24, 24, 30), z=0.0, face=0.7, margin=6.0, s=10):
+    """A clear ruler: millimetre ticks along both long edges, figures, thin lines each 10 mm over its body, darker rims.
+
+    The print lies on its underside; `face` is where 2 mm of acrylic (index 1.49) make it seem to lie."""
+    half = width/2
+    up = ruler_picture(rng, length, "mm", half, (255, 255, 255), (0, 0, 0), margin, s)[..., 0].astype(np.float32)/255
+    up = np.clip(up/np.percentile(up, 60), 0, 1)
+    p = np.vstack([up, up[::-1, ::-1]])
+    h, w = p.shape
+    for k in range(0, int(round(length/10)) + 1):
+        p *= 1 - 0.55*textures._coverage(w, [(margin + 10*k)*w/(length + 2*margin) - 0.5], 0.12*s)[None, :]
+    for y in range(10, int(width), 10):
+        p *= 1 - 0.55*textures._coverage(h, [y*h/width - 0.5], 0.12*s)[:, None]
+    rim = int(0.6*s)
+    for edge in (np.s_[:rim, :], np.s_[-rim:, :], np.s_[:, :rim], np.s_[:, -rim:]):
+        p[edge] *= 0.7
+    a = np.radians(turn)
+    u, v = np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
+    corners = [(i*(length + 2*margin)/2, j*width/2) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
+    picture = np.repeat((255*p + 0.5).astype(np.uint8)[..., None], 3, axis=2)
+    stage.mesh([(*(np.array(at) + x*u + y*v), z + face) for x, y in corners], [(0, 1, 2, 3)], stage.clear_print(picture, ink),
+               [(0, 0), (1, 0), (1, 1), (0, 1)])
+
+
 def paper(rng, at, turn, size=(210.0, 297.0), z=0.0, tone=(240, 240, 236)):
     p = np.full((int(size[1]*2), int(size[0]*2), 3), textures.srgb(tone), np.float32)
     p *= (1 + 0.004*textures.mottle(rng, p.shape[:2], ((80, 1.0), (5, 0.5))))[..., None]
     lay(np.clip(p, 0, 255).astype(np.uint8), at, turn, size, z, 0.12, tone, roughness=0.95, specular=0.02)
 
 
-KINDS = dict(card=card, measure=measure, paper=paper)
+KINDS = dict(card=card, measure=measure, see_through=see_through, paper=paper)

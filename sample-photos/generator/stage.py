@@ -53,6 +53,30 @@ def material(rgb=None, sheet=None, roughness=0.9, specular=0.15, grain=0.0):
     return m
 
 
+def clear_print(picture, ink, tint=0.93, gloss=0.03):
+    """Ink on a clear plate: where `picture` is white the light passes (a little of it is lost and reflected), where it is black it is ink."""
+    m = bpy.data.materials.new("m")
+    m.use_nodes = True
+    nodes, links = m.node_tree.nodes, m.node_tree.links
+    tex = nodes.new("ShaderNodeTexImage")
+    tex.image = _image(picture)
+    tex.image.colorspace_settings.name = "Non-Color"
+    tex.extension = "EXTEND"
+    through, shine, plate = (nodes.new(f"ShaderNode{k}") for k in ("BsdfTransparent", "BsdfDiffuse", "MixShader"))
+    through.inputs["Color"].default_value = (tint, tint, tint, 1)
+    shine.inputs["Color"].default_value = (0.9, 0.9, 0.9, 1)
+    plate.inputs["Fac"].default_value = gloss
+    links.new(through.outputs[0], plate.inputs[1])
+    links.new(shine.outputs[0], plate.inputs[2])
+    dark, both = nodes.new("ShaderNodeBsdfDiffuse"), nodes.new("ShaderNodeMixShader")
+    dark.inputs["Color"].default_value = (*[(c/255)**2.2 for c in ink], 1)
+    links.new(tex.outputs["Color"], both.inputs["Fac"])
+    links.new(dark.outputs[0], both.inputs[1])
+    links.new(plate.outputs[0], both.inputs[2])
+    links.new(both.outputs[0], nodes["Material Output"].inputs[0])
+    return m
+
+
 def mesh(verts, faces, mat, uv=None, smooth=False):
     """verts in mm; uv: one (u, v) a vertex."""
     me = bpy.data.meshes.new("mesh")

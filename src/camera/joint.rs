@@ -4,7 +4,8 @@
 //! the bodies' known lines. Two soft constraints tie the homography to a camera of square pixels with the focal length
 //! that EXIF says (Zhang, IEEE PAMI 22(11), 2000, section 3.1): with one ruler they carry the scale across it. The mat
 //! frame floats with the bodies (inner constraints: no shift and no turn of their middles as a whole), so that the
-//! doubts are those of shape and size and not of where one body lies.
+//! doubts are those of shape and size and not of where one body lies. Where several kinds of bodies are fitted, every kind
+//! may be so much larger than believed as its making and its height above the table leave open.
 
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix3, Vector2, Vector3};
 
@@ -14,7 +15,7 @@ use super::line_model::{Frame, K1, K2, PARAMS, Params, plane, project};
 use super::pose::{self, assumed_focal_px};
 use super::solve::Square;
 use crate::reference::Axis;
-use crate::reference::body::{Body, BodySighting};
+use crate::reference::body::{Body, BodyKind, BodySighting};
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::{ImagePoint, MatPoint};
 
@@ -116,6 +117,13 @@ fn contradiction(misfit: f64) -> Refusal {
     )
 }
 
+/// A kind of bodies that may all be larger or smaller than believed.
+struct Gain {
+    kind: BodyKind,
+    /// What is believed of the natural logarithm of how much: mean, and one standard deviation.
+    ln: (f64, f64),
+}
+
 /// One weighted residual, where it came from and its derivative.
 struct Row {
     px: f64,
@@ -123,12 +131,15 @@ struct Row {
     body: usize,
     by_camera: Params,
     by_pose: Vector3<f64>,
+    by_gain: f64,
     px_per_mm: f64,
 }
 
 struct Problem<'a> {
     frame: Frame,
     bodies: Vec<&'a Body>,
+    /// One a kind, where there are several.
+    gains: Vec<Gain>,
     start: DVector<f64>,
     focal: (f64, f64),
     square_sigma: f64,
@@ -162,7 +173,9 @@ impl<'a> Problem<'a> {
         let centre = ImagePoint::new(0.5 * (f64::from(size.0) - 1.0), 0.5 * (f64::from(size.1) - 1.0));
         let guess = first_guess(&bodies, centre, scale_px)?;
         let frame = Frame { centre, scale_px, mat_centre: MatPoint::new(0.0, 0.0), unit_mm: guess.unit_mm };
-        let mut start = DVector::zeros(POSES + 3 * bodies.len());
+        // In units of the scale, the plane's distance is one over what a millimetre looks like.
+        let gains = gains(&bodies, guess.unit_mm / guess.params[0]);
+        let mut start = DVector::zeros(POSES + 3 * bodies.len() + gains.len());
         start.rows_mut(0, PARAMS).copy_from(&guess.params);
         for (i, pose) in guess.poses.iter().enumerate() {
             start[POSES + 3 * i] = pose.at.x / guess.unit_mm;
@@ -170,7 +183,10 @@ impl<'a> Problem<'a> {
             start[POSES + 3 * i + 2] = pose.turn;
         }
         let sigma = if focal_px.is_some() { EXIF_SIGMA } else { PHONE_SIGMA };
-        Some(Self { frame, bodies, start, focal: (0.0, sigma), square_sigma: SQUARE_SIGMA })
+        for (i, gain) in gains.iter().enumerate() {
+            start[POSES + 3 * bodies.len() + i] = gain.ln.0;
+        }
+        Some(Self { frame, bodies, gains, start, focal: (0.0, sigma), square_sigma: SQUARE_SIGMA })
     }
 
     fn rows(&self, p: &DVector<f64>) -> Vec<Row> {
@@ -179,15 +195,23 @@ impl<'a> Problem<'a> {
         for (i, body) in self.bodies.iter().enumerate() {
             let at = Vector2::new(p[POSES + 3 * i], p[POSES + 3 * i + 1]);
             let turn = p[POSES + 3 * i + 2];
-            rows.extend(body.sightings.iter().map(|s| self.row(&camera, at, turn, i, s)));
+            let gain = self.gain_index(i).map_or(1.0, |k| p[k].exp());
+            rows.extend(body.sightings.iter().map(|s| self.row(&camera, (at, turn, gain), i, s)));
         }
         rows
     }
 
-    fn row(&self, camera: &Params, at: Vector2<f64>, turn: f64, body: usize, s: &BodySighting) -> Row {
+    /// Where the logarithm of a body's gain stands among the parameters.
+    fn gain_index(&self, body: usize) -> Option<usize> {
+        let kind = self.bodies.get(body)?.kind;
+        self.gains.iter().position(|g| g.kind == kind).map(|k| POSES + 3 * self.bodies.len() + k)
+    }
+
+    fn row(&self, camera: &Params, placed: (Vector2<f64>, f64, f64), body: usize, s: &BodySighting) -> Row {
         let frame = &self.frame;
+        let (at, turn, gain) = placed;
         let (sin, cos) = turn.sin_cos();
-        let rotation = Matrix2::new(cos, -sin, sin, cos);
+        let rotation = gain * Matrix2::new(cos, -sin, sin, cos);
         let (along_axis, across_axis) = match s.axis {
             Axis::X => (Vector2::y(), Vector2::x()),
             Axis::Y => (Vector2::x(), Vector2::y()),
@@ -219,6 +243,7 @@ impl<'a> Problem<'a> {
             body,
             by_camera: there.by_params(&n) * -frame.scale_px,
             by_pose: Vector3::new(by_mat.x, by_mat.y, by_mat.dot(&turned)) * -frame.scale_px,
+            by_gain: by_mat.dot(&arm) * -frame.scale_px,
             px_per_mm: by_mat.dot(&(rotation * across_axis)).abs() * frame.scale_px / frame.unit_mm,
         }
     }
@@ -240,7 +265,11 @@ impl<'a> Problem<'a> {
             shift += moved;
             turn += from.perp(&moved) + reach * reach * (p[k + 2] - self.start[k + 2]);
         }
-        DVector::from_vec(vec![
+        let gains = self.gains.iter().enumerate().map(|(i, gain)| {
+            let ln = p[POSES + 3 * self.bodies.len() + i];
+            (ln - gain.ln.0) / gain.ln.1
+        });
+        let mut all = vec![
             c1.dot(&c2) / (n1 * n2) / self.square_sigma,
             (n1 / n2).ln() / self.square_sigma,
             (p[LN_F] - self.focal.0) / self.focal.1,
@@ -251,7 +280,9 @@ impl<'a> Problem<'a> {
             shift.x / GAUGE_SIGMA,
             shift.y / GAUGE_SIGMA,
             turn / GAUGE_SIGMA,
-        ])
+        ];
+        all.extend(gains);
+        DVector::from_vec(all)
     }
 
     /// Gauss-Newton matrix, gradient and cost at `p`; `noise` multiplies every sighting's sigma.
@@ -264,13 +295,14 @@ impl<'a> Problem<'a> {
             cost += 0.5 * b * b * (z / b).powi(2).ln_1p() / (noise * noise);
             let w = 1.0 / (1.0 + (z / b).powi(2)) / (row.sigma * noise).powi(2);
             let k = POSES + 3 * row.body;
-            let index = |i: usize| if i < PARAMS { i } else { k + i - PARAMS };
-            let value = |i: usize| if i < PARAMS { row.by_camera[i] } else { row.by_pose[i - PARAMS] };
-            for i in 0..PARAMS + 3 {
-                let wi = w * value(i);
-                g[index(i)] += wi * row.px;
-                for j in 0..PARAMS + 3 {
-                    a[(index(i), index(j))] += wi * value(j);
+            let by_camera = (0..PARAMS).map(|i| (i, row.by_camera[i]));
+            let by_pose = (0..3).map(|i| (k + i, row.by_pose[i]));
+            let by_gain = self.gain_index(row.body).map(|i| (i, row.by_gain));
+            let slopes: Vec<(usize, f64)> = by_camera.chain(by_pose).chain(by_gain).collect();
+            for &(i, slope) in &slopes {
+                g[i] += w * slope * row.px;
+                for &(j, other) in &slopes {
+                    a[(i, j)] += w * slope * other;
                 }
             }
         }
@@ -334,7 +366,11 @@ impl<'a> Problem<'a> {
         // With few sightings to spare their closeness proves nothing: the stated sigma then stands.
         let measured = robust.max(0.7 * (sum / free).sqrt());
         let spare = (free / 12.0).min(1.0);
-        let least = rows.iter().map(|r| FLOOR_PX / r.sigma).fold(0.0, f64::max);
+        // Beside bodies of another kind, a sheet's or card's sides are not to weigh more than stated: their places err
+        // together, and that they lie close to one line proves nothing of the line.
+        let by_sides = self.bodies.iter().any(|b| matches!(b.kind, BodyKind::Sheet | BodyKind::IdCard));
+        let most_sure = if by_sides && !self.gains.is_empty() { 1.0 } else { 0.0 };
+        let least = rows.iter().map(|r| FLOOR_PX / r.sigma).fold(most_sure, f64::max);
         (measured * spare + measured.max(1.0) * (1.0 - spare)).max(least)
     }
 }
@@ -449,6 +485,27 @@ fn residuals(rows: &[Row], share: f64) -> ResidualSummary {
         warp_mm: 0.0,
         cell_share: share,
     }
+}
+
+/// Where kinds are mixed, how much larger each looks than believed, on a plane at their mean height seen from `distance` mm.
+fn gains(bodies: &[&Body], distance: f64) -> Vec<Gain> {
+    let mut kinds: Vec<BodyKind> = bodies.iter().map(|b| b.kind).collect();
+    kinds.sort_unstable();
+    kinds.dedup();
+    if kinds.len() < 2 {
+        return Vec::new();
+    }
+    let mean = |of: &dyn Fn(&Body) -> bool, value: &dyn Fn(&Body) -> f64| {
+        let all: Vec<f64> = bodies.iter().filter(|b| of(b)).map(|b| value(b)).collect();
+        all.iter().sum::<f64>() / all.len().max(1) as f64
+    };
+    let height = mean(&|_| true, &|b| b.height_mm);
+    let gain = |kind: BodyKind| {
+        let own = |value: &dyn Fn(&Body) -> f64| mean(&|b: &Body| b.kind == kind, value);
+        let doubt = own(&|b| b.size_doubt).hypot(own(&|b| b.height_doubt_mm) / distance);
+        Gain { kind, ln: ((own(&|b| b.height_mm) - height) / distance, (doubt / 1.96).max(1e-5)) }
+    };
+    kinds.into_iter().map(gain).collect()
 }
 
 /// Where to start from.

@@ -1,11 +1,13 @@
 //! Straight rulers, found by their ticks: steel, white, wooden or see-through.
 //!
 //! Long straight lines are looked along at several distances for an even comb of ticks, whose phase is then followed
-//! from end to end. Which ticks are longer (every 5th and 10th, or every 4th, 8th and 16th) tells millimetres from
-//! sixteenths of an inch; it must agree with what was typed. The size comes from the ticks, never from the ruler's ends.
+//! from end to end. Which ticks are longer (every 5th and 10th, or 2nd, 10th and 20th, or 2nd, 4th, 8th and 16th) tells
+//! millimetres, their halves and parts of an inch apart; it must agree with what was typed. The size comes from the ticks,
+//! never from the ruler's ends.
 //! Ticks seen at both ends of their length tell how the ruler's sides run away from the camera across it.
 
 mod comb;
+mod division;
 mod lines;
 mod ticks;
 
@@ -14,8 +16,9 @@ use nalgebra::Vector2;
 use rayon::prelude::*;
 
 use self::comb::Comb;
+use self::division::Division;
 use self::lines::PhotoLine;
-use self::ticks::{Family, Ticks};
+use self::ticks::Ticks;
 use super::Axis;
 use super::body::{Body, BodyKind, BodySighting};
 use crate::refusal::{Refusal, RefusalKind, Warning};
@@ -28,6 +31,10 @@ const ONE_RULER_MM: f64 = 60.0;
 const PARALLEL: f64 = 0.06;
 /// More ticks than the typed length has (share) contradict it.
 const TOO_LONG: f64 = 1.03;
+/// Less of the ruler than this share does not tell how an inch is divided.
+const NEARLY_ALL: f64 = 0.93;
+/// Two edges of one ruler lie no further apart in scale, seen askew (natural logarithm).
+const EDGES_APART: f64 = 0.12;
 /// Less of the ruler than this share does not check the length typed.
 const MOSTLY: f64 = 0.88;
 /// One standard deviation of a place read from several ticks, px.
@@ -65,11 +72,11 @@ pub fn find(luma: &GrayImage, typed: &[Length]) -> Result<Found, Refusal> {
     let mut found = Found::default();
     let mut taken: Vec<(PhotoLine, f64)> = Vec::new();
     let mut contrary: Option<Refusal> = None;
-    for (comb, ticks) in &read {
+    for (i, (comb, ticks)) in read.iter().enumerate() {
         if taken.iter().any(|(line, px_per_mm)| one_ruler(line, *px_per_mm, comb)) {
             continue;
         }
-        let chosen = typed.iter().map(|length| unit(comb, ticks, *length));
+        let chosen = typed.iter().map(|length| unit(comb, ticks, *length, other_edge(&read, i)));
         let mut units: Vec<(f64, Length)> = Vec::new();
         for result in chosen {
             match result {
@@ -142,47 +149,82 @@ fn one_ruler(line: &PhotoLine, px_per_mm: f64, comb: &Comb) -> bool {
     line.along.perp(&comb.line.along).abs() < PARALLEL && apart < ONE_RULER_MM * px_per_mm
 }
 
-/// Millimetres from tick to tick by what was typed.
-fn unit(comb: &Comb, ticks: &Ticks, typed: Length) -> Result<(f64, Length), Refusal> {
+/// Millimetres from tick to tick, which must agree with what was typed and with the ruler's other edge.
+fn unit(comb: &Comb, ticks: &Ticks, typed: Length, other_edge: Option<f64>) -> Result<(f64, Length), Refusal> {
     let inches = typed.is_in_inches();
-    let (own, units): (Family, &[f64]) =
-        if inches { (Family::Inches, &[25.4 / 16.0, 25.4 / 32.0]) } else { (Family::Millimetres, &[1.0, 0.5]) };
-    let said = ticks.family;
-    if said.is_some_and(|f| f != own) {
-        return Err(Refusal::new(
-            RefusalKind::ContradictoryReference,
-            format!(
-                "{typed} was typed, but the ruler's longer ticks show {}",
-                if inches {
-                    "tenths: it is divided in millimetres"
-                } else {
-                    "eighths and sixteenths: it is divided in inches"
-                }
-            ),
-            "lay the ruler with the typed unit's ticks towards the camera, or type its length in the unit that it shows",
-        ));
-    }
     // The phase is followed a little beyond the last tick.
-    let whole = (comb.ticks() - 6.0) / typed.mm();
-    // The coarser division, unless the ruler is then longer than typed or its ticks say otherwise.
-    let fits = |u: &&f64| **u * whole <= TOO_LONG && ticks.fine.is_none_or(|f| f == **u);
-    let unit = units.iter().find(fits).copied();
-    // The count alone proves nothing: 92 ticks of millimetres are about as many as 6 in of sixteenths.
-    if unit.is_some() && said.is_none() {
+    let share = |unit: &f64| (comb.ticks() - 6.0) * unit / typed.mm();
+    let units = match ticks.division {
+        // The count alone proves nothing: 92 ticks of millimetres are about as many as 6 in of sixteenths.
+        None => return Err(untold(comb, typed)),
+        Some(Division::Metric(_)) if inches => {
+            return Err(other_unit(typed, "fives and tens: it is divided in millimetres or their halves"));
+        }
+        Some(Division::Inches { .. }) if !inches => {
+            return Err(other_unit(typed, "halves of halves: it is divided in parts of an inch"));
+        }
+        Some(Division::Metric(unit)) => vec![unit],
+        Some(Division::Inches { parts, sure: true }) => vec![25.4 / f64::from(parts)],
+        // Too few inches to tell: only all of the ruler, or its other edge, tells.
+        Some(Division::Inches { parts, sure: false }) => {
+            let mut units: Vec<f64> = [1.0, 2.0, 4.0].iter().map(|k| 25.4 / f64::from(parts) / k).collect();
+            units.retain(|u| other_edge.is_some() || share(u) > NEARLY_ALL);
+            if units.is_empty() {
+                return Err(untold(comb, typed));
+            }
+            units
+        }
+    };
+    let agrees = |unit: &f64| other_edge.is_none_or(|px| (ticks.period_px / unit / px).ln().abs() < EDGES_APART);
+    if !units.iter().any(agrees) {
         return Err(Refusal::new(
             RefusalKind::ContradictoryReference,
-            format!("{:.0} ticks of a ruler of {typed} were seen, but not which of them are longer", comb.ticks()),
-            "show the whole ruler, ticks bare and out of glare, or go nearer: millimetres and sixteenths of an inch cannot \
-             be told apart in this photo",
+            format!("the ruler's two edges, read for a length of {typed}, do not show one scale"),
+            "lay the ruler flat, all of its ticks bare and out of glare, and check how it is divided",
         ));
     }
+    let unit = units.into_iter().filter(agrees).find(|u| share(u) <= TOO_LONG);
     unit.map(|u| (u, typed)).ok_or_else(|| {
         Refusal::new(
             RefusalKind::ContradictoryReference,
             format!("{:.0} ticks were counted along the ruler, more than {typed} can have", comb.ticks()),
-            "check the length and its unit; or the ruler is divided otherwise than in millimetres or sixteenths",
+            "check the length and its unit; or the ruler is divided otherwise than in millimetres or parts of an inch",
         )
     })
+}
+
+/// Px per mm by another edge of the same ruler, where that edge is divided in millimetres or their halves.
+fn other_edge(read: &[(Comb, Ticks)], own: usize) -> Option<f64> {
+    let (comb, ticks) = read.get(own)?;
+    let metric = |t: &Ticks| match t.division {
+        Some(Division::Metric(unit)) => Some(t.period_px / unit),
+        _ => None,
+    };
+    let others = read.iter().enumerate().filter(|(i, _)| *i != own);
+    others
+        .filter_map(|(_, (c, t))| {
+            let px_per_mm = metric(t)?;
+            let overlap = middle(c).is_some_and(|at| comb.spans(at)) || middle(comb).is_some_and(|at| c.spans(at));
+            (overlap && one_ruler(&comb.line, px_per_mm, c)).then_some(px_per_mm)
+        })
+        .find(|px_per_mm| px_per_mm.is_finite() && ticks.period_px > 0.0)
+}
+
+fn untold(comb: &Comb, typed: Length) -> Refusal {
+    Refusal::new(
+        RefusalKind::ContradictoryReference,
+        format!("{:.0} ticks of a ruler of {typed} were seen, but not which of them are longer", comb.ticks()),
+        "show the whole ruler, ticks bare and out of glare, or go nearer: millimetres, their halves and parts of an inch \
+         cannot be told apart in this photo",
+    )
+}
+
+fn other_unit(typed: Length, show: &str) -> Refusal {
+    Refusal::new(
+        RefusalKind::ContradictoryReference,
+        format!("{typed} was typed, but the ruler's longer ticks show {show}"),
+        "lay the ruler with the typed unit's ticks towards the camera, or type its length in the unit that it shows",
+    )
 }
 
 /// Most of the ruler not seen: the count cannot check what was typed.

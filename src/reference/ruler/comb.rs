@@ -1,8 +1,12 @@
 //! A comb of ticks along a line: windows with one strong frequency, chained while it changes slowly, then the phase
 //! followed from tick to tick.
 
+use std::sync::{Arc, OnceLock};
+
 use image::GrayImage;
 use nalgebra::Vector2;
+use rustfft::num_complex::Complex;
+use rustfft::{Fft, FftPlanner};
 
 use super::lines::PhotoLine;
 use crate::reference::light::sample;
@@ -48,6 +52,12 @@ impl Comb {
         Some(a.0 + (b.0 - a.0) * (tick - a.1) / (b.1 - a.1))
     }
 
+    /// Is a point abreast of the comb?
+    pub(super) fn spans(&self, at: ImagePoint) -> bool {
+        let along = self.line.along.dot(&(at - self.line.at));
+        self.track.first().is_some_and(|t| along > t.0) && self.track.last().is_some_and(|t| along < t.0)
+    }
+
     /// Px from tick to tick around a place.
     pub(super) fn period_at(&self, tick: f64) -> Option<f64> {
         Some(0.25 * (self.place_of(tick + 2.0)? - self.place_of(tick - 2.0)?))
@@ -74,6 +84,26 @@ pub(super) fn along(luma: &GrayImage, line: PhotoLine) -> Option<Comb> {
     (comb.ticks() >= LEAST_TICKS).then_some(comb)
 }
 
+/// A Hann window and the transform of a padded window, made once.
+struct Spectrum {
+    hann: Vec<f64>,
+    transform: Arc<dyn Fft<f64>>,
+}
+
+/// Bins of the transform: half a bin of the bare window apart.
+const BINS: usize = 2 * WINDOW;
+
+fn spectrum() -> &'static Spectrum {
+    static MADE: OnceLock<Spectrum> = OnceLock::new();
+    MADE.get_or_init(|| {
+        let turn = |i: usize| std::f64::consts::TAU * (i as f64 + 0.5) / WINDOW as f64;
+        Spectrum {
+            hann: (0..WINDOW).map(|i| 0.5 - 0.5 * turn(i).cos()).collect(),
+            transform: FftPlanner::new().plan_fft_forward(BINS),
+        }
+    })
+}
+
 /// The strongest frequency of a window (cycles per px) and its share of the variance.
 fn strongest(values: &[f64]) -> Option<(f64, f64)> {
     if values.iter().any(|v| v.is_nan()) {
@@ -81,29 +111,18 @@ fn strongest(values: &[f64]) -> Option<(f64, f64)> {
     }
     let n = values.len() as f64;
     let mean = values.iter().sum::<f64>() / n;
-    // Hann window, and the slope taken out with the mean of neighbours two long periods wide would cost more than it gains.
-    let shaped: Vec<f64> = values
-        .iter()
-        .enumerate()
-        .map(|(i, v)| (v - mean) * (0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / n).cos()))
-        .collect();
-    let total: f64 = shaped.iter().map(|v| v * v).sum();
+    let Spectrum { hann, transform } = spectrum();
+    let mut shaped = [Complex::new(0.0, 0.0); BINS];
+    for ((out, v), h) in shaped.iter_mut().zip(values).zip(hann) {
+        out.re = (v - mean) * h;
+    }
+    let total: f64 = shaped.iter().map(|v| v.re * v.re).sum();
     if total < n * 1.5 {
         return None;
     }
-    let power = |f: f64| {
-        // Goertzel's recurrence.
-        let c = 2.0 * (std::f64::consts::TAU * f).cos();
-        let (mut a, mut b) = (0.0, 0.0);
-        for v in &shaped {
-            (a, b) = (v + c * a - b, a);
-        }
-        a * a + b * b - c * a * b
-    };
-    let step = 0.5 / n;
-    let (lo, hi) = (1.0 / PERIODS.1, 1.0 / PERIODS.0);
-    let count = ((hi - lo) / step) as usize;
-    let powers: Vec<f64> = (0..=count).map(|k| power(lo + k as f64 * step)).collect();
+    transform.process(&mut shaped);
+    let (lo, hi) = (BINS as f64 / PERIODS.1, BINS as f64 / PERIODS.0);
+    let powers: Vec<f64> = shaped[lo.round() as usize..=hi as usize].iter().map(Complex::norm_sqr).collect();
     let (k, most) = powers.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1))?;
     // A Hann window spreads a tone over 1.5 bins: 2/3 of N/2 of its power comes back.
     let share = most / (total * n / 3.0);
@@ -111,7 +130,7 @@ fn strongest(values: &[f64]) -> Option<(f64, f64)> {
         (Some(a), Some(b)) if a + b < 2.0 * most => k as f64 + 0.5 * (b - a) / (2.0 * most - a - b),
         _ => k as f64,
     };
-    (share > PERIODIC).then_some((lo + f * step, share))
+    (share > PERIODIC).then_some(((lo.round() + f) / BINS as f64, share))
 }
 
 /// First and last window of the longest run whose frequency changes slowly; single gaps are bridged.
@@ -196,8 +215,13 @@ impl Demodulation {
     /// Takes in a grey value where the count is `turns`.
     fn add(&mut self, value: f64, turns: f64, weight: f64) {
         let (sin, cos) = (std::f64::consts::TAU * turns).sin_cos();
-        self.product = (self.product.0 + weight * value * cos, self.product.1 + weight * value * sin);
-        self.carrier = (self.carrier.0 + weight * cos, self.carrier.1 + weight * sin);
+        self.take(value, weight, weight * cos, weight * sin);
+    }
+
+    /// The same, with the weight times cosine and sine of the count given.
+    fn take(&mut self, value: f64, weight: f64, cos: f64, sin: f64) {
+        self.product = (self.product.0 + value * cos, self.product.1 + value * sin);
+        self.carrier = (self.carrier.0 + cos, self.carrier.1 + sin);
         self.signal += weight * value;
         self.weight += weight;
     }
@@ -251,24 +275,58 @@ fn steady(track: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
     out
 }
 
+/// The ticks around one of a comb's, ready to be read along any parallel line.
+pub(super) struct Probe<'a> {
+    luma: &'a GrayImage,
+    /// The tick's place on the comb's line, its directions, and the period there.
+    at: ImagePoint,
+    along: Vector2<f64>,
+    period: f64,
+    /// First sample along the line; for every px from there a weight, and that times cosine and sine of the count.
+    from: f64,
+    weights: Vec<(f64, f64, f64)>,
+}
+
+impl<'a> Probe<'a> {
+    pub(super) fn at(luma: &'a GrayImage, comb: &Comb, tick: f64) -> Option<Self> {
+        let (place, period) = (comb.place_of(tick)?, comb.period_at(tick)?);
+        let sigma = 2.5 * period;
+        let reach = (3.0 * sigma).ceil() as i32;
+        let mut j = 0;
+        let weights = (-reach..=reach)
+            .map(|i| {
+                let along = place + f64::from(i);
+                j += comb.track[j..].iter().take_while(|t| t.0 <= along).count();
+                let (Some(a), Some(b)) = (comb.track.get(j.wrapping_sub(1)), comb.track.get(j)) else {
+                    return (0.0, 0.0, 0.0);
+                };
+                let turns = a.1 + (b.1 - a.1) * (along - a.0) / (b.0 - a.0);
+                let (sin, cos) = (std::f64::consts::TAU * turns).sin_cos();
+                let weight = gaussian(f64::from(i), sigma);
+                (weight, weight * cos, weight * sin)
+            })
+            .collect();
+        let at = comb.line.at + comb.line.along * place;
+        Some(Self { luma, at, along: comb.line.along, period, from: -f64::from(reach), weights })
+    }
+
+    /// The tick along the line `off` px to the side, and the comb's amplitude there; `None` where it is too faint or
+    /// outside the photo.
+    pub(super) fn read(&self, off: f64) -> Option<(ImagePoint, f64)> {
+        let normal = Vector2::new(-self.along.y, self.along.x);
+        let (start, mut sums) = (self.at + self.along * self.from + normal * off, Demodulation::default());
+        for (i, (weight, cos, sin)) in self.weights.iter().enumerate() {
+            let value = sample(self.luma, start + self.along * i as f64)?;
+            sums.take(value, *weight, *cos, *sin);
+        }
+        let (amplitude, late) = sums.read(2.5 * self.period)?;
+        // Ticks seen later along the line than the comb's own by so much.
+        let late = late / std::f64::consts::TAU * self.period;
+        Some((self.at + self.along * late + normal * off, amplitude))
+    }
+}
+
 /// The same comb read along a parallel line `off` px to the side; `None` where its ticks are too faint there.
 pub(super) fn beside(luma: &GrayImage, comb: &Comb, off: f64, tick: f64) -> Option<(ImagePoint, f64)> {
-    let normal = Vector2::new(-comb.line.along.y, comb.line.along.x);
-    let (place, period) = (comb.place_of(tick)?, comb.period_at(tick)?);
-    let sigma = 2.5 * period;
-    let reach = (3.0 * sigma).ceil() as i32;
-    let mut sums = Demodulation::default();
-    for i in -reach..=reach {
-        let along = place + f64::from(i);
-        let v = sample(luma, comb.line.at + comb.line.along * along + normal * off)?;
-        let j = comb.track.partition_point(|t| t.0 <= along);
-        let (Some(a), Some(b)) = (comb.track.get(j.wrapping_sub(1)), comb.track.get(j)) else { continue };
-        let turns = a.1 + (b.1 - a.1) * (along - a.0) / (b.0 - a.0);
-        sums.add(v, turns, gaussian(f64::from(i), sigma));
-    }
-    let (amplitude, late) = sums.read(sigma)?;
-    // Ticks seen later along the line than the comb's own by so much.
-    let late = late / std::f64::consts::TAU * period;
-    let at = comb.line.at + comb.line.along * (place + late) + normal * off;
-    Some((at, amplitude))
+    Probe::at(luma, comb, tick)?.read(off)
 }

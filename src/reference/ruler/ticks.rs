@@ -1,9 +1,10 @@
-//! What a comb's ticks look like: where they begin and end, the ruler's side, which of them are longer.
+//! What a comb's ticks look like: where they begin and end, and the ruler's sides.
 
 use image::GrayImage;
 use nalgebra::Vector2;
 
-use super::comb::{self, Comb};
+use super::comb::{self, Comb, Probe};
+use super::division::{self, Division};
 use super::lines::PhotoLine;
 use crate::reference::light::{line_through, sample};
 use crate::units::ImagePoint;
@@ -13,17 +14,6 @@ const REACH_PERIODS: f64 = 12.0;
 const REACH_PX: f64 = 60.0;
 /// How far a ruler's far side may be, periods of the finest division.
 const WIDEST: f64 = 42.0;
-/// How much clearer one reading of the longer ticks must be than the other.
-const CLEARER: f64 = 1.3;
-/// A pattern of longer ticks this many standard deviations strong is one.
-const SURE: f64 = 4.5;
-
-/// How a ruler is divided.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Family {
-    Millimetres,
-    Inches,
-}
 
 /// What was read of a comb.
 #[derive(Debug, Clone)]
@@ -35,9 +25,7 @@ pub(super) struct Ticks {
     /// Amplitude in the middle row.
     pub strength: f64,
     /// What the longer ticks say, where they say it clearly.
-    pub family: Option<Family>,
-    /// A division finer than usual, mm, where the longer ticks say so.
-    pub fine: Option<f64>,
+    pub division: Option<Division>,
     /// The ruler's side: (tick number, place).
     pub edge: Vec<(f64, ImagePoint)>,
     /// Its distance from the comb's line, px, and the standard deviation of its places.
@@ -48,9 +36,9 @@ pub(super) struct Ticks {
 }
 
 /// Mean amplitude of the comb at a distance, over some of its ticks.
-fn strength_at(luma: &GrayImage, comb: &Comb, off: f64, ticks: &[f64]) -> f64 {
-    let all: Vec<f64> = ticks.iter().filter_map(|t| comb::beside(luma, comb, off, *t).map(|b| b.1)).collect();
-    if all.len() * 2 < ticks.len() { 0.0 } else { all.iter().sum::<f64>() / all.len() as f64 }
+fn strength_at(probes: &[Probe], off: f64) -> f64 {
+    let all: Vec<f64> = probes.iter().filter_map(|p| p.read(off).map(|b| b.1)).collect();
+    if all.len() * 2 < probes.len() { 0.0 } else { all.iter().sum::<f64>() / all.len() as f64 }
 }
 
 fn some_ticks(comb: &Comb, count: usize) -> Vec<f64> {
@@ -61,8 +49,9 @@ fn some_ticks(comb: &Comb, count: usize) -> Vec<f64> {
 /// The range of distances around `from` at which the ticks are at least half as strong as at their strongest.
 fn band(luma: &GrayImage, comb: &Comb, ticks: &[f64], reach: f64) -> Option<(f64, f64, f64)> {
     let n = (reach / 1.5) as i32;
+    let probes: Vec<Probe> = ticks.iter().filter_map(|t| Probe::at(luma, comb, *t)).collect();
     let values: Vec<(f64, f64)> =
-        (-n..=n).map(|k| 1.5 * f64::from(k)).map(|off| (off, strength_at(luma, comb, off, ticks))).collect();
+        (-n..=n).map(|k| 1.5 * f64::from(k)).map(|off| (off, strength_at(&probes, off))).collect();
     let (peak, most) = values.iter().enumerate().max_by(|a, b| a.1.1.total_cmp(&b.1.1)).map(|(i, v)| (i, v.1))?;
     let strong = |i: &usize| values[*i].1 > 0.55 * most;
     let lo = (0..=peak).rev().take_while(strong).last()?;
@@ -106,7 +95,7 @@ pub(super) fn read(luma: &GrayImage, comb: &Comb) -> Option<Ticks> {
     let (lo, hi, strength) = band(luma, comb, &some, reach)?;
     let inset = (0.15 * (hi - lo)).min(2.0);
     let rows = vec![lo + inset, 0.5 * (lo + hi), hi - inset];
-    let (family, fine) = family(luma, comb, (lo, hi), period_px);
+    let division = division::read(luma, comb, (lo, hi), strength);
     let sides = sides(luma, comb, period_px);
     // The side the ticks start from: the one nearest to either end of them.
     let from_ticks = |s: &Side| (s.off - lo).abs().min((s.off - hi).abs());
@@ -131,8 +120,7 @@ pub(super) fn read(luma: &GrayImage, comb: &Comb) -> Option<Ticks> {
         rows,
         period_px,
         strength,
-        family,
-        fine,
+        division,
         edge,
         edge_off,
         edge_sigma,
@@ -226,58 +214,4 @@ fn side(comb: &Comb, profiles: &[(f64, Vec<f64>)], i: usize, reach: i32, normal:
     }
     let middle = crate::camera::median(&mut offs.clone());
     (places.len() * 2 > profiles.len()).then_some(Side { off: middle, step: 0.0, places })
-}
-
-/// Millimetres or inches by which ticks are longer, read beyond the short ones' ends.
-fn family(luma: &GrayImage, comb: &Comb, band: (f64, f64), period: f64) -> (Option<Family>, Option<f64>) {
-    let normal = Vector2::new(-comb.line.along.y, comb.line.along.x);
-    let (Some(first), Some(last)) = (comb.track.first(), comb.track.last()) else { return (None, None) };
-    let numbers: Vec<i64> = (first.1.ceil() as i64..=last.1.floor() as i64).collect();
-    let dark = |tick: f64, off: f64| -> Option<f64> {
-        let grey = |t: f64| sample(luma, comb.line.at + comb.line.along * comb.place_of(t)? + normal * off);
-        Some(0.5 * (grey(tick - 0.5)? + grey(tick + 0.5)?) - grey(tick)?)
-    };
-    let high = band.1 - band.0;
-    let mut best = [0.0f64; 2];
-    let mut every_second = 0.0f64;
-    for side in [band.0 - 1.0, band.1 + 1.0] {
-        let outward = if side < band.0 { -1.0 } else { 1.0 };
-        for k in 0..8 {
-            let off = side + outward * high * 0.15 * f64::from(k);
-            let values: Vec<(i64, f64)> =
-                numbers.iter().filter_map(|n| dark(*n as f64, off).map(|v| (*n, v.clamp(-60.0, 60.0)))).collect();
-            if values.len() < 40 || period < 2.0 {
-                continue;
-            }
-            for m in [5, 10] {
-                best[0] = best[0].max(folded(&values, m));
-            }
-            every_second = every_second.max(folded(&values, 2));
-            for m in [4, 8, 16] {
-                best[1] = best[1].max(folded(&values, m));
-            }
-        }
-    }
-    let family = match best {
-        [mm, inch] if mm > SURE && mm > CLEARER * inch => Some(Family::Millimetres),
-        [mm, inch] if inch > SURE && inch > CLEARER * mm => Some(Family::Inches),
-        _ => None,
-    };
-    // Every second tick longer and tens of tens: half millimetres.
-    let halves = family == Some(Family::Millimetres) && every_second > SURE && every_second > 0.8 * best[0];
-    (family, halves.then_some(0.5))
-}
-
-/// How far one class of ticks, counted by `m`, stands out from the rest, in standard errors.
-fn folded(values: &[(i64, f64)], m: i64) -> f64 {
-    let n = values.len() as f64;
-    let mean = values.iter().map(|v| v.1).sum::<f64>() / n;
-    let spread = (values.iter().map(|v| (v.1 - mean).powi(2)).sum::<f64>() / n).sqrt().max(0.5);
-    (0..m)
-        .map(|class| {
-            let of: Vec<f64> = values.iter().filter(|v| v.0.rem_euclid(m) == class).map(|v| v.1).collect();
-            let k = of.len() as f64;
-            if k < 3.0 { 0.0 } else { (of.iter().sum::<f64>() / k - mean) / spread * k.sqrt() }
-        })
-        .fold(0.0, f64::max)
 }
