@@ -141,8 +141,12 @@ fn same(name: &str, found: &[Found<'_>]) -> Vec<Step> {
 
 /// The rises of front and back are one seam between the two legs: each is sewn to its own mirror image.
 fn rise(found: &[Found<'_>]) -> Vec<Step> {
-    let mut variations: Vec<&Option<String>> = found.iter().map(|(p, _)| &p.variation).collect();
-    variations.dedup();
+    let mut variations: Vec<&Option<String>> = Vec::new();
+    for (piece, _) in found {
+        if !variations.contains(&&piece.variation) {
+            variations.push(&piece.variation);
+        }
+    }
     let step = |variation: &Option<String>| {
         let own: Vec<&Found<'_>> = found.iter().filter(|(p, _)| p.variation == *variation).collect();
         let names: Vec<&str> = own.iter().map(|(p, _)| p.name.as_str()).collect();
@@ -157,31 +161,56 @@ fn apart(a: &Found<'_>, b: &Found<'_>) -> f64 {
     (a.1.length_mm - b.1.length_mm).abs()
 }
 
-/// Sleeve into armhole: the cap goes round the armholes of all bodies together.
+/// Sleeve into armhole: the cap goes round the armholes of all pieces of one body.
 fn across(hole: &str, cap: &str, holes: &[Found<'_>], caps: &[Found<'_>]) -> Vec<Step> {
-    let around: f64 = holes.iter().map(|(_, e)| e.length_mm).sum();
     let mut done: Vec<&str> = Vec::new();
     let mut steps = Vec::new();
     for (sleeve, _) in caps {
-        if holes.is_empty() || done.contains(&sleeve.name.as_str()) {
+        if done.contains(&sleeve.name.as_str()) {
             continue;
         }
         done.push(&sleeve.name);
         let own: f64 = caps.iter().filter(|(p, _)| p.name == sleeve.name).map(|(_, e)| e.length_mm).sum();
         let own = if sleeve.fold.is_some() { 2.0 * own } else { own };
-        let ease = own - around;
-        let mut step = Step {
-            text: format!("Sew {} into the {} by its {}", sleeve.name, words(hole), words(cap)),
-            lengths_mm: vec![around, own],
-            agrees: (-PAIR_MM..=EASE_SHARE * around).contains(&ease),
-        };
-        if ease > PAIR_MM && step.agrees {
-            step.text.push_str(&format!(", easing in {ease:.0} mm"));
+        for around in bodies(sleeve, holes) {
+            let ease = own - around;
+            let mut step = Step {
+                text: format!("Sew {} into the {} by its {}", sleeve.name, words(hole), words(cap)),
+                lengths_mm: vec![around, own],
+                agrees: (-PAIR_MM..=EASE_SHARE * around).contains(&ease),
+            };
+            if ease > PAIR_MM && step.agrees {
+                step.text.push_str(&format!(", easing in {ease:.0} mm"));
+            }
+            step.text.push_str(&matching(sleeve, cap));
+            steps.push(step);
         }
-        step.text.push_str(&matching(sleeve, cap));
-        steps.push(step);
     }
     steps
+}
+
+/// Lengths round the armholes that a sleeve may be sewn into, one a variation; alike ones are told once.
+fn bodies(sleeve: &Piece, holes: &[Found<'_>]) -> Vec<f64> {
+    let mut variations: Vec<Option<&String>> = holes.iter().map(|(p, _)| p.variation.as_ref()).collect();
+    if variations.iter().any(Option::is_some) {
+        // What has no variation goes with every one.
+        variations.retain(Option::is_some);
+    }
+    variations.retain(|v| sleeve.variation.is_none() || v.is_none() || *v == sleeve.variation.as_ref());
+    let mut lengths: Vec<f64> = Vec::new();
+    let mut done: Vec<Option<&String>> = Vec::new();
+    for variation in variations {
+        if done.contains(&variation) {
+            continue;
+        }
+        done.push(variation);
+        let own = holes.iter().filter(|(p, _)| p.variation.is_none() || p.variation.as_ref() == variation);
+        let around: f64 = own.map(|(_, e)| e.length_mm).sum();
+        if lengths.iter().all(|l| (l - around).abs() > PAIR_MM) {
+            lengths.push(around);
+        }
+    }
+    lengths
 }
 
 /// A band, cuff or collar, and the name of the edge it is sewn to.
