@@ -63,6 +63,14 @@ pub(crate) struct Evidence {
     pub depth: Vec<f32>,
 }
 
+impl Evidence {
+    /// What a cell's departure from the bare mat says while nothing is known of the cloth: positive for cloth.
+    pub(crate) fn departure_vote(&self, k: usize) -> f32 {
+        let t = self.bare_level[k];
+        ((self.departure[k] - 1.7 * t) / (0.8 * t)).clamp(-1.5, 2.5)
+    }
+}
+
 #[derive(Clone, Copy, Default)]
 struct CellSums {
     departure: f32,

@@ -45,7 +45,7 @@ pub(crate) fn find(
     options: GarmentOptions<'_>,
 ) -> Result<Found, Refusal> {
     let may_leave = options.may_leave;
-    let own = own_votes(layout, evidence, &options, departure_vote);
+    let own = own_votes(layout, evidence, &options, Evidence::departure_vote);
     let bins = Bins::new(flat, layout);
     let seeds = cloth_seeds(layout, evidence, &own);
     let main = main_piece(layout, &seeds, evidence).ok_or_else(no_cloth)?;
@@ -117,12 +117,6 @@ fn own_votes(
         .collect();
     add_hints(layout, options.hints, &mut votes);
     votes
-}
-
-/// What a cell's departure from the bare mat says while nothing is known of the cloth.
-pub(crate) fn departure_vote(e: &Evidence, k: usize) -> f32 {
-    let t = e.bare_level[k];
-    ((e.departure[k] - 1.7 * t) / (0.8 * t)).clamp(-1.5, 2.5)
 }
 
 /// What a person painted outweighs whatever colours and grid can say; a later stroke outweighs an earlier one.

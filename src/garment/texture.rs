@@ -6,7 +6,6 @@
 
 use super::cells::Layout;
 use super::evidence::Evidence;
-use super::region::departure_vote;
 
 /// Bins of a count; each holds as many cells as any other.
 const BINS: usize = 24;
@@ -53,7 +52,7 @@ impl Texture {
         };
         let (plain, lined) = rayon::join(|| kind(false), || kind(true));
         let cells: Vec<usize> = (0..layout.len()).filter(|k| cloth[*k]).collect();
-        let unclear = cells.iter().filter(|k| departure_vote(e, **k) < CLEAR_VOTE).count();
+        let unclear = cells.iter().filter(|k| e.departure_vote(**k) < CLEAR_VOTE).count();
         let share = unclear as f32 / cells.len().max(1) as f32;
         let weight = ((share - UNCLEAR.0) / (UNCLEAR.1 - UNCLEAR.0)).clamp(0.0, 1.0);
         Self { kinds: [plain, lined], weight }
@@ -63,7 +62,7 @@ impl Texture {
     pub(crate) fn vote(&self, e: &Evidence, k: usize) -> f32 {
         let [departure, unevenness] = &self.kinds[usize::from(e.lined[k])];
         let told = SHARE * (departure.ratio(e.departure[k]) + unevenness.ratio(e.unevenness[k]));
-        let plain = departure_vote(e, k);
+        let plain = e.departure_vote(k);
         plain + self.weight * (told - plain)
     }
 }
