@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::edges::EdgeOptions;
 use crate::garment::Hint;
+use crate::json_fault;
 use crate::outline::Outline;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::{Length, MatPoint};
@@ -322,7 +323,7 @@ pub fn read(json: &str) -> Result<Corrections, Refusal> {
         |seen: String| Refusal::new(RefusalKind::File, seen, "the form is told in src/schema/corrections.schema.json");
     let mut reader = serde_json::Deserializer::from_str(json);
     let file: File = serde_path_to_error::deserialize(&mut reader)
-        .map_err(|e| refuse(format!("the file of changes is wrong at {}: {}", e.path(), e.inner())))?;
+        .map_err(|e| refuse(format!("the file of changes is wrong{}", json_fault::words(&e))))?;
     if file.format != FORMAT {
         return Err(refuse(format!("the file's format is \"{}\", not \"{FORMAT}\"", file.format)));
     }

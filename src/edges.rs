@@ -24,6 +24,7 @@ use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::MatPoint;
 use ring::Ring;
 
+pub(crate) use sound::FURTHEST_MM;
 pub use wishes::{CornerWish, LengthWish};
 
 /// Accuracy of arc lengths and of flattening for measuring, mm.

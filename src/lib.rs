@@ -34,6 +34,7 @@ pub mod fingerprint;
 pub mod flat;
 pub mod garment;
 pub mod join;
+mod json_fault;
 pub mod lay;
 pub mod makesheet;
 pub mod marks;

@@ -12,6 +12,8 @@ use serde::Serialize;
 use crate::lay::LayPlan;
 use crate::pattern_file::Pattern;
 use crate::seams::Piece;
+use crate::set::file::CASING_ROOM_MM;
+use crate::units::tape_inches;
 
 pub use html::write as html;
 pub use page::draw;
@@ -63,17 +65,28 @@ pub struct Step {
 }
 
 impl Step {
-    /// The lengths in words with a leading space, " (41.0 cm and 41.2 cm)"; empty where there are none.
+    /// The lengths for either tape, with a leading space: " (41.0 cm and 41.2 cm; 16 1/8 in and 16 1/4 in)", lengths that
+    /// read alike once; empty where there are none.
     pub fn lengths(&self) -> String {
-        let each: Vec<String> = self.lengths_mm.iter().map(|l| format!("{:.1} cm", l / 10.0)).collect();
-        if each.is_empty() { String::new() } else { format!(" ({})", each.join(" and ")) }
+        let both = |shown: &dyn Fn(f64) -> String| {
+            let mut each: Vec<String> = self.lengths_mm.iter().map(|l| shown(*l)).collect();
+            let count = each.len();
+            each.dedup();
+            if each.len() == 1 && count > 1 { format!("{} each", each[0]) } else { each.join(" and ") }
+        };
+        if self.lengths_mm.is_empty() {
+            return String::new();
+        }
+        format!(" ({}; {})", both(&|mm| format!("{:.1} cm", mm / 10.0)), both(&tape_inches))
     }
 }
 
 /// A finished length.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Measure {
-    /// Piece and edge.
+    /// The piece, where it is one of a piece.
+    pub of: Option<String>,
+    /// What is measured: an edge ("hem"), or the garment's "chest".
     pub what: String,
     /// Along the stitching line, mm.
     pub length_mm: f64,
@@ -127,21 +140,37 @@ fn buy(pieces: &[Piece], plans: &[LayPlan], notes: &mut Vec<String>) -> Vec<Stri
             "How much cloth: not planned yet. Say how wide it is: under Cloth on the page, or with --width.".into(),
         );
     }
+    list.extend(elastic(pieces));
+    list.push("thread; a needle to suit the cloth".into());
+    list
+}
+
+/// Elastic for the casings: those of one variation that are equally wide are one round of the body.
+fn elastic(pieces: &[Piece]) -> Vec<String> {
+    let mut rounds: Vec<(&Option<String>, f64, Vec<&str>)> = Vec::new();
     for (piece, edge) in pieces.iter().flat_map(|p| p.edges.iter().map(move |e| (p, e))) {
         let casing =
             steps::named(edge, "casing") || (steps::named(edge, "waist") && edge.allowance_mm >= steps::CASING_MM);
-        if casing {
-            // A casing is the elastic's width and 12 mm (common practice, no source).
-            let widest = edge.allowance_mm - 12.0;
-            list.push(format!(
-                "elastic for the casing of {} (allowance {:.0} mm): up to {widest:.0} mm wide, as long as it sits well \
-                 round the body plus 2.5 cm to overlap",
-                piece.name, edge.allowance_mm
-            ));
+        if !casing {
+            continue;
+        }
+        let alike =
+            |(of, width, _): &&mut (_, f64, _)| *of == &piece.variation && (*width - edge.allowance_mm).abs() < 0.5;
+        match rounds.iter_mut().find(alike) {
+            Some((_, _, names)) => names.push(&piece.name),
+            None => rounds.push((&piece.variation, edge.allowance_mm, vec![&piece.name])),
         }
     }
-    list.push("thread; a needle to suit the cloth".into());
-    list
+    let words = |(_, allowance, names): (&Option<String>, f64, Vec<&str>)| {
+        let widest = allowance - CASING_ROOM_MM;
+        format!(
+            "elastic for the casing of {} (allowance {allowance:.0} mm): up to {widest:.0} mm wide ({}), as long as it sits \
+             well round the body plus 2.5 cm (1 in) to overlap",
+            names.join(" and "),
+            tape_inches(widest)
+        )
+    };
+    rounds.into_iter().map(words).collect()
 }
 
 fn measures(pieces: &[Piece]) -> Vec<Measure> {
@@ -152,10 +181,8 @@ fn measures(pieces: &[Piece]) -> Vec<Measure> {
             .iter()
             .filter(|e| Some(e.number) != fold)
             .filter_map(|e| {
-                Some(Measure {
-                    what: format!("{}, {}", p.name, steps::words(e.name.as_deref()?)),
-                    length_mm: e.length_mm,
-                })
+                let what = steps::words(e.name.as_deref()?);
+                Some(Measure { of: Some(p.name.clone()), what, length_mm: e.length_mm })
             })
             .collect();
         own

@@ -59,7 +59,7 @@ impl References {
 /// One reference as it was seen; goes into `outline.json`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ReferenceReport {
-    /// "grid", "card 3", "ruler 1", "sheet of paper", "ID-1 card".
+    /// "grid", "card 3", "ruler 1", "sheet of paper", "bank card".
     pub name: String,
     /// Did the camera come from it?
     pub used: bool,

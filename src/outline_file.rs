@@ -13,6 +13,7 @@ use kurbo::BezPath;
 use serde::{Deserialize, Serialize};
 
 use crate::edges::{EdgeKind, Tracing};
+use crate::json_fault;
 use crate::marks::Mark;
 use crate::outline::{Outline, OutlinePoint};
 use crate::refusal::{Refusal, RefusalKind, Warning};
@@ -227,12 +228,9 @@ fn rounded(path: &BezPath) -> BezPath {
 /// outline that cannot be a piece (see [`Outline::check`]).
 pub fn read(json: &str) -> Result<OutlineFile, Refusal> {
     let mut reader = serde_json::Deserializer::from_str(json);
-    let file: File = serde_path_to_error::deserialize(&mut reader).map_err(|e| {
-        let place = e.path().to_string();
-        let at = if place == "." { String::new() } else { format!(" at {place}") };
-        refuse(format!("the outline file is wrong{at}: {}", e.inner()))
-    })?;
-    reader.end().map_err(|e| refuse(format!("the outline file goes on after its end: {e}")))?;
+    let file: File = serde_path_to_error::deserialize(&mut reader)
+        .map_err(|e| refuse(format!("the outline file is wrong{}", json_fault::words(&e))))?;
+    reader.end().map_err(|e| refuse(format!("the outline file goes on after its end{}", json_fault::of(&e))))?;
     if file.format != FORMAT {
         return Err(refuse(format!("the file's format is \"{}\", not \"{FORMAT}\"", file.format)));
     }
@@ -247,6 +245,9 @@ pub fn read(json: &str) -> Result<OutlineFile, Refusal> {
     if let Some(doubts) = file.doubt_mm.as_ref().filter(|d| d.len() != file.outline.len()) {
         let (points, doubts) = (file.outline.len(), doubts.len());
         return Err(refuse(format!("the outline has {points} points but doubt_mm has {doubts} values")));
+    }
+    if let Some((i, doubt)) = file.doubt_mm.iter().flatten().enumerate().find(|(_, d)| !(d.is_finite() && **d >= 0.0)) {
+        return Err(refuse(format!("doubt_mm of point {} is {doubt}, which no doubt can be", i + 1)));
     }
     if let Some(index) = file.unseen.iter().find(|i| **i >= file.outline.len()) {
         return Err(refuse(format!("unseen names point {index}, but there are {} points", file.outline.len())));

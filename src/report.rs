@@ -39,7 +39,7 @@ pub struct Check {
 const STYLE: &str = "body{font:16px/1.45 sans-serif;max-width:70em;margin:2em auto;padding:0 1em;color:#111;background:#fff}\
 h2{border-bottom:1px solid #999;margin-top:1.6em}img,figure svg{max-width:100%;height:auto}figure{margin:1em 0}\
 figure svg{max-height:34em}ul.checks{list-style:none;padding:0}.pass::before{content:\"passed  \";font-weight:bold}\
-.fail{background:#eee;border-left:6px solid #111;padding-left:.5em}.fail::before{content:\"FAILED  \";font-weight:bold}\
+.fail{background:#eee;border-left:6px solid #111;padding-left:.5em}.fail::before{content:\"LOOK AT THIS  \";font-weight:bold}\
 svg.doubt{border:1px solid #999}";
 
 /// Checks of finished pieces: sound lines, allowances kept, seam pairs of one length, what warnings say.
@@ -47,7 +47,7 @@ pub fn checks(pattern: &Pattern, sources: &[Source]) -> Vec<Check> {
     let mut checks = Vec::new();
     for source in sources {
         if let Some(percent) = source.scale_doubt_percent {
-            let text = format!("{}: every length is known within {percent:.3} % (0.5 % wanted)", source.name);
+            let text = format!("{}: every length is known within {percent:.2} % (0.5 % wanted)", source.name);
             // As it is shown: an unmeasured mat is taken at 0.5 %, and a ten-thousandth more is no failure.
             checks.push(Check { text, passed: (1000.0 * percent).round() <= 500.0 });
         }
@@ -86,7 +86,11 @@ fn piece_checks(piece: &Piece) -> Vec<Check> {
             passed: (around - ring).abs() < 0.5,
         },
         Check {
-            text: format!("{name}: no warnings ({} given)", piece.warnings.len()),
+            text: match piece.warnings.len() {
+                0 => format!("{name}: nothing more to look at before cutting"),
+                1 => format!("{name}: one thing to look at before cutting, told below"),
+                more => format!("{name}: {more} things to look at before cutting, told below"),
+            },
             passed: piece.warnings.is_empty(),
         },
     ]
@@ -105,7 +109,8 @@ pub fn html(title: &str, pattern: &Pattern, sources: &[Source], further: &[Check
     let mut checks = checks(pattern, sources);
     checks.extend(further.iter().cloned());
     let failed = checks.iter().filter(|c| !c.passed).count();
-    let _ = writeln!(out, "<h2>Checks: {} passed, {failed} failed</h2>\n<ul class=\"checks\">", checks.len() - failed);
+    let _ =
+        writeln!(out, "<h2>Checks: {} passed, {failed} to look at</h2>\n<ul class=\"checks\">", checks.len() - failed);
     let mut ordered: Vec<&Check> = checks.iter().collect();
     ordered.sort_by_key(|c| c.passed);
     for check in ordered {

@@ -183,6 +183,9 @@ impl Default for Cutting {
     }
 }
 
+/// No piece is cut oftener for one garment.
+pub const MOST_COPIES: u32 = 99;
+
 /// A pattern piece, in millimetres, y up.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Piece {

@@ -136,7 +136,7 @@ impl Finished {
     pub fn for_make_sheet(&self) -> Vec<makesheet::Measure> {
         let measures = self.measures.iter().map(|measured| {
             let of = measured.variation.as_ref().map(|v| format!(" ({v})")).unwrap_or_default();
-            makesheet::Measure { what: format!("{}{of}", measured.name), length_mm: measured.length_mm }
+            makesheet::Measure { of: None, what: format!("{}{of}", measured.name), length_mm: measured.length_mm }
         });
         measures.collect()
     }

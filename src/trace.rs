@@ -25,7 +25,7 @@ use crate::photo::Photo;
 use crate::reference::grid::{self, GridSighting, GridSpec};
 use crate::reference::{self, Axis, Marking};
 use crate::refusal::{Refusal, RefusalKind, Warning};
-use crate::units::MatPoint;
+use crate::units::{Length, MatPoint};
 
 pub use several::trace_several;
 
@@ -76,6 +76,26 @@ pub enum ThicknessChoice {
     Measured(f64),
     /// So many layers of a cloth from the table.
     Layers(u32, Cloth),
+}
+
+/// Nothing that is folded and photographed to be traced lies higher, mm; nor does a ruler or card beside it.
+const HIGHEST_MM: f64 = 100.0;
+
+impl ThicknessChoice {
+    /// A height as measured.
+    ///
+    /// # Errors
+    /// [`RefusalKind::BadRequest`] for one that no folded garment has.
+    pub fn measured(height: Length) -> Result<Self, Refusal> {
+        if height.mm() <= HIGHEST_MM {
+            return Ok(Self::Measured(height.mm()));
+        }
+        Err(Refusal::new(
+            RefusalKind::BadRequest,
+            format!("{height} is higher than any folded garment lies"),
+            "check the number and its unit: four layers of T-shirt cloth are about 2.5mm",
+        ))
+    }
 }
 
 /// Told of every stage as the work goes on.

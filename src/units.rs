@@ -12,6 +12,9 @@ use serde::{Deserialize, Serialize};
 /// Millimetres in one inch (international yard and pound agreement, 1959; exact).
 pub const MM_PER_INCH: f64 = 25.4;
 
+/// No length that anyone types is longer, mm: a whole bolt of cloth is a tenth of it.
+const LONGEST_MM: f64 = 1e6;
+
 macro_rules! point_type {
     ($(#[$doc:meta])* $name:ident) => {
         $(#[$doc])*
@@ -178,7 +181,7 @@ impl<'de> Deserialize<'de> for Length {
             Typed(String),
         }
         match Written::deserialize(deserializer)? {
-            Written::Mm(mm) if mm.is_finite() && mm >= 0.0 => Ok(Self::from_mm(mm)),
+            Written::Mm(mm) if (0.0..=LONGEST_MM).contains(&mm) => Ok(Self::from_mm(mm)),
             Written::Mm(mm) => Err(serde::de::Error::custom(format!("{mm} is not a usable length"))),
             Written::Typed(typed) => typed.parse().map_err(serde::de::Error::custom),
         }
@@ -217,6 +220,25 @@ impl std::fmt::Display for Length {
     }
 }
 
+/// Inches as a tape shows them, to the nearest sixteenth: "9 5/8 in".
+pub fn tape_inches(mm: f64) -> String {
+    let sixteenths = (16.0 * mm / MM_PER_INCH).round() as u64;
+    let (whole, mut top, mut bottom) = (sixteenths / 16, sixteenths % 16, 16);
+    while top > 0 && top % 2 == 0 {
+        (top, bottom) = (top / 2, bottom / 2);
+    }
+    match (whole, top) {
+        (whole, 0) => format!("{whole} in"),
+        (0, top) => format!("{top}/{bottom} in"),
+        (whole, top) => format!("{whole} {top}/{bottom} in"),
+    }
+}
+
+/// A length for either tape: "24.5 cm (9 5/8 in)".
+pub fn for_either_tape(mm: f64) -> String {
+    format!("{:.1} cm ({})", mm / 10.0, tape_inches(mm))
+}
+
 fn trim(value: f64) -> String {
     let text = format!("{value:.4}");
     text.trim_end_matches('0').trim_end_matches('.').to_string()
@@ -242,7 +264,7 @@ impl std::str::FromStr for Length {
             _ => return Err(fail("has an unknown unit")),
         };
         let mm = value * factor;
-        if !mm.is_finite() || mm < 0.0 {
+        if !(0.0..=LONGEST_MM).contains(&mm) {
             return Err(fail("is not a usable length"));
         }
         Ok(Self { mm, inches })
@@ -294,7 +316,7 @@ mod tests {
 
     #[test]
     fn nonsense_lengths_are_refused_with_a_remedy() {
-        for typed in ["banana", "", "1", "1/0in", "-3cm", "3 parsecs", "nan mm", "1e9mm", "in"] {
+        for typed in ["banana", "", "1", "1/0in", "-3cm", "3 parsecs", "nan mm", "1e9mm", "2000000m", "in"] {
             let error = typed.parse::<Length>().unwrap_err().to_string();
             assert!(error.contains("such as"), "{typed}: {error}");
         }

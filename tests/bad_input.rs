@@ -155,7 +155,7 @@ fn photos_without_a_usable_grid() {
     bench.refuses(&snow, &["--grid", "1in"], REFUSED, &["grid"]);
     let sliver = bench.picture("sliver.png", &mat(1600, 1200, 60.0, 100.0, 290.0));
     bench.refuses(&sliver, &["--grid", "1in"], REFUSED, &["mat"]);
-    let blurred = imageproc::filter::gaussian_blur_f32(&mat(1600, 1200, 40.0, 0.0, 1600.0), 18.0);
+    let blurred = image::imageops::blur(&mat(1600, 1200, 40.0, 0.0, 1600.0), 18.0);
     let blurred = bench.picture("blurred.png", &blurred);
     bench.refuses(&blurred, &["--grid", "1in"], REFUSED, &["grid"]);
 }
@@ -187,6 +187,12 @@ fn wrong_usage() {
     bench.refuses(&photo, &[], USAGE, &known);
     bench.refuses(&photo, &["--grid", "1in", "--paper", "papyrus"], USAGE, &["a4"]);
     bench.refuses(&photo, &["--grid", "1in", "--measured", "20"], USAGE, &["20=507mm"]);
+    // Nothing that is folded lies so high: taken at its word the outline would shrink by centimetres.
+    for height in ["3m", "30cm", "-1mm"] {
+        bench.refuses(&photo, &["--grid", "1in", "--thickness", height], USAGE, &[]);
+    }
+    bench.refuses(&photo, &["--grid", "1in", "--thickness", "3m"], USAGE, &["higher than any folded garment"]);
+    bench.refuses(&photo, &["--ruler", "450mm", "--reference-height", "3m"], USAGE, &["check the number and its unit"]);
     bench.refuses(&photo, &["--mat", "no-such-mat"], FILE, &["no-such-mat", "calibration"]);
     let output = bench.run(&["trace", "photo.jpg", "--grid", "1in"]);
     assert_eq!(output.status.code(), Some(USAGE), "--out is needed");
@@ -201,4 +207,55 @@ fn a_folder_that_cannot_be_written() {
     let output = bench.run(&["trace", name, "--grid", "1in", "--out", "in-the-way"]);
     assert_eq!(output.status.code(), Some(FILE), "{}", String::from_utf8_lossy(&output.stderr));
     assert_eq!(std::fs::read(bench.path("in-the-way")).expect("still there"), b"a file, not a folder");
+}
+
+/// "Say nothing unless something is wrong": a scale that the mat itself contradicts is wrong.
+#[test]
+fn quiet_still_says_what_is_wrong() {
+    let bench = Bench::new();
+    let photo = bench.file("photo.jpg", &sample());
+    // The sample's mat has inches with halves between them.
+    let args = ["trace", photo.to_str().expect("a name"), "--grid", "1cm", "--out", "result", "-q"];
+    let output = bench.run(&args);
+    assert!(output.stdout.is_empty(), "{}", String::from_utf8_lossy(&output.stdout));
+    let said = String::from_utf8_lossy(&output.stderr).to_string();
+    assert!(said.contains("inch mats") && said.contains("10mm apart"), "{said}");
+}
+
+/// A piece as `clothline seam` writes it, one thing in it spoiled.
+fn spoiled(bench: &Bench, spoil: impl FnOnce(&mut serde_json::Value)) -> String {
+    let text = std::fs::read_to_string(bench.path("sound/pattern.json")).expect("a pattern");
+    let mut pattern: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    spoil(&mut pattern);
+    bench.file("spoiled.json", pattern.to_string().as_bytes()).display().to_string()
+}
+
+#[test]
+fn pieces_that_cannot_be_drawn() {
+    let bench = Bench::new();
+    bench.file("square.json", br#"{"units":"mm","outline":[[0,0],[200,0],[200,300],[0,300]]}"#);
+    let made = bench.run(&["seam", "square.json", "--fold", "none", "--out", "sound", "-q"]);
+    assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
+    type Spoil = fn(&mut serde_json::Value);
+    let cases: [(Spoil, &str); 9] = [
+        (|p| p["units"] = "in".into(), "units are \"in\""),
+        (|p| p["pieces"][0]["cut_line"] = serde_json::json!([]), "a cut line of 0 points"),
+        (|p| p["pieces"][0]["stitching_line"] = serde_json::json!([[0, 0], [1, 1]]), "a stitching line of 2 points"),
+        (|p| p["pieces"][0]["stitching_line"][1][0] = serde_json::Value::Null, "found nothing (null)"),
+        (|p| p["pieces"][0]["cut_line"][0][0] = 2e9.into(), "further than 20 m"),
+        (|p| p["pieces"][0]["edges"] = serde_json::json!([]), "has no edges"),
+        (|p| p["pieces"][0]["edges"][1]["path"] = "Z".into(), "edge 2 whose path cannot be drawn"),
+        (|p| p["pieces"][0]["cutting"]["count"] = 100_000_000.into(), "to be cut 100000000 times"),
+        (|p| p["pieces"][0]["cutting"]["count"] = 0.into(), "to be cut 0 times"),
+    ];
+    for (spoil, words) in cases {
+        let file = spoiled(&bench, spoil);
+        for command in [vec!["sheets", &file], vec!["lay", &file, "--width", "150cm", "--time", "1"]] {
+            let output = bench.run(&[&command[..], &["--out", "result"]].concat());
+            let said = String::from_utf8_lossy(&output.stderr).to_string();
+            assert_eq!(output.status.code(), Some(FILE), "{words}, {command:?}: {said}");
+            assert!(said.contains(words) && said.contains("what to do"), "{words}: {said}");
+            assert!(!bench.path("result").exists(), "{words}: something was written");
+        }
+    }
 }

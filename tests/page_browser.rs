@@ -293,9 +293,26 @@ fn take_away(browser: &Browser, width: &str, shown: &dyn Fn(&str)) {
     press(browser, "tab-report");
     browser.wait("document.querySelectorAll('.checks li').length > 4");
     shown("report");
+    late_answers(browser);
     let report = browser
         .run("return fetch(document.querySelector('.printing a.button.main').href).then((r) => r.text())", &json!([]));
     assert!(report.as_str().unwrap().contains("data:image/jpeg"), "the photos are in the report");
+}
+
+/// Sheets asked for and left before they came do not lie down on the report.
+fn late_answers(browser: &Browser) {
+    browser.run(
+        "globalThis.waiting = 0; const real = globalThis.fetch;
+         globalThis.fetch = async (...asked) => {
+           waiting += 1;
+           try { return await real(...asked); } finally { setTimeout(() => { waiting -= 1; }, 200); }
+         };",
+        &json!([]),
+    );
+    press(browser, "tab-sheets");
+    press(browser, "tab-report");
+    browser.wait("waiting === 0 && document.querySelectorAll('.checks li').length > 4");
+    assert_eq!(browser.get("document.querySelectorAll('.shown .page').length"), json!(0));
 }
 
 /// A whole garment: three photos, eight pieces. Trued, cut in two, planned; taken back, also after a reload.

@@ -79,10 +79,11 @@ fn the_least_form_reads_whatever_the_winding_and_the_closing_point() {
 fn what_is_wrong_is_named_with_its_place_and_a_remedy() {
     let square = "[[0,0],[200,0],[200,300],[0,300]]";
     let cases = [
-        (String::new(), "EOF"),
+        (String::new(), "it is empty"),
+        (r#"{"units":"mm","outline":[[0,0],[2"#.into(), "in line 1, at character 34: it ends in the middle"),
         ("[1,2]".into(), "outline file is wrong"),
-        (r#"{"outline":[[0,0]]}"#.into(), "missing field `units`"),
-        (r#"{"units":"mm"}"#.into(), "missing field `outline`"),
+        (r#"{"outline":[[0,0]]}"#.into(), "\"units\" is missing"),
+        (r#"{"units":"mm"}"#.into(), "\"outline\" is missing"),
         (r#"{"units":"mm","outline":[[0,0],[1,"x"],[2,2]]}"#.into(), "outline[1][1]"),
         (r#"{"units":"mm","outline":[[0,0],[1],[2,2]]}"#.into(), "outline[1]"),
         (r#"{"units":"mm","outline":[[0,0],[NaN,1],[2,2]]}"#.into(), "outline[1]"),
@@ -94,7 +95,8 @@ fn what_is_wrong_is_named_with_its_place_and_a_remedy() {
         (r#"{"units":"mm","outline":[[0,0],[3,0],[3,3]]}"#.into(), "less than 1 cm²"),
         (format!(r#"{{"units":"furlong","outline":{square}}}"#), "units are \"furlong\""),
         (format!(r#"{{"units":"mm","outline":{square},"doubt_mm":[0.1]}}"#), "4 points but doubt_mm has 1"),
-        (format!(r#"{{"units":"mm","outline":{square},"doubt_mm":[0.1,-1,0,0]}}"#), "is not a number"),
+        (format!(r#"{{"units":"mm","outline":{square},"doubt_mm":[0.1,-1,0,0]}}"#), "doubt_mm of point 2 is -1"),
+        (r#"{"units":"mm","outline":[[0,0],[null,1],[2,2]]}"#.into(), "found nothing (null) where a number belongs"),
         (format!(r#"{{"units":"mm","outline":{square},"unseen":[4]}}"#), "unseen names point 4"),
         (format!(r#"{{"format":"clothline-outline","version":2,"units":"mm","outline":{square}}}"#), "version 2"),
         (

@@ -204,6 +204,12 @@ fn what_cannot_be_is_refused_by_name() {
         &["made from one another"],
     );
     change(&|f| f["allowances"] = json!({ "collar": "1cm" }), &["collar", "role"]);
+    for count in [0_u32, 100, 100_000_000] {
+        change(&|f| f["pieces"][0]["cut"] = json!({ "count": count }), &["front", "cut", "times", "1 to 99"]);
+    }
+    change(&|f| f["allowances"] = json!({ "seam": 1e300 }), &["allowances.seam"]);
+    change(&|f| f["pieces"][0]["kind"] = json!("hat"), &["pieces[0].kind", "\"hat\" is not known there", "half-front"]);
+    change(&|f| f["pieces"][1]["of"] = json!("back"), &["more than one thing", "exactly one"]);
     change(&|f| f["shrinkage"] = json!({ "length": 80 }), &["shrinkage"]);
     change(&|f| f["tape"] = json!([{ "measure": "wingspan", "length": "1m" }]), &["wingspan", "chest"]);
     change(

@@ -18,12 +18,15 @@ use super::lay::LayArgs;
 use super::make::MakeArgs;
 use super::sheets::SheetsArgs;
 
-/// From one photo of a folded garment on a gridded mat to a true-size sewing pattern.
+/// From photos of a folded garment on a gridded mat to a true-size sewing pattern.
 #[derive(Debug, Parser)]
 #[command(
     version,
-    after_help = "Exit status: 0 done; 2 wrong usage; 3 refused, with the reason and what to do; 4 a file could not be \
-                  read or written."
+    after_help = "To begin, photograph the folded garment on a gridded mat, then either
+  clothline open my-first-set                          (the whole job, in the browser)
+  clothline trace tee.jpg --grid 1in --out tee         (one piece, from one command)
+
+Exit status: 0 done; 2 wrong usage; 3 refused, with the reason and what to do; 4 a file could not be read or written."
 )]
 pub struct Cli {
     /// What to do.
@@ -40,13 +43,15 @@ pub enum Command {
   clothline trace tee.jpg --grid 1cm --thickness 3mm --fold 4 --edge-allowance 1=1in --out tee
   clothline trace hoodie.jpg --grid 1in --layers 4 --cloth sweatshirt --out hoodie
   clothline trace black.jpg --grid 1cm --bare mat-alone.jpg --out black
-  clothline trace upper.jpg lower.jpg --grid 1cm --out trousers        (one long garment, lying still)
-  clothline trace skirt.jpg --grid 1cm --marks red --out skirt
-  clothline trace tee.jpg --mat attic --out tee        (a mat measured once, see calibration/mats)
+  clothline trace upper.jpg lower.jpg --grid 1cm --out trousers     (one long garment)
+  clothline trace skirt.jpg --grid 1cm --marks red --out skirt      (stickers on a seam)
+  clothline trace tee.jpg --mat attic --out tee                     (a mat measured once)
   clothline trace tee.jpg --grid 1in --measured 20=507mm --out tee
-  clothline trace tee.jpg --ruler 450mm --out tee      (one ruler, or two alike laid as an L, no mat)
-  clothline trace tee.jpg --card 80mm --out tee        (printed cards around the garment, no mat)
-  clothline trace tee.jpg --grid 1in --card 80mm --out tee    (a card on the mat checks it)")]
+  clothline trace tee.jpg --ruler 450mm --ruler 450mm --out tee     (no mat: rulers as an L)
+  clothline trace tee.jpg --card 80mm --out tee                     (no mat: printed cards)
+  clothline trace tee.jpg --grid 1in --card 80mm --out tee          (a card checks the mat)
+
+Look at overlay.jpg in the folder first: is every edge where the garment ends?")]
     Trace(Box<TraceArgs>),
     /// Say whether a photo is good enough, and what to change if not.
     #[command(after_help = "Examples:
@@ -74,8 +79,8 @@ The least an outline file holds: {\"units\": \"mm\", \"outline\": [[0, 0], [200,
   clothline targets --out cards
   clothline targets --card 80mm --count 8 --paper Letter --grid 1/2in --out cards
 
-Print at 100 %, measure a black square with a steel rule, lay three or more cards (better five) flat around the garment,
-and give what you measured: clothline trace tee.jpg --card 79.4mm --out tee")]
+Print at 100 %, measure a black square with a steel rule, lay three or more cards (better five) flat around the garment, \
+                    and give what you measured: clothline trace tee.jpg --card 79.4mm --out tee")]
     Targets(TargetsArgs),
     /// Make everything that follows from a pattern set: fitted pieces, sheets, files, lay plan, make sheet, report.
     #[command(after_help = "Examples:
@@ -84,8 +89,9 @@ and give what you measured: clothline trace tee.jpg --card 79.4mm --out tee")]
   clothline make trousers --variation shorts --paper letter
   clothline make tee --with allowances.hem=2in --with sleeve.draw=half --piece sleeve
 
-A set is a folder with set.json, which says what the pieces are and what is wanted of them, and the photos. Traced
-outlines are kept in pieces, everything derived goes into out.")]
+A set is a folder with set.json, which says what the pieces are and what is wanted of them, and the photos. Traced \
+                    outlines are kept in pieces, everything derived goes into out. The page (clothline open) writes such a \
+                    folder.")]
     Make(MakeArgs),
     /// Put finished pieces out: tiles, large sheets, rolls, projector; SVG, DXF, PNG, JSON; make sheet, report, lay plan.
     #[command(after_help = "Examples:
@@ -105,8 +111,8 @@ outlines are kept in pieces, everything derived goes into out.")]
   clothline open weekend-tee
   clothline open weekend-tee --port 8123 --no-browser
 
-SET is a folder; it is made if it is not there. The page is served to this computer only, under an address with a key in it
-that changes every time. Ctrl-C ends it; everything is saved as soon as it is done.")]
+SET is a folder; it is made if it is not there. The page is served to this computer only, under an address with a key in \
+                    it that changes every time. Ctrl-C ends it; everything is saved as soon as it is done.")]
     Open(OpenArgs),
 }
 
@@ -117,7 +123,7 @@ pub struct OpenArgs {
     pub set: PathBuf,
 
     /// Port to serve the page at; otherwise any that is free.
-    #[arg(long, value_name = "NUMBER", default_value_t = 0)]
+    #[arg(long, value_name = "NUMBER", default_value_t = 0, hide_default_value = true)]
     pub port: u16,
 
     /// Say the address, but do not open the browser.
@@ -173,11 +179,11 @@ pub struct TraceArgs {
     pub id_card: bool,
 
     /// How high the face of rulers or cards lies above the table (rulers: 1 mm is assumed).
-    #[arg(long, value_name = "LENGTH", value_parser = length, help_heading = "Other references")]
+    #[arg(long, value_name = "LENGTH", value_parser = height, help_heading = "Other references")]
     pub reference_height: Option<Length>,
 
     /// Height of the folded garment above the mat.
-    #[arg(long, value_name = "LENGTH", value_parser = length, conflicts_with_all = ["layers", "cloth"])]
+    #[arg(long, value_name = "LENGTH", value_parser = height, conflicts_with_all = ["layers", "cloth"])]
     pub thickness: Option<Length>,
 
     /// Layers of cloth that lie on each other, with --cloth, instead of --thickness.
@@ -434,6 +440,12 @@ fn fold(text: &str) -> Result<FoldChoice, String> {
 
 pub(super) fn length(typed: &str) -> Result<Length, String> {
     typed.parse().map_err(|e: clothline::units::LengthError| e.to_string())
+}
+
+/// How high something lies above the table.
+fn height(typed: &str) -> Result<Length, String> {
+    let height = length(typed)?;
+    ThicknessChoice::measured(height).map(|_| height).map_err(|e| e.to_string())
 }
 
 /// A length of at least 1 mm and at most 2 m: no grid is finer or wider.

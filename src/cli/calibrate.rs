@@ -36,6 +36,7 @@ pub fn run(args: &CalibrateArgs) -> Result<(), Refusal> {
         }
         words(&profile);
         say!("written: {}", path.display());
+        say!("next: trace as before; photos of this camera, lens and size use the profile by themselves");
     }
     if !profile.camera.is_named() && !args.quiet {
         eprintln!(

@@ -2,18 +2,17 @@
 
 use clothline::Refusal;
 use clothline::check::{PhotoCheck, check};
-use clothline::photo::Photo;
 use clothline::reference::grid::GridSpec;
 
 use super::args::CheckArgs;
-use super::files;
+use super::trace;
 
 /// Runs the command. `Some`: the photo cannot be traced, and the reason was printed already.
 ///
 /// # Errors
 /// The refusal that a trace of this photo would meet.
 pub fn run(args: &CheckArgs) -> Result<Option<Refusal>, Refusal> {
-    let photo = Photo::decode(&files::read(&args.photo)?)?;
+    let photo = trace::decode(&args.photo)?;
     let found = check(&photo, &GridSpec { pitch_mm: [args.grid.mm(); 2] });
     if args.json {
         say!("{:#}", serde_json::json!(found));

@@ -23,7 +23,8 @@ pub fn read(path: &Path) -> Result<Vec<u8>, Refusal> {
         File::open(path).and_then(|file| file.take(MAX_FILE_BYTES + 1).read_to_end(&mut bytes))
     };
     read.map_err(|e| {
-        file_trouble(format!("{} could not be read ({e})", path.display()), "check the name and that you may open it")
+        let seen = format!("{} could not be read ({})", path.display(), why(&e));
+        file_trouble(seen, "check the name and that you may open it")
     })?;
     if bytes.len() as u64 > MAX_FILE_BYTES {
         return Err(file_trouble(
@@ -63,7 +64,7 @@ impl Batch {
     pub fn write(&self, folder: &Path) -> Result<(), Refusal> {
         let trouble = |e: io::Error| {
             file_trouble(
-                format!("nothing could be written into {} ({e})", folder.display()),
+                format!("nothing could be written into {} ({})", folder.display(), why(&e)),
                 "give --out a folder you may write to, with room on the disk",
             )
         };
@@ -93,6 +94,19 @@ fn write_flushed(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let mut file = File::create(path)?;
     file.write_all(bytes)?;
     file.sync_all()
+}
+
+/// What the system says, in plain words where they are known.
+pub fn why(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::NotFound => "there is no such file or folder".into(),
+        io::ErrorKind::PermissionDenied => "you may not".into(),
+        io::ErrorKind::IsADirectory => "it is a folder".into(),
+        io::ErrorKind::NotADirectory => "it is a file, not a folder".into(),
+        io::ErrorKind::ReadOnlyFilesystem => "nothing can be changed on that disk".into(),
+        io::ErrorKind::StorageFull => "the disk is full".into(),
+        _ => error.to_string(),
+    }
 }
 
 fn file_trouble(seen: String, advice: &str) -> Refusal {
@@ -127,7 +141,7 @@ pub fn check_writable(folder: &Path) -> Result<(), Refusal> {
     };
     tried.map_err(|e| {
         file_trouble(
-            format!("nothing can be written into {} ({e})", folder.display()),
+            format!("nothing can be written into {} ({})", folder.display(), why(&e)),
             "give --out a folder you may write to",
         )
     })

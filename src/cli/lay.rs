@@ -151,9 +151,13 @@ pub fn run(args: &LayArgs) -> Result<(), Refusal> {
         say!("{:#}", serde_json::json!({ "plans": plans }));
     } else if !args.quiet {
         plans.iter().for_each(tell);
-        if let Some(out) = &args.out {
-            let names: Vec<String> = batch.names().map(|n| n.display().to_string()).collect();
-            say!("written into {}: {}", out.display(), names.join(", "));
+        match &args.out {
+            Some(out) => {
+                let names: Vec<String> = batch.names().map(|n| n.display().to_string()).collect();
+                say!("written into {}: {}", out.display(), names.join(", "));
+                say!("next: lay the pieces as the pictures show, grainlines along the selvedge");
+            }
+            None => say!("next: add --out FOLDER for pictures of how the pieces lie"),
         }
     }
     Ok(())
@@ -277,22 +281,25 @@ pub fn add_files(batch: &mut Batch, plans: &[LayPlan]) -> Result<(), Refusal> {
     Ok(())
 }
 
-fn tell(plan: &LayPlan) {
+/// How much cloth to buy, in words.
+pub fn to_buy(plan: &LayPlan) -> String {
     let how = if plan.cloth == Cloth::Doubled { "doubled" } else { "flat" };
-    say!(
-        "{}, {:.0} cm wide, {how}: buy {:.0} cm ({} yd); pieces reach {:.1} cm, {:.1} % of the cloth used",
+    format!(
+        "cloth {}, {:.0} cm wide, {how}: buy {:.0} cm ({} yd)",
         plan.fabric,
         plan.width_mm / 10.0,
         plan.buy_mm / 10.0,
         picture::eighths(plan.buy_yards),
-        plan.length_mm / 10.0,
-        plan.use_percent
-    );
+    )
+}
+
+fn tell(plan: &LayPlan) {
+    say!("{}", to_buy(plan));
     say!(
-        "  shelf by shelf it would be {:.1} cm: {:.1} % saved; no plan can be shorter than {:.1} cm",
+        "  the pieces reach {:.1} cm and use {:.0} % of it; laid in plain rows they would need {:.1} cm",
+        plan.length_mm / 10.0,
+        plan.use_percent,
         plan.shelf_length_mm / 10.0,
-        100.0 * (1.0 - plan.length_mm / plan.shelf_length_mm),
-        plan.area_bound_mm / 10.0
     );
     if !plan.repeatable {
         eprintln!("note: the clock ended the search; the same seed may give another plan");

@@ -2,6 +2,9 @@
 //!
 //! Photos that changed are traced again into `pieces/NAME.traced.json`; what a person wrote is only read.
 
+mod replaced;
+mod told;
+
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -14,7 +17,7 @@ use clothline::set::file::{self, PhotoFile, PieceFile, SetFile};
 use clothline::set::{self, Finished, Traced, walk};
 use clothline::sheets::svg;
 use clothline::trace::{TraceOptions, Watch};
-use clothline::{Refusal, RefusalKind, outline_file};
+use clothline::{Refusal, RefusalKind, Warning, outline_file};
 
 use super::args::TraceArgs;
 use super::files::{self, Batch};
@@ -78,7 +81,7 @@ pub fn run(args: &MakeArgs) -> Result<(), Refusal> {
     let made = make(args, &mut progress);
     progress.finish();
     let made = made?;
-    tell(args, &made);
+    told::tell(args, &made);
     Ok(())
 }
 
@@ -86,8 +89,12 @@ struct Made {
     set: Finished,
     files: Vec<String>,
     unchanged: Vec<&'static str>,
+    /// PDFs of sheets made now.
+    printed: Vec<String>,
     warnings: Vec<String>,
     plans: Vec<clothline::lay::LayPlan>,
+    /// Does the person who wrote the set think in inches?
+    in_inches: bool,
 }
 
 fn make(args: &MakeArgs, progress: &mut Progress) -> Result<Made, Refusal> {
@@ -129,14 +136,30 @@ fn make(args: &MakeArgs, progress: &mut Progress) -> Result<Made, Refusal> {
     }
     batch.write(&out)?;
     let files = batch.names().map(|n| n.display().to_string()).filter(|n| !n.starts_with('.')).collect();
-    let of_pieces =
-        set.pattern.pieces.iter().flat_map(|p| p.warnings.iter().map(|w| format!("{}: {}", p.name, w.text)));
-    let of_photos = traced.iter().flat_map(|(name, t)| t.warnings.iter().map(move |w| format!("{name}: {}", w.text)));
-    let of_set = set.pattern.warnings.iter().chain(&made.warnings).map(|w| w.text.clone());
-    let mut warnings: Vec<String> = of_photos.chain(of_pieces).chain(of_set).collect();
-    let mut seen = std::collections::HashSet::new();
-    warnings.retain(|w| seen.insert(w.clone()));
-    Ok(Made { set, files, unchanged: made.unchanged, warnings, plans: made.plans })
+    let warnings = warnings(&set, &traced, &made.warnings);
+    let printed = made.printed.into_iter().map(|(name, _)| name).collect();
+    let in_inches = file.is_in_inches();
+    Ok(Made { set, files, unchanged: made.unchanged, printed, warnings, plans: made.plans, in_inches })
+}
+
+/// What a person should know, each said once: of whom, where it is of some pieces only.
+fn warnings(set: &Finished, traced: &BTreeMap<String, Traced>, of_products: &[Warning]) -> Vec<String> {
+    let of_photos = traced.iter().flat_map(|(name, t)| t.warnings.iter().map(move |w| (Some(name), w)));
+    let of_pieces = set.pattern.pieces.iter().flat_map(|p| p.warnings.iter().map(move |w| (Some(&p.name), w)));
+    let of_set = set.pattern.warnings.iter().chain(of_products).map(|w| (None, w));
+    let mut said: Vec<(&str, Vec<&str>)> = Vec::new();
+    for (name, warning) in of_photos.chain(of_pieces).chain(of_set) {
+        let at = said.iter().position(|(text, _)| *text == warning.text).unwrap_or(said.len());
+        if at == said.len() {
+            said.push((&warning.text, Vec::new()));
+        }
+        let names = &mut said[at].1;
+        names.extend(name.map(String::as_str).filter(|n| !names.contains(n)));
+    }
+    let words = |(text, names): (&str, Vec<&str>)| {
+        if names.is_empty() { text.to_string() } else { format!("{}: {text}", names.join(", ")) }
+    };
+    said.into_iter().map(words).collect()
 }
 
 /// Reads a set's own file, some of its values replaced.
@@ -153,49 +176,8 @@ pub fn read(folder: &Path, with: &[String]) -> Result<SetFile, Refusal> {
         ));
     }
     let text = String::from_utf8_lossy(&files::read(&path)?).into_owned();
-    let text = if with.is_empty() { text } else { replaced(&text, with)? };
+    let text = if with.is_empty() { text } else { replaced::replaced(&text, with)? };
     file::read(&text).map_err(|r| Refusal { seen: format!("{}: {}", folder.display(), r.seen), ..r })
-}
-
-/// The text of a set with values replaced: PLACE is words with dots between, the first of them a piece's name or one of
-/// the set's own words; a VALUE that is not JSON is taken as words.
-fn replaced(text: &str, with: &[String]) -> Result<String, Refusal> {
-    // What is wrong with the file itself is said by its reader.
-    let Ok(mut set) = serde_json::from_str::<serde_json::Value>(text) else { return Ok(text.to_string()) };
-    for typed in with {
-        let bad = |seen: String| {
-            Refusal::new(
-                RefusalKind::BadRequest,
-                seen,
-                "write PLACE=VALUE, such as allowances.hem=2in or front.draw=whole",
-            )
-        };
-        let (place, value) = typed.split_once('=').ok_or_else(|| bad(format!("\"{typed}\" has no \"=\"")))?;
-        let value = serde_json::from_str(value).unwrap_or_else(|_| serde_json::Value::from(value));
-        let mut words = place.split('.').map(str::trim);
-        let first = words.next().unwrap_or_default();
-        let piece = set["pieces"].as_array().and_then(|all| all.iter().position(|p| p["name"] == first));
-        let mut at = match piece {
-            Some(index) => &mut set["pieces"][index],
-            None => set
-                .as_object_mut()
-                .map(|o| o.entry(first).or_insert_with(|| serde_json::json!({})))
-                .ok_or_else(|| bad(format!("{place}: the set has no such place")))?,
-        };
-        for word in words {
-            at = match at {
-                serde_json::Value::Array(all) => word
-                    .parse::<usize>()
-                    .ok()
-                    .and_then(|i| all.get_mut(i))
-                    .ok_or_else(|| bad(format!("{place}: there is no item {word}")))?,
-                serde_json::Value::Object(o) => o.entry(word).or_insert_with(|| serde_json::json!({})),
-                _ => return Err(bad(format!("{place}: \"{word}\" is beyond a single value"))),
-            };
-        }
-        *at = value;
-    }
-    Ok(set.to_string())
 }
 
 fn json(value: &impl serde::Serialize) -> Result<Vec<u8>, Refusal> {
@@ -386,52 +368,4 @@ fn trace_photo(
 fn shown(folder: &Path, piece: &PieceFile, traced: &Traced) -> Option<Source> {
     let overlay = std::fs::read(folder.join(OUT).join(format!("{}-overlay.jpg", piece.name))).ok()?;
     Some(Source { overlay_jpeg: Some(overlay), ..set::source(&piece.name, traced) })
-}
-
-fn tell(args: &MakeArgs, made: &Made) {
-    let set = &made.set;
-    if args.json {
-        say!(
-            "{:#}",
-            serde_json::json!({
-                "folder": args.set.join(OUT), "files": made.files, "unchanged": made.unchanged,
-                "pieces": set.pattern.pieces.iter().map(|p| &p.name).collect::<Vec<_>>(),
-                "checks": set.checks(), "plans": made.plans, "warnings": made.warnings,
-            })
-        );
-        return;
-    }
-    for warning in &made.warnings {
-        eprintln!("note: {warning}");
-    }
-    if args.quiet {
-        return;
-    }
-    for piece in &set.pattern.pieces {
-        let edges: Vec<String> = piece
-            .edges
-            .iter()
-            .map(|e| format!("{} {:.1}", e.name.clone().unwrap_or_else(|| format!("edge {}", e.number)), e.length_mm))
-            .collect();
-        say!("{}: {} (mm)", piece.name, edges.join(", "));
-    }
-    for seam in &set.seams {
-        let [a, b] = seam.lengths_mm;
-        say!("seam {}: {a:.1} and {b:.1} mm, {}", seam.seam, if seam.fits { "fits" } else { "does not fit" });
-    }
-    for moved in &set.moved {
-        say!("trued: {moved}");
-    }
-    for m in &set.measures {
-        let of = m.variation.as_ref().map(|v| format!(", {v}")).unwrap_or_default();
-        say!("{}{of}: {:.0} mm, give or take {:.1} ({})", m.name, m.length_mm, m.doubt_mm, m.how);
-    }
-    for t in &set.tape {
-        let how = if t.agrees { "agrees" } else { "DISAGREES" };
-        say!("tape {}: {:.0} mm, pattern {:.1} mm: {how}", t.measure, t.tape_mm, t.pattern_mm);
-    }
-    if !made.unchanged.is_empty() {
-        say!("unchanged, left as they were: {}", made.unchanged.join(", "));
-    }
-    say!("written into {}: {}", args.set.join(OUT).display(), made.files.join(", "));
 }

@@ -1,4 +1,4 @@
-//! The files both commands write, and what they say when done.
+//! The files that `trace` and `seam` write, and what they say when done.
 
 use clothline::cloths::ThicknessSource;
 use clothline::edges::{EdgeKind, Tracing};
@@ -7,6 +7,7 @@ use clothline::seams::Piece;
 use clothline::sheets::tiles::Paper;
 use clothline::sheets::{pdf, svg};
 use clothline::trace::Scale;
+use clothline::units::for_either_tape;
 use clothline::{Refusal, Warning};
 
 use super::args::{OutputArgs, PieceArgs};
@@ -47,12 +48,20 @@ pub struct Told<'a> {
 }
 
 impl Told<'_> {
-    /// Says it: JSON on standard output if asked, else words; warnings in words on standard error unless quiet.
+    /// Says it: JSON on standard output if asked, else words; what a person should know on standard error, quiet or not.
     pub fn tell(&self, batch: &Batch) {
         if self.output.json {
             say!("{:#}", self.json(batch));
-        } else if !self.output.quiet {
-            self.words(batch);
+            return;
+        }
+        if !self.output.quiet {
+            self.words();
+        }
+        for warning in self.warnings() {
+            eprintln!("note: {}", warning.text);
+        }
+        if !self.output.quiet {
+            self.next(batch);
         }
     }
 
@@ -77,11 +86,11 @@ impl Told<'_> {
         })
     }
 
-    fn words(&self, batch: &Batch) {
+    fn words(&self) {
         if let Some(scale) = self.scale {
             say!(
-                "scale: by {}, {} places fitted to {:.3} mm; every length within {:.1} %",
-                scale.reference,
+                "scale: from the {}, {} places that agree to {:.3} mm; every length within {:.1} %",
+                scale.reference.replace("id-card", "bank card"),
                 scale.sides,
                 scale.reprojection_mm,
                 scale.doubt_percent
@@ -113,11 +122,11 @@ impl Told<'_> {
                 EdgeKind::Curve => "curved",
             };
             let fold = if on_fold { ", on the fold" } else { "" };
-            say!("edge {}: {:.1} mm, {kind}{fold}", edge.number, edge.length_mm());
+            say!("edge {}: {}, {kind}{fold}", edge.number, for_either_tape(edge.length_mm()));
         }
-        for warning in self.warnings() {
-            eprintln!("note: {}", warning.text);
-        }
+    }
+
+    fn next(&self, batch: &Batch) {
         let names: Vec<String> = batch.names().map(|n| n.display().to_string()).collect();
         say!("written into {}: {}", self.output.out.display(), names.join(", "));
         let look = if self.scale.is_some() {

@@ -30,7 +30,10 @@ pub fn run(args: &TargetsArgs) -> Result<(), Refusal> {
         say!("{:#}", serde_json::json!({ "folder": args.out, "files": names }));
     } else if !args.quiet {
         say!("written into {}: {}", args.out.display(), names.join(", "));
-        say!("print targets.pdf at 100 %, measure a black square with a steel rule, and give that as --card");
+        say!(
+            "next: print targets.pdf at 100 % (no scaling), measure a black square with a steel rule, lay the cards flat \
+             around the garment, and give what you measured: clothline trace PHOTO --card 79.4mm --out FOLDER"
+        );
     }
     Ok(())
 }

@@ -118,8 +118,7 @@ impl Reference {
     fn thickness_choice(&self) -> Result<ThicknessChoice, Refusal> {
         let bad = |seen: String, advice: &str| Err(Refusal::new(RefusalKind::BadRequest, seen, advice));
         match (self.thickness, self.layers, &self.cloth) {
-            (Some(t), _, _) if t.mm() > 100.0 => bad(format!("cloth {t} thick"), "check the number and its unit"),
-            (Some(thickness), _, _) => Ok(ThicknessChoice::Measured(thickness.mm())),
+            (Some(thickness), _, _) => ThicknessChoice::measured(thickness),
             (None, Some(layers), Some(cloth)) => match Cloth::named(cloth) {
                 Some(cloth) if (1..=MOST_LAYERS).contains(&layers) => Ok(ThicknessChoice::Layers(layers, cloth)),
                 Some(_) => bad(format!("{layers} layers of cloth"), "count the layers that lie on each other"),

@@ -56,14 +56,15 @@ pub(super) fn apply(tracing: &mut Tracing, runs: &[Run], choice: FoldChoice) -> 
 }
 
 fn guess_warning(number: usize, confidence: f64) -> Warning {
-    let sure = if confidence < DOUBTFUL { ", and another edge would do nearly as well" } else { "" };
-    Warning::new(
-        "fold-guessed",
+    let text = if confidence < DOUBTFUL {
         format!(
-            "edge {number} was taken for the fold: that is a guess ({:.0} % sure{sure}); name the fold's edge to settle it",
-            100.0 * confidence
-        ),
-    )
+            "edge {number} was taken for the fold, but another edge would do nearly as well: name the fold's edge, or say \
+             that there is none"
+        )
+    } else {
+        format!("edge {number} was taken for the fold, as the likeliest: name the fold's edge to settle it")
+    };
+    Warning::new("fold-guessed", text)
 }
 
 /// The likeliest fold and a confidence from 0 to 1, which tells how far the runner-up is behind.

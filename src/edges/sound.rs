@@ -8,7 +8,7 @@ use crate::units::MatPoint;
 /// Fewest points an outline can have.
 const LEAST_POINTS: usize = 3;
 /// Coordinates beyond this are a mistake in units, mm.
-const FURTHEST_MM: f64 = 20_000.0;
+pub(crate) const FURTHEST_MM: f64 = 20_000.0;
 /// A piece of less area is a mistake in units, mm².
 const LEAST_AREA_MM2: f64 = 100.0;
 

@@ -51,7 +51,7 @@ fn heading(drawing: &mut Drawing, plan: &LayPlan, scale: f64) {
     let lines = [
         format!("Lay plan, {}: {} cm wide, {how}, {nap}", plan.fabric, cm(plan.width_mm)),
         format!(
-            "Buy {} cm or {} yd. The pieces reach {} cm and use {:.1} % of the cloth; shelf by shelf they would need {} cm.",
+            "Buy {} cm or {} yd. The pieces reach {} cm and use {:.1} % of the cloth; laid in plain rows they would need {} cm.",
             cm(plan.buy_mm),
             eighths(plan.buy_yards),
             cm(plan.length_mm),

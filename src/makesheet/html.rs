@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use super::MakeSheet;
 use crate::pattern_file::Pattern;
 use crate::sheets::{miniature, svg};
+use crate::units::tape_inches;
 
 /// Room for the pieces' picture, mm.
 const PICTURE_MM: (f64, f64) = (180.0, 80.0);
@@ -56,10 +57,10 @@ fn measures(out: &mut String, title: &str, rows: &[super::Measure]) {
     }
     let _ = writeln!(out, "<h2>{title}</h2>\n<table>");
     for measure in rows {
-        let what = svg::escaped(&measure.what);
-        let (cm, inches) = (measure.length_mm / 10.0, measure.length_mm / crate::units::MM_PER_INCH);
-        let _ =
-            writeln!(out, "<tr><td>{what}</td><td class=\"n\">{cm:.1} cm</td><td class=\"n\">{inches:.2} in</td></tr>");
+        let of = measure.of.as_ref().map_or(String::new(), |piece| format!("{piece}, "));
+        let what = svg::escaped(&format!("{of}{}", measure.what));
+        let (cm, inches) = (measure.length_mm / 10.0, tape_inches(measure.length_mm));
+        let _ = writeln!(out, "<tr><td>{what}</td><td class=\"n\">{cm:.1} cm</td><td class=\"n\">{inches}</td></tr>");
     }
     out.push_str("</table>\n");
 }

@@ -7,6 +7,7 @@ use crate::pattern_file::Pattern;
 use crate::sheets::drawing::{Anchor, Drawing, Layer};
 use crate::sheets::tiles::Paper;
 use crate::sheets::{miniature, width_mm, writable};
+use crate::units::for_either_tape;
 
 const LEFT_MM: f64 = 15.0;
 const TOP_MM: f64 = 15.0;
@@ -69,8 +70,12 @@ fn lines(sheet: &MakeSheet) -> Vec<Line> {
         [("Finished measurements", &sheet.finished), ("Finished lengths along the stitching line", &sheet.measures)];
     for (title, rows) in rows.into_iter().filter(|(_, rows)| !rows.is_empty()) {
         lines.push(Line::Heading(title.into()));
-        let all: Vec<String> = rows.iter().map(|m| format!("{} {:.1} cm", m.what, m.length_mm / 10.0)).collect();
-        words(&mut lines, all.join("; "));
+        for alike in rows.chunk_by(|a, b| a.of == b.of) {
+            let all: Vec<String> =
+                alike.iter().map(|m| format!("{} {}", m.what, for_either_tape(m.length_mm))).collect();
+            let of = alike[0].of.as_ref().map_or(String::new(), |piece| format!("{piece}: "));
+            words(&mut lines, format!("{of}{}", all.join("; ")));
+        }
     }
     lines.push(Line::Heading("Take care".into()));
     sheet.cautions.iter().for_each(|t| words(&mut lines, format!("- {t}")));

@@ -3,6 +3,7 @@
 use super::{PAIR_MM, Step};
 use crate::draft::shape::word_of;
 use crate::seams::{NotchKind, Piece, PieceEdge};
+use crate::units::tape_inches;
 
 /// A sleeve's cap may be this much longer than its armhole: it is eased in (common practice, no source).
 const EASE_SHARE: f64 = 0.08;
@@ -71,8 +72,11 @@ pub(super) fn of(pieces: &[Piece]) -> (Vec<Step>, Vec<String>) {
         for (piece, edge) in all(pieces, name).into_iter().filter(open) {
             let casing = name == "waist" && edge.allowance_mm >= CASING_MM;
             let doing = if casing { "Turn and stitch the casing at the waist" } else { doing };
-            let allowance =
-                if name == "neckline" { String::new() } else { format!(", allowance {:.0} mm", edge.allowance_mm) };
+            let allowance = if name == "neckline" {
+                String::new()
+            } else {
+                format!(", allowance {}", allowance(edge.allowance_mm))
+            };
             steps.push(Step {
                 text: format!("{doing} of {}{allowance}", piece.name),
                 lengths_mm: vec![edge.length_mm],
@@ -91,6 +95,11 @@ pub(super) fn of(pieces: &[Piece]) -> (Vec<Step>, Vec<String>) {
         notes.push(format!("{unnamed} edges have no name, so that their seams are not in this list (name them with --edge-name 2=side-seam)."));
     }
     (steps, notes)
+}
+
+/// An allowance for either tape: "25 mm (1 in)".
+fn allowance(mm: f64) -> String {
+    format!("{mm:.0} mm ({})", tape_inches(mm))
 }
 
 fn all<'a>(pieces: &'a [Piece], name: &str) -> Vec<Found<'a>> {

@@ -1,7 +1,7 @@
 // The page: which step is shown, what is on the desk, how the tracing stands.
 
 import { ask } from "./ask.js";
-import { h, icon, setUnits, trouble, units } from "./words.js";
+import { h, icon, setUnits, trouble, units, unitsOf } from "./words.js";
 import { showPhotos } from "./photos.js";
 import { showReview } from "./review.js";
 import { showPattern } from "./pattern.js";
@@ -69,6 +69,8 @@ function took(told) {
   if (told.answer === "overview") {
     Object.assign(desk, { pieces: told.pieces, undo: told.undo, redo: told.redo });
     if (told.loose || before === null) desk.loose = told.loose || [];
+    unitsOf(desk.pieces.map((p) => p.reference));
+    markUnits();
   }
   document.getElementById("set").textContent = told.set;
   steps(place().step);
@@ -106,15 +108,18 @@ export function hurry() {
   watch();
 }
 
+function markUnits() {
+  document.querySelectorAll("[data-unit]").forEach((b) => b.setAttribute("aria-pressed", String(b.dataset.unit === units())));
+}
+
 for (const button of document.querySelectorAll("[data-unit]")) {
-  const mark = () => button.setAttribute("aria-pressed", String(button.dataset.unit === units()));
   button.addEventListener("click", () => {
     setUnits(button.dataset.unit);
-    document.querySelectorAll("[data-unit]").forEach((b) => b.setAttribute("aria-pressed", String(b.dataset.unit === units())));
+    markUnits();
     show();
   });
-  mark();
 }
+markUnits();
 
 addEventListener("hashchange", show);
 look().catch(trouble).then(show).then(() => { timer = setTimeout(watch, 400); });

@@ -184,7 +184,7 @@ class Pattern {
       m?.fold ? h("label", { class: "tick" }, h("input", { type: "checkbox", "data-keep": "whole", checked: r.draw === "whole", onchange: (e) => this.save((_, p) => { e.target.checked ? (p.draw = "whole") : delete p.draw; }, `${chosen} drawn ${e.target.checked ? "whole" : "as a half"}`) }), h("span", {}, "drawn whole, not as a half on the fold")) : null,
       m?.warnings.length ? advice(m.warnings, "Notes") : null));
     if (m) {
-      parts.push(this.section("Edges", h("p", { class: "note" }, "Anticlockwise. Choose one here or on the drawing."), h("ul", { class: "plainlist edges" }, m.edges.map((e) => this.edgeRow(e)))));
+      parts.push(this.section("Edges", h("p", { class: "note" }, "In order, anticlockwise. Choose one here or on the drawing."), h("ul", { class: "plainlist edges" }, m.edges.map((e) => this.edgeRow(e)))));
       parts.push(this.notches(r, m));
       parts.push(this.variations(r, m));
       if (m.inside.length) parts.push(this.insideSeams(r, m));
@@ -195,7 +195,7 @@ class Pattern {
   edgeRow(e) {
     const open = this.edge === e.number;
     const row = h("button", { type: "button", class: "edgerow", "aria-expanded": String(open), "data-keep": `row-${e.number}`, onclick: () => { this.edge = open ? null : e.number; this.draw(); } },
-      h("span", { class: "edgenum" }, e.number), h("span", { class: "edgekind" }, e.called), h("span", { class: "edgelength" }, length(e.length_mm, units() === "in" ? 3 : 2)));
+      h("span", { class: "edgenum" }, e.number), h("span", { class: "edgekind" }, inSeam(e.called)), h("span", { class: "edgelength" }, length(e.length_mm, units() === "in" ? 3 : 2)));
     if (!open) return h("li", { class: "edge" }, row);
     const key = String(e.number);
     const r = this.recipe;

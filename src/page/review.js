@@ -48,6 +48,8 @@ class Review {
   }
 
   async open() {
+    this.busy.textContent = "Opening the outline \u2026";
+    this.busy.classList.add("on");
     this.take(await ask({ ask: "piece", piece: this.piece }));
     this.board.resize();
     this.board.fit();

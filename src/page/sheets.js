@@ -61,10 +61,11 @@ class Away {
     this.clear();
     let drawn;
     redrawn(this.work, () => { drawn = this.drawTab(); });
+    const mine = this.mine;
     try {
       await drawn;
     } catch (error) {
-      if (this.mine()) {
+      if (mine()) {
         this.shown.replaceChildren();
         this.words?.replaceChildren();
         trouble(error);
@@ -75,8 +76,9 @@ class Away {
   drawTab() {
     this.tabs.replaceChildren(...TABS.map(([id, name]) => h("button", { type: "button", "data-keep": `tab-${id}`, "aria-pressed": String(id === tab), onclick: () => { tab = id; this.draw(); } }, name)));
     this.shown.replaceChildren();
-    const mine = ++this.asked;
-    this.mine = () => mine === this.asked;
+    // An answer that comes when another tab is shown already is not drawn: kept by whoever asks, at the time.
+    const turn = ++this.asked;
+    this.mine = () => turn === this.asked;
     return { sheets: () => this.sheets(), cloth: () => this.cloth(), makesheet: () => this.makeSheet(), report: () => this.report() }[tab]();
   }
 
@@ -126,8 +128,9 @@ class Away {
     this.side.replaceChildren(...[h("h2", {}, "Sheets to print"), this.choosePaper(PAPERS), this.chooseVariation(true), this.words,
       h("div", { class: "buttons" }, this.take(`${paper}.pdf`, `PDF, ${named}`, true), this.take("pattern.svg", "SVG, true size"), this.take("pattern.dxf", "DXF for pattern programs"), this.take("cutter.dxf", "DXF for cutters")),
       h("p", { class: "note" }, "The set's folder is an ordinary folder: copy it, keep it, put it under version control.")].filter(Boolean));
+    const mine = this.mine;
     const told = await ask({ ask: "sheets", paper, variation: variation || null });
-    if (!this.mine()) return;
+    if (!mine()) return;
     this.words.replaceChildren(h("p", {}, `${many(told.pages.length, "page")}. Print at 100 %, then measure the 5 cm square on the first page before you cut.`), advice(told.warnings, "Before you print") || "");
     this.shown.replaceChildren(this.pages(told.pages, "pages", "Page"));
   }
@@ -238,8 +241,9 @@ class Away {
       this.choosePaper(tiles.map(([v, n]) => [v, n])), this.chooseVariation(), this.words,
       without.length ? h("p", { class: "note" }, "It can tell how much cloth to buy once you have said how wide the cloth is, under Cloth.") : null,
       h("div", { class: "buttons" }, this.take(`makesheet-${on}.pdf`, "Make sheet, PDF", true), this.take("makesheet.html", "Make sheet, web page"))].filter(Boolean));
+    const mine = this.mine;
     const told = await ask({ ask: "make-sheet", paper: on, variation: this.one || null });
-    if (!this.mine()) return;
+    if (!mine()) return;
     this.words.textContent = "";
     this.shown.replaceChildren(this.pages(told.pages, "onepage", "Make sheet"));
   }
@@ -248,8 +252,9 @@ class Away {
     this.words = h("div", { class: "pagewords", role: "status" });
     this.side.replaceChildren(...[h("h2", {}, "The report"), h("p", {}, "What was made of what, how sure it is, and what was checked; with the photos and every piece."), this.chooseVariation(), this.words,
       h("div", { class: "buttons" }, h("a", { class: "button main", href: this.address("report.html", true), target: "_blank", rel: "noopener" }, icon("look"), "Open the report"), this.take("report.html", "Keep the report"))].filter(Boolean));
+    const mine = this.mine;
     const told = await ask({ ask: "report", variation: this.one || null });
-    if (!this.mine()) return;
+    if (!mine()) return;
     const failed = told.checks.filter((c) => !c.passed), passed = told.checks.filter((c) => c.passed);
     const row = (c) => h("li", { class: c.passed ? "" : "bad" }, h("div", {}, h("span", { class: "checked" }, icon(c.passed ? "check" : "look"), h("span", {}, capital(inSeam(inHere(c.text))) + "."))));
     this.words.replaceChildren(h("p", { class: failed.length ? "verdict look" : "verdict" }, icon(failed.length ? "look" : "check"), failed.length ? `${many(failed.length, "check")} of ${told.checks.length} to look at.` : `All ${told.checks.length} checks passed.`));

@@ -44,6 +44,12 @@ export function icon(name) {
 
 let unit = localStorage.getItem("unit") || "cm";
 export const units = () => unit;
+
+// Until a person chooses, the unit is that of what is of known size in the set's photos.
+export function unitsOf(references) {
+  const inches = (r) => [r.grid, r.card, ...(r.rulers || [])].some((l) => /in$/.test(l || "")) || r.sheet === "Letter";
+  if (!localStorage.getItem("unit")) unit = references.some(inches) ? "in" : "cm";
+}
 export function setUnits(to) {
   unit = to;
   localStorage.setItem("unit", to);
@@ -112,8 +118,15 @@ const sentence = (text) => {
   return /[.!?]$/.test(t) ? t : t + ".";
 };
 
-// A length as it stands in the set's file, as a person would write it: 10mm is 1 cm.
-export const pretty = (text) => String(text).replace(/^(\d+(?:\.\d+)?)mm$/, (all, mm) => (mm >= 10 && mm % 5 === 0 ? `${mm / 10}cm` : all));
+// A length as it stands in the set's file, as a person would write it: 10mm is 1cm, 0.5in is 1/2in.
+export const pretty = (text) => String(text)
+  .replace(/^(\d+(?:\.\d+)?)mm$/, (all, mm) => (mm >= 10 && mm % 5 === 0 ? `${mm / 10}cm` : all))
+  .replace(/^(\d+)\.(\d+)in$/, (all, whole, part) => {
+    const sixteenths = 16 * Number(`0.${part}`);
+    if (!Number.isInteger(sixteenths)) return all;
+    const bottom = [2, 4, 8, 16].find((b) => Number.isInteger((sixteenths * b) / 16));
+    return `${whole > 0 ? `${whole} ` : ""}${(sixteenths * bottom) / 16}/${bottom}in`;
+  });
 
 // Draws a part of the page anew while someone works on it: what has the focus keeps it, and what is being typed stays.
 export function redrawn(part, draw) {

@@ -29,7 +29,7 @@ impl BodyKind {
             Self::Card => "card",
             Self::Ruler => "ruler",
             Self::Sheet => "sheet of paper",
-            Self::IdCard => "ID-1 card",
+            Self::IdCard => "bank card",
         }
     }
 }

@@ -9,7 +9,7 @@ use super::marks::Marks;
 use super::{Cutting, Label, Piece, SeamRequest, StitchingEdge};
 use crate::polygon;
 use crate::refusal::Warning;
-use crate::units::{Length, MatPoint};
+use crate::units::{Length, MatPoint, tape_inches};
 
 /// Baseline to baseline, mm, where there is room.
 const LINE_MM: f64 = 8.5;
@@ -129,19 +129,8 @@ fn written(length: Length) -> String {
         return length.to_string();
     }
     let sixteenths = 16.0 * length.mm() / crate::units::MM_PER_INCH;
-    let shown = if (sixteenths - sixteenths.round()).abs() < 1e-6 {
-        let (whole, mut top, mut bottom) = (sixteenths.round() as u32 / 16, sixteenths.round() as u32 % 16, 16);
-        while top > 0 && top % 2 == 0 {
-            (top, bottom) = (top / 2, bottom / 2);
-        }
-        match (whole, top) {
-            (whole, 0) => format!("{whole} in"),
-            (0, top) => format!("{top}/{bottom} in"),
-            (whole, top) => format!("{whole} {top}/{bottom} in"),
-        }
-    } else {
-        length.to_string()
-    };
+    let exact = (sixteenths - sixteenths.round()).abs() < 1e-6;
+    let shown = if exact { tape_inches(length.mm()) } else { length.to_string() };
     format!("{shown} ({:.1} mm)", length.mm())
 }
 

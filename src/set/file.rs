@@ -17,9 +17,10 @@ use crate::draft::band::Band;
 use crate::draft::changes::Change;
 use crate::draft::roles::PieceKind;
 use crate::draft::shape::{EdgeRef, Role};
+use crate::json_fault;
 use crate::lay::{self, Bolt};
 use crate::refusal::{Refusal, RefusalKind};
-use crate::seams::{CornerShape, Cutting, NotchKind, NotchShape, Stretch};
+use crate::seams::{CornerShape, Cutting, MOST_COPIES, NotchKind, NotchShape, Stretch};
 use crate::units::Length;
 
 /// The file's own name for its format.
@@ -404,6 +405,17 @@ pub struct TapeFile {
 }
 
 impl SetFile {
+    /// Does the person who wrote this think in inches?
+    pub fn is_in_inches(&self) -> bool {
+        let grids = self
+            .reference
+            .iter()
+            .filter_map(|r| r.grid)
+            .chain(self.pieces.iter().filter_map(|p| p.photo.as_ref()).filter_map(|photo| photo.grid));
+        let seam = self.allowances.get("seam").map(|allowance| allowance.width());
+        grids.chain(seam).next().is_some_and(Length::is_in_inches)
+    }
+
     /// Leaves only the pieces of one variation, and those that all variations share, to be made; the others serve as
     /// shapes to work from.
     ///
@@ -433,12 +445,19 @@ impl SetFile {
 /// # Errors
 /// [`RefusalKind::File`] with the place in the file and the remedy.
 pub fn read(json: &str) -> Result<SetFile, Refusal> {
-    let value: serde_json::Value = serde_json::from_str(json)
-        .map_err(|e| refuse(format!("set.json is not JSON: {e}"), "look at that line for a missing comma or quote"))?;
+    let value: serde_json::Value = serde_json::from_str(json).map_err(|e| {
+        refuse(
+            format!("set.json cannot be read{}", json_fault::of(&e)),
+            "look there for a missing comma, quote or bracket",
+        )
+    })?;
     let format = value.get("format").and_then(serde_json::Value::as_str).unwrap_or_default();
     if format != FORMAT {
         return Err(refuse(
-            format!("set.json has the format \"{format}\""),
+            match format {
+                "" => "set.json does not say that it is a set".into(),
+                other => format!("set.json has the format \"{other}\""),
+            },
             "a set begins with {\"format\": \"clothline-set\", \"version\": 1, \"name\": ..., \"pieces\": [...]}",
         ));
     }
@@ -450,9 +469,8 @@ pub fn read(json: &str) -> Result<SetFile, Refusal> {
         ));
     }
     let file: SetFile = serde_path_to_error::deserialize(value).map_err(|e| {
-        let place = e.path().to_string();
         refuse(
-            format!("set.json is wrong at {place}: {}", e.inner()),
+            format!("set.json is wrong{}", json_fault::words(&e)),
             "correct that place; src/schema/set.schema.json tells what may stand there",
         )
     })?;
@@ -502,10 +520,23 @@ fn checked(file: &SetFile) -> Result<(), Refusal> {
         if !names.insert(name.to_lowercase()) {
             return Err(refuse(format!("set.json, pieces[{i}]: there are two pieces \"{name}\""), "rename one"));
         }
+        if let Some(cut) = piece.cut.as_ref().filter(|c| !(1..=MOST_COPIES).contains(&c.count)) {
+            return Err(refuse(
+                format!("set.json, pieces[{i}] (\"{name}\") is to be cut {} times", cut.count),
+                "give a count from 1 to 99; leave a piece that is not cut at all out with \"master_only\": true",
+            ));
+        }
         let sources = [piece.photo.is_some(), piece.outline.is_some(), piece.of.is_some(), piece.band.is_some()];
         if sources.iter().filter(|s| **s).count() != 1 {
             return Err(refuse(
-                format!("set.json, pieces[{i}] (\"{name}\") has {} sources", sources.iter().filter(|s| **s).count()),
+                format!(
+                    "set.json, pieces[{i}] (\"{name}\") {}",
+                    if sources.contains(&true) {
+                        "comes from more than one thing"
+                    } else {
+                        "does not say what it comes from"
+                    }
+                ),
                 "give it exactly one of \"photo\", \"outline\", \"of\" (another piece) and \"band\"",
             ));
         }

@@ -11,6 +11,7 @@ use serde_json::Value;
 
 use super::file::{self, SetFile};
 use crate::corrections::{self, Corrections};
+use crate::json_fault;
 use crate::refusal::{Refusal, RefusalKind};
 
 /// The file's own name for its format.
@@ -334,7 +335,7 @@ pub fn read(json: &str) -> Result<History, Refusal> {
     };
     let mut reader = serde_json::Deserializer::from_str(json);
     let file: File = serde_path_to_error::deserialize(&mut reader)
-        .map_err(|e| refuse(format!("set.changes.json is wrong at {}: {}", e.path(), e.inner())))?;
+        .map_err(|e| refuse(format!("set.changes.json is wrong{}", json_fault::words(&e))))?;
     if file.format != FORMAT {
         return Err(refuse(format!("set.changes.json has the format \"{}\", not \"{FORMAT}\"", file.format)));
     }

@@ -169,7 +169,10 @@ impl Workshop<'_> {
         if self.busy.borrow().contains(&piece.name) {
             return Err(Refusal::new(
                 RefusalKind::BadRequest,
-                format!("{} are made from one another", self.busy.borrow().join(", ")),
+                match &**self.busy.borrow() {
+                    [one] => format!("{one} is made from itself"),
+                    all => format!("{} are made from one another", all.join(", ")),
+                },
                 "let one of them come from a photo or an outline",
             ));
         }

@@ -72,7 +72,8 @@ fn smoothed(first: (&EdgeOf, bool), second: (&EdgeOf, bool), made: &mut MadePiec
         let called = run.called();
         shape.check("truing").map_err(|r| about(&edge.piece, r))?;
         piece.shape = shape;
-        moved.push(format!("{}/{called} bent by {:.1}° at {edge}, up to {by_mm:.1} mm", edge.piece, 0.5 * off.abs()));
+        let by = if by_mm < 0.05 { "less than 0.1 mm".to_string() } else { format!("up to {by_mm:.1} mm") };
+        moved.push(format!("{}/{called} bent by {:.1}° at {edge}, {by}", edge.piece, 0.5 * off.abs()));
     }
     Ok(moved)
 }

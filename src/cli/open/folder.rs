@@ -11,6 +11,8 @@ use clothline::desk::{Kept, SET_CHANGES, SET_FILE, Save, check_name};
 use clothline::set::file::{self, SetFile};
 use clothline::{Refusal, RefusalKind};
 
+use crate::cli::files;
+
 /// Photos as they were brought in.
 pub const PHOTOS: &str = "photos";
 const PIECES: &str = "pieces";
@@ -36,7 +38,7 @@ impl Folder {
     /// If it cannot be made or written.
     pub fn open(path: &Path) -> Result<Self, Refusal> {
         let trouble = |e: io::Error| {
-            let seen = format!("{} cannot be used as a set's folder ({e})", path.display());
+            let seen = format!("{} cannot be used as a set's folder ({})", path.display(), files::why(&e));
             Refusal::new(RefusalKind::File, seen, "give a folder you may write to")
         };
         for folder in [PHOTOS, PIECES, REVIEW] {
@@ -189,7 +191,7 @@ impl Folder {
     pub fn keep(&self, saves: &[Save]) -> Result<(), Refusal> {
         self.check_unchanged(saves)?;
         saves.iter().try_for_each(|save| self.keep_one(save)).map_err(|e| {
-            let seen = format!("the change could not be saved ({e})");
+            let seen = format!("the change could not be saved ({})", files::why(&e));
             Refusal::new(RefusalKind::File, seen, "see that there is room on the disk and the folder may be written")
         })
     }
@@ -230,7 +232,7 @@ impl Folder {
         let to = self.root.join(PHOTOS).join(name);
         let part = self.staged_name(&to);
         let file = File::create(&part).map_err(|e| {
-            let seen = format!("the photo could not be kept ({e})");
+            let seen = format!("the photo could not be kept ({})", files::why(&e));
             Refusal::new(RefusalKind::File, seen, "see that there is room on the disk and the folder may be written")
         })?;
         Ok(Incoming { file, part, to })
