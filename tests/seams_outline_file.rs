@@ -80,7 +80,7 @@ fn what_is_wrong_is_named_with_its_place_and_a_remedy() {
     let square = "[[0,0],[200,0],[200,300],[0,300]]";
     let cases = [
         (String::new(), "it is empty"),
-        (r#"{"units":"mm","outline":[[0,0],[2"#.into(), "in line 1, at character 34: it ends in the middle"),
+        (r#"{"units":"mm","outline":[[0,0],[2"#.into(), "in line 1, at character 33: it ends in the middle"),
         ("[1,2]".into(), "outline file is wrong"),
         (r#"{"outline":[[0,0]]}"#.into(), "\"units\" is missing"),
         (r#"{"units":"mm"}"#.into(), "\"outline\" is missing"),

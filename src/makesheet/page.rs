@@ -72,8 +72,8 @@ fn lines(sheet: &MakeSheet) -> Vec<Line> {
         lines.push(Line::Heading(title.into()));
         for alike in rows.chunk_by(|a, b| a.of == b.of) {
             let all: Vec<String> =
-                alike.iter().map(|m| format!("{} {}", m.what, for_either_tape(m.length_mm))).collect();
-            let of = alike[0].of.as_ref().map_or(String::new(), |piece| format!("{piece}: "));
+                alike.iter().map(|m| format!("{}: {}", m.what, for_either_tape(m.length_mm))).collect();
+            let of = alike[0].of.as_ref().map_or(String::new(), |piece| format!("{piece} - "));
             words(&mut lines, format!("{of}{}", all.join("; ")));
         }
     }

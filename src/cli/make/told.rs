@@ -51,7 +51,7 @@ fn pieces(made: &Made) {
             .iter()
             .map(|e| {
                 let name = e.name.clone().unwrap_or_else(|| format!("edge {}", e.number));
-                format!("{name} {}", shown(made, e.length_mm))
+                format!("{name} ({})", shown(made, e.length_mm))
             })
             .collect();
         say!("{}: {}", piece.name, edges.join(", "));
