@@ -110,7 +110,7 @@ mod tests {
             ("{\"colour\": 3}", "\"colour\" is not known there; known are \"name\" or \"places\""),
             (
                 "{\"places\": [[0, \"x\"]]}",
-                "at places[0][1] in line 1, at character 18: found the words \"x\" where a number",
+                "at places[0][1] in line 1, at character 19: found the words \"x\" where a number",
             ),
             ("{\"places\": [[0, null]]}", "found nothing (null) where a number belongs"),
             ("{\"places\": [[0]]}", "found a list of 1 where a list of 2 belongs"),

@@ -65,7 +65,7 @@ impl Batch {
         let trouble = |e: io::Error| {
             file_trouble(
                 format!("nothing could be written into {} ({})", folder.display(), why(&e)),
-                "give --out a folder you may write to, with room on the disk",
+                "choose a folder you may write to, with room on the disk",
             )
         };
         let made = !folder.exists();
@@ -142,7 +142,7 @@ pub fn check_writable(folder: &Path) -> Result<(), Refusal> {
     tried.map_err(|e| {
         file_trouble(
             format!("nothing can be written into {} ({})", folder.display(), why(&e)),
-            "give --out a folder you may write to",
+            "choose a folder you may write to",
         )
     })
 }

@@ -104,6 +104,7 @@ fn make(args: &MakeArgs, progress: &mut Progress) -> Result<Made, Refusal> {
     }
     let out = args.set.join(OUT);
     files::check_writable(&args.set)?;
+    files::check_writable(&out)?;
     let mut traced = BTreeMap::new();
     let mut sources = Vec::new();
     for piece in &file.pieces {
@@ -172,7 +173,8 @@ pub fn read(folder: &Path, with: &[String]) -> Result<SetFile, Refusal> {
         return Err(Refusal::new(
             RefusalKind::File,
             format!("there is no {SET_FILE} in {}", folder.display()),
-            "a set is a folder with set.json and photos: write one as README.md shows",
+            "a set is a folder with set.json and photos: let the page make one (clothline open FOLDER), or write one \
+             as README.md shows",
         ));
     }
     let text = String::from_utf8_lossy(&files::read(&path)?).into_owned();

@@ -127,7 +127,7 @@ class Away {
     const named = PAPERS.find((p) => p[0] === paper)?.[1] || paper;
     this.side.replaceChildren(...[h("h2", {}, "Sheets to print"), this.choosePaper(PAPERS), this.chooseVariation(true), this.words,
       h("div", { class: "buttons" }, this.take(`${paper}.pdf`, `PDF, ${named}`, true), this.take("pattern.svg", "SVG, true size"), this.take("pattern.dxf", "DXF for pattern programs"), this.take("cutter.dxf", "DXF for cutters")),
-      h("p", { class: "note" }, "The set's folder is an ordinary folder: copy it, keep it, put it under version control.")].filter(Boolean));
+      h("p", { class: "note" }, "The set's folder is an ordinary folder: copy it, and keep it for next year.")].filter(Boolean));
     const mine = this.mine;
     const told = await ask({ ask: "sheets", paper, variation: variation || null });
     if (!mine()) return;
