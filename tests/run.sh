@@ -53,5 +53,9 @@ if [ $# -gt 0 ]; then
 fi
 cargo fmt --check
 cargo clippy --quiet --all-targets -- -D warnings
+# The engine is to compile for the browser (rustup target add wasm32-unknown-unknown).
+if rustup target list --installed 2>/dev/null | grep -q '^wasm32-unknown-unknown$'; then
+    cargo check --quiet --lib --target wasm32-unknown-unknown
+fi
 cargo test --quiet --lib --bins
 cargo test --tests --no-fail-fast -- --nocapture --skip "tests::"
