@@ -6,11 +6,11 @@
 use crate::camera::Camera;
 use crate::camera::fit::{self, CameraFit};
 use crate::flat::{self, FlatFrame, FlatPhoto, MatRect};
-use crate::join::{Registered, View, register};
+use crate::join::{Registered, View, register, register_blank};
 use crate::photo::Photo;
 use crate::reference;
 use crate::reference::grid::{GridSighting, GridSpec};
-use crate::refusal::{Refusal, RefusalKind};
+use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::{ImagePoint, MatPoint};
 
 /// Largest ratio of the two photos' resolutions on the mat: beyond it they were not taken from about the same place,
@@ -33,6 +33,8 @@ pub struct BareMat {
     flat: FlatPhoto,
     /// How the two photos lie on each other.
     pub registered: Registered,
+    /// What a person should know of it.
+    pub warning: Option<Warning>,
 }
 
 impl BareMat {
@@ -44,11 +46,18 @@ impl BareMat {
         let (bare_grid, bare_fit) = sight(bare, grid, fit).map_err(of_the_bare_photo)?;
         let own = View { photo, camera: &fit.camera, grid };
         let other = View { photo: bare, camera: &bare_fit.camera, grid: &bare_grid };
-        let registered = register(own, other).map_err(of_the_bare_photo)?;
+        let (registered, warning) = match register(own, other) {
+            Ok(registered) => (registered, None),
+            // What is blank looks the same from a square further on.
+            Err(unsettled) => {
+                let blank = register_blank(own, other).ok_or_else(|| of_the_bare_photo(unsettled))?;
+                (blank, Some(taken_for_blank()))
+            }
+        };
         let map = bare_fit.camera.undistorted_from_mat() * registered.motion.inverse().matrix();
         let camera = Camera::new(map, bare_fit.camera.lens).ok_or_else(|| of_the_bare_photo(unlike()))?;
         let flat = flat::rectify(bare, &camera, frame(photo, grid, fit), 0.0);
-        Ok(Self { flat, registered })
+        Ok(Self { flat, registered, warning })
     }
 
     /// The bare mat's gamma values at a place, bilinear; `None` where its photo does not reach.
@@ -135,6 +144,14 @@ fn sides_within(bare: &Photo, spec: &GridSpec, offset: [f64; 2], part: [f64; 2])
 fn alike(one: &CameraFit, other: &CameraFit) -> bool {
     let near = |a: f64, b: f64| (a / b).max(b / a) < LARGEST_RATIO;
     near(one.px_per_mm.0, other.px_per_mm.0) && near(one.px_per_mm.1, other.px_per_mm.1)
+}
+
+fn taken_for_blank() -> Warning {
+    Warning::new(
+        "bare-photo-blank",
+        "the photo of the bare mat shows nothing but even paper and its grid, so which square is which cannot be told: it was \
+         laid on the other as if both were taken from one place; let the mat's rim or its numbers be seen in both to be sure",
+    )
 }
 
 fn unlike() -> Refusal {

@@ -6,6 +6,7 @@ use serde::Serialize;
 
 use crate::camera::fit::{self, CameraFit};
 use crate::garment::{self, GarmentOptions};
+use crate::measure::{self, References};
 use crate::photo::Photo;
 use crate::reference::grid::{GridSighting, GridSpec};
 use crate::reference::{self, Marking};
@@ -61,8 +62,8 @@ pub struct PhotoCheck {
     pub refused: Option<Refusal>,
 }
 
-/// Looks a photo over, as far as telling the cloth from the mat.
-pub fn check(photo: &Photo, spec: &GridSpec) -> PhotoCheck {
+/// Looks a photo over, as far as telling the cloth from the mat; `spec` is the mat's grid, if there is one.
+pub fn check(photo: &Photo, spec: Option<&GridSpec>, references: &References) -> PhotoCheck {
     let mut out = PhotoCheck {
         good: false,
         tilt_deg: None,
@@ -75,19 +76,27 @@ pub fn check(photo: &Photo, spec: &GridSpec) -> PhotoCheck {
         warnings: Vec::new(),
         refused: None,
     };
-    match look(photo, spec, &mut out) {
+    let looked = match spec {
+        Some(spec) => look(photo, spec, references, &mut out),
+        None => look_without_mat(photo, references, &mut out),
+    };
+    match looked {
         Ok(()) => out.good = true,
         Err(refusal) => out.refused = Some(refusal),
     }
     out
 }
 
-fn look(photo: &Photo, spec: &GridSpec, out: &mut PhotoCheck) -> Result<(), Refusal> {
+fn look(photo: &Photo, spec: &GridSpec, references: &References, out: &mut PhotoCheck) -> Result<(), Refusal> {
+    let (bodies, said) = measure::find_bodies(photo, references)?;
+    out.warnings.extend(said);
     let grid = reference::find(&photo.luma(), spec)?;
     out.warnings.extend(grid.warnings.iter().cloned());
     let fitted = fit::fit(&grid, (photo.width(), photo.height()), photo.focal_px())?;
-    out.warnings.extend(fitted.warnings.iter().cloned());
-    let seen = Seen::of(photo, &grid, &fitted);
+    let measured = measure::by_grid(fitted, &grid, 0.0, &bodies);
+    let fitted = &measured.fit;
+    out.warnings.extend(measured.warnings.iter().cloned());
+    let seen = Seen::of(photo, &grid, fitted);
     out.tilt_deg = seen.tilt_deg;
     out.height_mm = fitted.camera.pose.map(|p| p.height_mm);
     out.px_per_mm = Some(seen.px_per_mm);
@@ -99,6 +108,29 @@ fn look(photo: &Photo, spec: &GridSpec, out: &mut PhotoCheck) -> Result<(), Refu
     let garment = garment::separate(photo, &fitted.camera, &grid, GarmentOptions::default())?;
     out.warnings.extend(garment.warnings);
     Ok(())
+}
+
+/// The same by what lies beside the garment.
+fn look_without_mat(photo: &Photo, references: &References, out: &mut PhotoCheck) -> Result<(), Refusal> {
+    let (bodies, said) = measure::find_bodies(photo, references)?;
+    out.warnings.extend(said);
+    let measured = measure::by_bodies(&bodies, (photo.width(), photo.height()), photo.focal_px())?;
+    out.warnings.extend(measured.warnings.iter().cloned());
+    let seen = Seen::without_mat(photo, &measured.fit);
+    out.tilt_deg = seen.tilt_deg;
+    out.height_mm = measured.fit.camera.pose.map(|p| p.height_mm);
+    out.px_per_mm = Some(seen.px_per_mm);
+    out.glare_share = Some(seen.glare_share);
+    out.warnings.extend(seen.warnings());
+    let things: Vec<_> = measured.placed.iter().map(|p| p.ring.clone()).collect();
+    let garment = garment::separate_plain(photo, &measured.fit.camera, &things, GarmentOptions::default())?;
+    out.warnings.extend(garment.warnings);
+    Ok(())
+}
+
+/// What could be better about a photo without a mat whose camera is known.
+pub fn plain_warnings(photo: &Photo, fitted: &CameraFit) -> Vec<Warning> {
+    Seen::without_mat(photo, fitted).warnings()
 }
 
 /// What could be better about a photo whose grid and camera are known.
@@ -138,6 +170,20 @@ impl Seen {
         }
     }
 
+    /// Of lines and of the mat's extent nothing is said. Paper may be white: only the photo as a whole is held to glare.
+    fn without_mat(photo: &Photo, fitted: &CameraFit) -> Self {
+        let whole = [0.0, 0.0, f64::from(photo.width()), f64::from(photo.height())];
+        Self {
+            tilt_deg: fitted.camera.pose.map(|p| p.tilt_deg),
+            px_per_mm: fitted.px_per_mm.1,
+            line_width_px: 0.0,
+            line_width_mm: 0.0,
+            glare_share: glare(photo, whole),
+            grid_share: 1.0,
+            soft: false,
+        }
+    }
+
     fn warnings(&self) -> Vec<Warning> {
         let tilt = self.tilt_deg.filter(|t| *t > MOST_TILT_DEG).map(|tilt| {
             Warning::new(
@@ -149,7 +195,7 @@ impl Seen {
             Warning::new(
                 "camera-too-far",
                 format!(
-                    "a millimetre of the mat is only {:.1} pixels: go closer, or set the camera to more megapixels",
+                    "a millimetre is only {:.1} pixels: go closer, or set the camera to more megapixels",
                     self.px_per_mm
                 ),
             )
@@ -168,7 +214,7 @@ impl Seen {
             Warning::new(
                 "glare",
                 format!(
-                    "{:.0} % of the mat is blown out white: no flash, no lamp or window mirrored in it, a little less \
+                    "{:.0} % of what is seen is blown out white: no flash, no lamp or window mirrored in it, a little less \
                      exposure",
                     (100.0 * self.glare_share).max(1.0)
                 ),

@@ -11,4 +11,4 @@ mod relief;
 
 pub use lattice::LatticeMotion;
 pub use merge::{Mismatch, PartPoint, merged};
-pub use register::{Registered, View, register};
+pub use register::{Registered, View, register, register_blank};

@@ -230,7 +230,7 @@ fn measured(joint: JointFit, used: &[Body], all: &[Body]) -> Measured {
     let own: Vec<BodyKind> = used.iter().map(|b| b.kind).collect();
     let checks = checks(&by, &fit, size_doubt, all, &own);
     warnings.extend(disagreements(&checks));
-    warnings.extend(few(&kept));
+    warnings.extend(few(&kept, fit.camera.pose));
     Measured { placed: placed(&fit.camera, all), fit, reference: by, reports, checks, size_doubt, warnings }
 }
 
@@ -342,7 +342,7 @@ fn disagreements(checks: &[ReferenceCheck]) -> Vec<Warning> {
 }
 
 /// What alone pins the plane down poorly.
-fn few(kept: &[&Body]) -> Option<Warning> {
+fn few(kept: &[&Body], pose: Option<Pose>) -> Option<Warning> {
     let count = |kind: BodyKind| kept.iter().filter(|b| b.kind == kind).count();
     let all = kept.len();
     if count(BodyKind::Card) == all && all < ENOUGH_CARDS {
@@ -359,8 +359,17 @@ fn few(kept: &[&Body]) -> Option<Warning> {
         return Some(Warning::new("one-ruler", text));
     }
     if count(BodyKind::Sheet) + count(BodyKind::IdCard) == all {
-        let text = "a sheet of paper or a small card is cut only roughly to size: every length carries that doubt; add a \
-                    ruler or printed cards";
+        let mut text =
+            "a sheet of paper or a small card is cut only roughly to size: every length carries that doubt; add a \
+                        ruler or printed cards"
+                .to_string();
+        if let Some(pose) = pose {
+            // A3, A4 and A5 are of one shape: only the size of things tells them apart.
+            text += &format!(
+                ". By it the camera was {:.0} cm above the table: if that cannot be, it is not of the size named",
+                pose.height_mm / 10.0
+            );
+        }
         return Some(Warning::new("rough-reference", text));
     }
     None

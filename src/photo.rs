@@ -1,5 +1,7 @@
 //! Photo bytes to upright pixels, and what the camera said about itself.
 
+mod heif;
+
 use std::io::Cursor;
 
 use image::{DynamicImage, GrayImage, ImageDecoder, ImageFormat, ImageReader, RgbImage, metadata::Orientation};
@@ -48,22 +50,41 @@ impl Photo {
     /// # Errors
     /// A refusal if the bytes are no such picture, or claim too few or too many pixels.
     pub fn probe(bytes: &[u8]) -> Result<(), Refusal> {
+        if let Some(held) = heif::held(bytes) {
+            #[cfg(feature = "heic")]
+            if held == heif::Held::Heic {
+                let (width, height) = heif::size(bytes)?;
+                return check_size(width, height);
+            }
+            return Err(heif::not_read(held));
+        }
         let reader = ImageReader::new(Cursor::new(bytes)).with_guessed_format().map_err(unreadable)?;
         if reader.format().is_none() {
-            return Err(unknown_format(bytes));
+            return Err(unknown_format());
         }
         let (width, height) = reader.into_dimensions().map_err(unreadable)?;
         check_size(width, height)
     }
 
-    /// Decodes JPEG, PNG, TIFF or WebP bytes and turns the picture upright.
+    /// Decodes JPEG, PNG, TIFF or WebP bytes (with the feature `heic` HEIC too) and turns the picture upright.
     ///
     /// # Errors
     /// A refusal if the bytes are no such picture, are cut short, or hold too few or too many pixels.
     pub fn decode(bytes: &[u8]) -> Result<Self, Refusal> {
+        if let Some(held) = heif::held(bytes) {
+            #[cfg(feature = "heic")]
+            if held == heif::Held::Heic {
+                let (width, height) = heif::size(bytes)?;
+                check_size(width, height)?;
+                let (rgb, orientation) = heif::decode(bytes, MAX_PIXELS)?;
+                check_size(rgb.width(), rgb.height())?;
+                return Ok(Self { rgb, taken: Taken { orientation, ..read_exif(bytes) } });
+            }
+            return Err(heif::not_read(held));
+        }
         let reader = ImageReader::new(Cursor::new(bytes)).with_guessed_format().map_err(unreadable)?;
         if reader.format().is_none() {
-            return Err(unknown_format(bytes));
+            return Err(unknown_format());
         }
         if reader.format() == Some(ImageFormat::Jpeg) && !jpeg_is_whole(bytes) {
             return Err(unreadable("it ends in the middle of the picture"));
@@ -160,15 +181,7 @@ fn unreadable(error: impl std::fmt::Display) -> Refusal {
     )
 }
 
-fn unknown_format(bytes: &[u8]) -> Refusal {
-    let heic = bytes.get(4..8) == Some(b"ftyp");
-    if heic {
-        return Refusal::new(
-            RefusalKind::UnreadablePhoto,
-            "this is a HEIC/HEIF or AVIF picture, which cannot be read here",
-            "share or export it as JPEG (on many phones: camera settings, formats, most compatible) and use that",
-        );
-    }
+fn unknown_format() -> Refusal {
     Refusal::new(
         RefusalKind::UnreadablePhoto,
         "the file is not a picture, whatever its name says",

@@ -250,7 +250,8 @@ pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Re
         None => Vec::new(),
     };
     watch.stage("flattening the photo");
-    let flat = flat::rectify(photo, &part.fit().camera, picture_frame(&part.outline), 0.0);
+    let frame = picture_frame(&part.outline, &part.sized.measured.placed);
+    let flat = flat::rectify(photo, &part.fit().camera, frame, 0.0);
     warnings.extend(across::warnings(&flat, &part.outline));
     let scale = describe(options.pitch.as_ref(), &part, &part.outline);
     scale_warning(&scale, &mut warnings);
@@ -292,7 +293,9 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
     let bare = match (&options.bare, &sized.grid) {
         (Some(bare), Some(grid)) => {
             watch.stage("laying the bare mat on it");
-            Some(Arc::new(BareMat::new(bare, photo, grid, fit)?))
+            let bare = BareMat::new(bare, photo, grid, fit)?;
+            warnings.extend(bare.warning.clone());
+            Some(Arc::new(bare))
         }
         (Some(_), None) => return Err(bare_without_mat()),
         (None, _) => None,
@@ -351,6 +354,7 @@ fn size_up(
     let Some(pitch) = &options.pitch else {
         watch.stage("fitting the camera");
         let measured = measure::by_bodies(&bodies, size, photo.focal_px())?;
+        warnings.extend(check::plain_warnings(photo, &measured.fit));
         return Ok(Sized { measured, grid: None, lens_profile: None });
     };
     watch.stage("finding the grid");
@@ -493,9 +497,10 @@ fn add_doubt(outline: &mut Outline, fit: &CameraFit, thickness: &Thickness) {
     }
 }
 
-/// Where the pictures lie: the garment with some of the mat.
-fn picture_frame(outline: &Outline) -> FlatFrame {
-    let rect = MatRect::around(outline.points.iter().map(|p| p.at))
+/// Where the pictures lie: the garment with some of the mat, and what of known size lies beside it.
+fn picture_frame(outline: &Outline, placed: &[Placed]) -> FlatFrame {
+    let beside = placed.iter().flat_map(|p| p.ring.iter().copied());
+    let rect = MatRect::around(outline.points.iter().map(|p| p.at).chain(beside))
         .unwrap_or(MatRect { min: MatPoint::new(0.0, 0.0), max: MatPoint::new(1.0, 1.0) })
         .grown(PICTURE_MARGIN_MM);
     let long_side = rect.width_mm().max(rect.height_mm());

@@ -97,7 +97,10 @@ fn files_that_are_no_photo() {
     let cut = bench.file("cut.jpg", &whole[..whole.len() / 3]);
     bench.refuses(&cut, &["--grid", "1in"], REFUSED, &["damaged or cut short"]);
     let heic = bench.file("phone.heic", b"\0\0\0\x18ftypheic\0\0\0\0heicmif1");
-    bench.refuses(&heic, &["--grid", "1in"], REFUSED, &["heic", "jpeg"]);
+    // With the feature `heic` it is a damaged one.
+    bench.refuses(&heic, &["--grid", "1in"], REFUSED, &["heic", "jpeg", "most compatible"]);
+    let film = bench.file("live.mov", b"\0\0\0\x14ftypqt  \0\0\0\0qt  \0\0\0\x08wide");
+    bench.refuses(&film, &["--grid", "1in"], REFUSED, &["film", "photo"]);
     let folder = bench.path("folder.jpg");
     std::fs::create_dir(&folder).expect("made");
     bench.refuses(&folder, &["--grid", "1in"], FILE, &["could not be read"]);

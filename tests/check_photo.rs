@@ -71,3 +71,26 @@ fn a_photo_from_too_far_is_warned_of_by_both() {
     assert_eq!(traced.status.code(), Some(0), "{}", String::from_utf8_lossy(&traced.stderr));
     assert_eq!(warning(&checked)["text"], warning(&json(&traced))["text"]);
 }
+
+/// Without a mat, by what lies beside the garment; the camera as the photos were rendered.
+#[test]
+fn photos_without_a_mat_are_checked_by_their_references() {
+    for (name, args, height_mm, tilt_deg) in [
+        ("40-skirt-among-cards.jpg", ["--card", "80mm"], 930.0, 6.0),
+        ("45-shorts-beside-paper.jpg", ["--sheet", "a4"], 800.0, 7.0),
+    ] {
+        let photo = sample(name);
+        let output = run(&["check", photo.to_str().expect("a name"), args[0], args[1], "--json"]);
+        assert_eq!(output.status.code(), Some(0), "{name}: {}", String::from_utf8_lossy(&output.stderr));
+        let found = json(&output);
+        let near = |key: &str, value: f64, by: f64| {
+            let got = found[key].as_f64().expect(key);
+            assert!((got - value).abs() <= by, "{name}: {key}: {got} for {value}");
+        };
+        near("height_mm", height_mm, 0.03 * height_mm);
+        near("tilt_deg", tilt_deg, 2.0);
+    }
+    let nothing = run(&["check", sample("40-skirt-among-cards.jpg").to_str().expect("a name")]);
+    assert_eq!(nothing.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&nothing.stderr).contains("--ruler"));
+}

@@ -65,3 +65,38 @@ fn either_order_gives_the_same_garment() {
     // 2.8 m of edge: 50 mm2 are 0.02 mm all round.
     assert!((one - other).abs() < 60.0, "{one} {other}");
 }
+
+/// A sheet of which neither photo shows the rim is alike from square to square; then it does not matter which is which. The
+/// sheet's own numbers or rim would be better, and that is said.
+#[test]
+fn a_blank_sheet_serves_as_bare_photo_wherever_it_lies() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-photos");
+    let cut = |name: &str, shares: [f64; 4]| {
+        let photo = image::open(samples.join(name)).expect("a photo");
+        let px = |share: f64, of: u32| (share * f64::from(of)) as u32;
+        let [x, y, w, h] = shares;
+        let (width, height) = (photo.width(), photo.height());
+        let path = folder.path().join(name).with_extension("png");
+        photo.crop_imm(px(x, width), px(y, height), px(w, width), px(h, height)).save(&path).expect("written");
+        path.display().to_string()
+    };
+    let photo = cut("03-tee-white-on-white.jpg", [0.15, 0.12, 0.72, 0.78]);
+    let bare = cut("32-tee-with-bare-sheet.jpg", [0.16, 0.14, 0.7, 0.78]);
+    let out = folder.path().join("out");
+    let output = trace(&[&photo, "--grid", "1cm", "--bare", &bare, "--thickness", "2mm"], &out);
+    let said = String::from_utf8_lossy(&output.stderr).to_string();
+    assert!(output.status.success(), "{said}");
+    assert!(said.contains("nothing but even paper"), "{said}");
+    let text = std::fs::read_to_string(out.join("outline.json")).expect("outline.json");
+    let file: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    let truth = std::fs::read_to_string(samples.join("03-tee-white-on-white.truth.json")).expect("the truth");
+    let truth: serde_json::Value = serde_json::from_str(&truth).expect("JSON");
+    let area = |ring: &serde_json::Value| {
+        let ring: Vec<[f64; 2]> = serde_json::from_value(ring.clone()).expect("points");
+        let cross = |(a, b): (&[f64; 2], &[f64; 2])| a[0] * b[1] - a[1] * b[0];
+        0.5 * ring.iter().zip(ring.iter().cycle().skip(1)).map(cross).sum::<f64>().abs()
+    };
+    let (found, real) = (area(&file["outline"]), area(&truth["outline"]));
+    assert!((found / real - 1.0).abs() < 0.01, "{found} {real} mm2");
+}

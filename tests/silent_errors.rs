@@ -2,7 +2,8 @@
 //! in part, divided in another way, or typed wrongly. What comes out must be right (0.3 %), or inside the doubt stated, or
 //! refused, or flagged. How rulers are divided is common practice (no source): see `Marks`.
 //!
-//! What no photo can show is not in the list: all cards misprinted alike, or a lone ruler lying on a book.
+//! What no photo can show is not in the list: all cards misprinted alike, a lone ruler lying on a book, A3 taken for A4 (they
+//! are of one shape; the camera's height is told).
 
 use clothline::camera::{Camera, Lens};
 use clothline::flat::MatRect;
@@ -96,6 +97,8 @@ enum Thing {
     Ruler(Scale, Option<Scale>, Made, f64),
     /// A patch of cloth that hides what is below.
     Patch(f64, f64),
+    /// White paper.
+    Paper(f64, f64),
     /// Cloth with stripes across, and how far apart they are.
     Stripes(f64, f64, f64),
 }
@@ -171,6 +174,7 @@ fn tone(thing: Thing, x: f64, y: f64) -> Option<f64> {
         Thing::Stripes(w, h, pitch) => {
             (x.abs() < w && y.abs() < h).then_some(if (x / pitch).rem_euclid(1.0) < 0.4 { 0.35 } else { 0.75 })
         }
+        Thing::Paper(w, h) => (x.abs() < 0.5 * w && y.abs() < 0.5 * h).then_some(0.95),
         Thing::Patch(w, h) => (x.abs() < w && y.abs() < h).then_some(0.3),
     }
 }
@@ -390,6 +394,8 @@ fn no_wrong_scale_is_silent() {
         all.extend_from_slice(more);
         all
     };
+    let sheet = |name: &str| References { sheet: Some(name.parse().expect("a paper")), ..References::default() };
+    let paper = |w: f64, h: f64| lay(Thing::Paper(w, h), (40.0, 60.0), 7.0);
     let five = || cards(&[80.0; 5]);
     let lifted = |mut all: Vec<Laid>, which: &[usize], mm: f64| {
         for &k in which {
@@ -439,6 +445,17 @@ fn no_wrong_scale_is_silent() {
             both(),
         ),
         ("cards misprinted by 2 %, and a ruler", with(cards(&[78.4; 5]), &[mm_ruler(0.0)]), both()),
+        ("a sheet of A4", vec![paper(297.0, 210.0)], sheet("a4")),
+        ("A4 typed as Letter", vec![paper(297.0, 210.0)], sheet("letter")),
+        ("Letter typed as A4", vec![paper(279.4, 215.9)], sheet("a4")),
+        ("A4 typed as Legal", vec![paper(297.0, 210.0)], sheet("legal")),
+        ("A4 cut 2 mm short one way, 1.5 mm long the other", vec![paper(295.0, 211.5)], sheet("a4")),
+        ("A4 taken for an ID-1 card", vec![paper(297.0, 210.0)], References { id_card: true, ..References::default() }),
+        (
+            "A4 typed as Letter, and a ruler",
+            vec![paper(297.0, 210.0), mm_ruler(0.0)],
+            References { sheet: sheet("letter").sheet, ..typed("450mm") },
+        ),
         ("no cards at all", vec![mm_ruler(0.0)], card()),
         ("no ruler at all", five(), typed("450mm")),
     ];

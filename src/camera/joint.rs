@@ -40,6 +40,11 @@ const LEFT_OUT_GAIN: f64 = 0.55;
 /// A misfit below this share of a body's size is no ground to leave anything out.
 const GOOD_MISFIT: f64 = 0.0004;
 
+/// Where EXIF is silent, a view of a sheet that asks for a lens so much longer or shorter than a phone's is of another sheet.
+const ODD_LENS: f64 = 2.5;
+/// A focal length told by the view is believed that far below this relative doubt.
+const SURE_VIEW: f64 = 0.2;
+
 /// Parameters beyond homography and lens: ln f.
 const LN_F: usize = PARAMS;
 /// Where the poses begin.
@@ -407,6 +412,7 @@ impl Solved<'_> {
         let hull = convex_hull(self.outlines());
         let doubt = PlaneDoubt::new(frame, params, covariance, 0.0, hull);
         let pose = pose::pose(&frame, &params, &covariance, (None, focal_px), size);
+        self.of_the_shape_typed(&pose, focal_px, assumed_focal_px(size))?;
         let mut poses = vec![None; bodies.len()];
         for (i, &k) in kept.iter().enumerate() {
             let j = POSES + 3 * i;
@@ -435,6 +441,33 @@ impl Solved<'_> {
             warnings: odd(&self.left_out(bodies, kept), pose.warnings),
         };
         Ok(JointFit { fit, poses, misfit_share: self.misfit() })
+    }
+
+    /// Four sides fit a plane whatever they are of: only the camera says whether their shape is the one typed.
+    fn of_the_shape_typed(&self, seen: &pose::PoseFit, exif_px: Option<f64>, typical_px: f64) -> Result<(), Refusal> {
+        let by_sides = |b: &&Body| matches!(b.kind, BodyKind::Sheet | BodyKind::IdCard);
+        let Some(body) = self.problem.bodies.first().filter(|_| self.problem.bodies.iter().all(|b| by_sides(&b)))
+        else {
+            return Ok(());
+        };
+        let contrary = seen.warnings.iter().any(|w| w.code == "focal-disagrees");
+        let view = seen.from_view.filter(|v| v.sigma < SURE_VIEW).map(|v| v.px);
+        let odd = |px: &f64| exif_px.is_none() && !(typical_px / ODD_LENS..ODD_LENS * typical_px).contains(px);
+        let why = match (seen.out_of_shape, view) {
+            (Some(off), _) => format!("by the camera's view its four sides are {:.0} % out of that shape", 100.0 * off),
+            (None, Some(px)) if contrary || odd(&px) => format!(
+                "its four sides have that shape only for a lens {:.1} times as long as {}",
+                px / exif_px.unwrap_or(typical_px),
+                if exif_px.is_some() { "the photo says" } else { "a phone's" }
+            ),
+            _ => return Ok(()),
+        };
+        Err(Refusal::new(
+            RefusalKind::ContradictoryReference,
+            format!("the {} found is not of the size named: {why}", body.name),
+            "name the paper that lies there (A4 is longer and narrower than Letter), let no other light rectangle lie \
+             about, lay it flat, and give the photo as the camera wrote it, not cropped",
+        ))
     }
 
     /// The bodies' outlines on the mat.

@@ -44,6 +44,9 @@ pub struct FocalLength {
 pub(super) struct PoseFit {
     pub pose: Option<Pose>,
     pub from_view: Option<FocalLength>,
+    /// By how much what was seen is out of the shape typed, whatever the focal length within its doubt (share); `None`
+    /// if it is not.
+    pub out_of_shape: Option<f64>,
     pub warnings: Vec<Warning>,
 }
 
@@ -66,7 +69,8 @@ pub(super) fn pose(
         Some(known) => (known, PoseSource::Profile),
         None => choose(from_view, exif_px, size, &mut warnings),
     };
-    warnings.extend(not_square(frame, params, focal));
+    let shape = not_square(frame, params, focal);
+    warnings.extend(shape.map(askew_grid));
     let pose = decompose(frame, params, focal.px).map(|(stand, _)| Pose {
         foot: stand.foot,
         height_mm: stand.height_mm,
@@ -76,7 +80,7 @@ pub(super) fn pose(
         source,
     });
     warnings.extend(pose.and_then(odd_height));
-    PoseFit { pose, from_view, warnings }
+    PoseFit { pose, from_view, out_of_shape: shape.map(|s| s.off()), warnings }
 }
 
 fn choose(
@@ -139,24 +143,26 @@ fn disagreement(view: FocalLength, exif: FocalLength) -> Warning {
     )
 }
 
-/// A camera that saw the two families as unequal or askew saw another grid than the one typed; said
-/// only where no focal length within its doubt explains it.
-fn not_square(frame: &Frame, params: &Params, focal: FocalLength) -> Option<Warning> {
+/// The shape that a camera saw where the two families are unequal or askew against what was typed, and no focal length
+/// within its doubt explains it.
+fn not_square(frame: &Frame, params: &Params, focal: FocalLength) -> Option<Shape> {
     const MOST: f64 = 0.02;
-    let off = |shape: &Shape| shape.ratio.ln().abs().max(shape.askew.abs());
     let within = [-2.0, -1.0, 0.0, 1.0, 2.0].map(|s| decompose(frame, params, focal.px * (1.0 + s * focal.sigma)));
-    let least = within.into_iter().flatten().map(|(_, shape)| shape).min_by(|a, b| off(a).total_cmp(&off(b)))?;
-    (off(&least) > MOST).then(|| {
-        Warning::new(
-            "grid-not-square",
-            format!(
-                "seen from this camera the grid's cells would be {:.1} % wider than tall against what was typed, and \
-                 {:.1} degrees off a right angle: check the grid's two pitches, or the photo was cropped or stretched",
-                100.0 * (least.ratio - 1.0),
-                least.askew.asin().to_degrees().abs()
-            ),
-        )
-    })
+    let shapes = within.into_iter().flatten().map(|(_, shape)| shape);
+    shapes.min_by(|a, b| a.off().total_cmp(&b.off())).filter(|least| least.off() > MOST)
+}
+
+/// Another grid than the one typed.
+fn askew_grid(seen: Shape) -> Warning {
+    Warning::new(
+        "grid-not-square",
+        format!(
+            "seen from this camera the grid's cells would be {:.1} % wider than tall against what was typed, and \
+             {:.1} degrees off a right angle: check the grid's two pitches, or the photo was cropped or stretched",
+            100.0 * (seen.ratio - 1.0),
+            seen.askew.asin().to_degrees().abs()
+        ),
+    )
 }
 
 /// The two equations a w + b = 0 in w = 1/f^2 (frame units).
@@ -217,6 +223,13 @@ struct Stand {
 struct Shape {
     ratio: f64,
     askew: f64,
+}
+
+impl Shape {
+    /// How far it is from square, as a share.
+    fn off(&self) -> f64 {
+        self.ratio.ln().abs().max(self.askew.abs())
+    }
 }
 
 fn decompose(frame: &Frame, params: &Params, focal_px: f64) -> Option<(Stand, Shape)> {

@@ -57,6 +57,7 @@ Look at overlay.jpg in the folder first: is every edge where the garment ends?")
     #[command(after_help = "Examples:
   clothline check tee.jpg --grid 1in
   clothline check tee.jpg --grid 1cm --json
+  clothline check sleeve.jpg --ruler 450mm
 
 Exit status: 0 good enough (it may still say how to do better), 3 not.")]
     Check(CheckArgs),
@@ -134,7 +135,7 @@ pub struct OpenArgs {
 /// `clothline trace`.
 #[derive(Debug, Args)]
 pub struct TraceArgs {
-    /// The photo (JPEG, PNG, TIFF or WebP; - reads it from standard input); of a long garment several that overlap.
+    /// The photo (JPEG, PNG, TIFF, WebP, and HEIC if built in; - reads it from standard input); of a long garment several that overlap.
     #[arg(required = true, value_name = "PHOTO")]
     pub photos: Vec<PathBuf>,
 
@@ -162,25 +163,9 @@ pub struct TraceArgs {
     #[arg(long, value_name = "PERCENT", value_parser = percent)]
     pub mat_doubt: Option<f64>,
 
-    /// Side of the black square of the printed cards (`clothline targets`) as it came out of the printer, such as 80mm.
-    #[arg(long, value_name = "LENGTH", value_parser = some_length, help_heading = "Other references")]
-    pub card: Option<Length>,
-
-    /// Length of a ruler in the photo, in the unit of its ticks, such as 450mm, 18in or 1m; once for two like rulers.
-    #[arg(long, value_name = "LENGTH", value_parser = length, help_heading = "Other references")]
-    pub ruler: Vec<Length>,
-
-    /// A sheet of standard paper lies beside the garment: a4, letter (cut to 2 mm only, so the doubt is larger).
-    #[arg(long, value_name = "PAPER", value_parser = typed::<Paper>, help_heading = "Other references")]
-    pub sheet: Option<Paper>,
-
-    /// A bank or identity card (85.60 x 53.98 mm) lies beside the garment: best with another reference.
-    #[arg(long, help_heading = "Other references")]
-    pub id_card: bool,
-
-    /// How high the face of rulers or cards lies above the table (rulers: 1 mm is assumed).
-    #[arg(long, value_name = "LENGTH", value_parser = height, help_heading = "Other references")]
-    pub reference_height: Option<Length>,
+    /// What lies beside the garment.
+    #[command(flatten)]
+    pub references: ReferenceArgs,
 
     /// Height of the folded garment above the mat.
     #[arg(long, value_name = "LENGTH", value_parser = height, conflicts_with_all = ["layers", "cloth"])]
@@ -212,23 +197,50 @@ pub struct TraceArgs {
 }
 
 impl TraceArgs {
-    /// What lies beside the garment besides a mat.
-    pub fn references(&self) -> References {
-        References {
-            card_mm: self.card.map(Length::mm),
-            rulers: self.ruler.clone(),
-            sheet: self.sheet,
-            id_card: self.id_card,
-            height_mm: self.reference_height.map(Length::mm),
-        }
-    }
-
     /// What is said of the garment's height.
     pub fn thickness(&self) -> ThicknessChoice {
         match (self.thickness, self.layers, self.cloth) {
             (Some(measured), _, _) => ThicknessChoice::Measured(measured.mm()),
             (None, Some(layers), Some(cloth)) => ThicknessChoice::Layers(layers, cloth),
             _ => ThicknessChoice::Unknown,
+        }
+    }
+}
+
+/// What of known size lies in the photo besides a mat.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Other references")]
+pub struct ReferenceArgs {
+    /// Side of the black square of the printed cards (`clothline targets`) as it came out of the printer, such as 80mm.
+    #[arg(long, value_name = "LENGTH", value_parser = some_length)]
+    pub card: Option<Length>,
+
+    /// Length of a ruler in the photo, in the unit of its ticks, such as 450mm, 18in or 1m; once for two like rulers.
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    pub ruler: Vec<Length>,
+
+    /// A sheet of standard paper lies beside the garment: a4, letter (cut to 2 mm only, so the doubt is larger).
+    #[arg(long, value_name = "PAPER", value_parser = typed::<Paper>)]
+    pub sheet: Option<Paper>,
+
+    /// A bank or identity card (85.60 x 53.98 mm) lies beside the garment: best with another reference.
+    #[arg(long)]
+    pub id_card: bool,
+
+    /// How high the face of rulers or cards lies above the table (rulers: 1 mm is assumed).
+    #[arg(long, value_name = "LENGTH", value_parser = height)]
+    pub reference_height: Option<Length>,
+}
+
+impl ReferenceArgs {
+    /// As the library wants it.
+    pub fn all(&self) -> References {
+        References {
+            card_mm: self.card.map(Length::mm),
+            rulers: self.ruler.clone(),
+            sheet: self.sheet,
+            id_card: self.id_card,
+            height_mm: self.reference_height.map(Length::mm),
         }
     }
 }
@@ -241,7 +253,7 @@ pub struct CheckArgs {
 
     /// Printed distance between the mat's lines, such as 1in or 1cm.
     #[arg(long, value_name = "LENGTH", value_parser = some_length)]
-    pub grid: Length,
+    pub grid: Option<Length>,
 
     /// Print what was found as JSON on standard output.
     #[arg(long)]
@@ -250,6 +262,10 @@ pub struct CheckArgs {
     /// Say nothing unless something is wrong.
     #[arg(short, long)]
     pub quiet: bool,
+
+    /// What lies beside the garment.
+    #[command(flatten)]
+    pub references: ReferenceArgs,
 }
 
 /// `clothline calibrate`.

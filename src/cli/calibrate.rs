@@ -85,7 +85,15 @@ fn views(args: &CalibrateArgs) -> Result<(CameraIdentity, Vec<View>), Refusal> {
             Some(first) if !first.same(&own) => return Err(another_camera(&path.display().to_string())),
             _ => identity = Some(own),
         }
-        let named = |r: Refusal| Refusal { seen: format!("{}: {}", path.display(), r.seen), ..r };
+        let named = |r: Refusal| {
+            Refusal {
+            seen: format!("{}: {}", path.display(), r.seen),
+            advice: "leave this photo out, or take it again with all of the mat or board in view, flat and sharp; and check \
+                     that its squares are of the size given as --grid"
+                .to_string(),
+            ..r
+        }
+        };
         let grid = reference::find(&photo.luma(), &spec).map_err(named)?;
         views.push(View { name: path.display().to_string(), points: view_of(&photo, &grid) });
     }

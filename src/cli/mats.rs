@@ -19,7 +19,7 @@ pub fn pitch(args: &TraceArgs) -> Result<Option<Pitch>, Refusal> {
         (Some(name), _, _) => load(name)?.pitch()?,
         (None, Some(grid), Some((squares, length))) => Pitch::measured(grid, squares, length)?,
         (None, Some(grid), None) => Pitch::nominal(grid),
-        (None, None, _) if args.references().any() => return Ok(None),
+        (None, None, _) if args.references.all().any() => return Ok(None),
         (None, None, _) => {
             return Err(Refusal::new(
                 RefusalKind::BadRequest,

@@ -98,17 +98,25 @@ impl Told<'_> {
             for check in &scale.checks {
                 say!("check: by the {}, the {} is {:+.2} % off", check.by, check.of, check.apart_percent);
             }
+            if let Some(camera) = scale.camera {
+                say!(
+                    "camera: {:.0} cm above the table, tilted by {:.0} degrees",
+                    camera.height_mm / 10.0,
+                    camera.tilt_deg
+                );
+            }
             say!("{}", thickness(scale));
             if let Some(joined) = &scale.joined {
                 let m = joined.mismatch;
                 say!(
                     "{} photos joined: over {:.0} mm of edge they differ by {:.2} mm (median), {:.2} mm (95 %), {:.2} mm \
-                     (worst)",
+                     (worst{})",
                     joined.photos,
                     m.overlap_mm,
                     m.median_mm,
                     m.p95_mm,
-                    m.worst_mm
+                    m.worst_mm,
+                    m.worst_at.map_or(String::new(), |p| format!(", at x {:.0}, y {:.0} mm", p.x, p.y))
                 );
             }
             if let Some(profile) = &scale.lens_profile {

@@ -46,7 +46,7 @@ pub fn run(args: &TraceArgs) -> Result<(), Refusal> {
 fn options(args: &TraceArgs) -> Result<TraceOptions, Refusal> {
     Ok(TraceOptions {
         pitch: super::mats::pitch(args)?,
-        references: args.references(),
+        references: args.references.all(),
         thickness: args.thickness(),
         bare: None,
         lenses: Vec::new(),

@@ -46,6 +46,9 @@ pub struct Mismatch {
     pub p95_mm: f64,
     /// The largest, mm.
     pub worst_mm: f64,
+    /// Where that is, mat frame of the first photo.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub worst_at: Option<MatPoint>,
 }
 
 /// Joins closed outlines whose photos overlap in the order given.
@@ -68,7 +71,7 @@ fn apart() -> Refusal {
 }
 
 fn mismatch(parts: &[Vec<PartPoint>]) -> Result<Mismatch, Refusal> {
-    let mut all: Vec<f64> = Vec::new();
+    let mut all: Vec<(f64, MatPoint)> = Vec::new();
     let mut overlap_mm = 0.0;
     for (k, part) in parts.iter().enumerate().skip(1) {
         let mut own = 0.0;
@@ -76,7 +79,7 @@ fn mismatch(parts: &[Vec<PartPoint>]) -> Result<Mismatch, Refusal> {
             let others = parts[..k].iter().filter_map(|other| nearest(other, p.point.at));
             let met = others.filter(|n| n.trust > 0.0 && n.seen && n.off_mm < SAME_MM);
             if let Some(met) = met.min_by(|a, b| a.off_mm.total_cmp(&b.off_mm)) {
-                all.push(met.off_mm);
+                all.push((met.off_mm, p.point.at));
                 own += p.point.at.distance(part[(i + 1) % part.len()].point.at);
             }
         }
@@ -85,9 +88,10 @@ fn mismatch(parts: &[Vec<PartPoint>]) -> Result<Mismatch, Refusal> {
         }
         overlap_mm += own;
     }
-    all.sort_by(f64::total_cmp);
-    let at = |share: f64| all.get(((all.len().max(1) - 1) as f64 * share).round() as usize).copied().unwrap_or(0.0);
-    let found = Mismatch { overlap_mm, median_mm: at(0.5), p95_mm: at(0.95), worst_mm: at(1.0) };
+    all.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let at = |share: f64| all.get(((all.len().max(1) - 1) as f64 * share).round() as usize).map_or(0.0, |m| m.0);
+    let worst_at = all.last().map(|m| m.1);
+    let found = Mismatch { overlap_mm, median_mm: at(0.5), p95_mm: at(0.95), worst_mm: at(1.0), worst_at };
     if found.p95_mm > MOVED_MM {
         return Err(Refusal::new(
             RefusalKind::ContradictoryReference,

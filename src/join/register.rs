@@ -1,5 +1,6 @@
 //! Which crossing of one photo's grid is which of another's.
 
+use nalgebra::Vector2;
 use rayon::prelude::*;
 
 use super::correlate::best_shifts;
@@ -9,6 +10,7 @@ use crate::camera::Camera;
 use crate::photo::Photo;
 use crate::reference::grid::GridSighting;
 use crate::refusal::{Refusal, RefusalKind};
+use crate::units::MatPoint;
 
 /// Shifts of every turn that are kept.
 const CANDIDATES: usize = 4;
@@ -16,6 +18,15 @@ const CANDIDATES: usize = 4;
 /// Least likeness, and how far the best must stand above the next: below it the photos do not say.
 const LEAST_LIKENESS: f64 = 0.15;
 const LEAST_LEAD: f64 = 1.25;
+
+/// A strong likeness also settles it where the next best way leaves at least so many times as much unexplained: two sheets
+/// with their rims in view are much alike a square further on as well.
+const STRONG: f64 = 0.8;
+const LEAST_UNEXPLAINED: f64 = 2.0;
+
+/// A sheet is blank where nothing beside its grid stands out by more than this (root mean square, log units): noise and
+/// paper's own mottling.
+const BLANK: f64 = 0.02;
 
 /// A photo whose grid was found.
 #[derive(Debug, Clone, Copy)]
@@ -62,12 +73,56 @@ pub fn register(one: View, other: View) -> Result<Registered, Refusal> {
     ways.sort_by(|a, b| b.0.total_cmp(&a.0));
     let (likeness, quarter_turns, shift) = *ways.first().ok_or_else(|| unknown(0.0, 0.0))?;
     let runner_up = ways.get(1).map_or(0.0, |w| w.0.max(0.0));
-    if likeness < LEAST_LIKENESS || likeness < LEAST_LEAD * runner_up {
+    if !settled(likeness, runner_up) {
         return Err(unknown(likeness, runner_up));
     }
     let motion =
         LatticeMotion { quarter_turns, shift, from_pitch_mm: other.grid.pitch_mm, to_pitch_mm: one.grid.pitch_mm };
     Ok(Registered { motion, likeness, runner_up })
+}
+
+/// Does the best way stand out among all?
+fn settled(likeness: f64, runner_up: f64) -> bool {
+    // Of the brightness's variance a correlation r explains r^2.
+    let unexplained = |r: f64| (1.0 - r * r).max(1e-6);
+    let leads = likeness >= LEAST_LIKENESS && likeness >= LEAST_LEAD * runner_up;
+    leads || likeness >= STRONG && unexplained(runner_up) >= LEAST_UNEXPLAINED * unexplained(likeness)
+}
+
+/// How `other`'s grid may be laid on `one`'s if it shows a sheet that is blank but for its grid: one square is like the
+/// next then, and the way is taken by which both cameras stood nearest to each other and held alike.
+///
+/// `None` if the sheet is not blank, or where a camera stood is not known.
+pub fn register_blank(one: View, other: View) -> Option<Registered> {
+    let pitch = 0.5 * (one.grid.pitch_mm[0] + one.grid.pitch_mm[1]);
+    let relief = Relief::of(&other, Relief::parts_for(pitch, &[&other]))?;
+    if relief.unevenness(&other)? > BLANK {
+        return None;
+    }
+    let (here, there) = (one.camera.pose?.foot, other.camera.pose?.foot);
+    let way = |turn: u8| LatticeMotion {
+        quarter_turns: turn,
+        shift: [0, 0],
+        from_pitch_mm: other.grid.pitch_mm,
+        to_pitch_mm: one.grid.pitch_mm,
+    };
+    let along = right_of(&one);
+    let alike = |turn: &u8| {
+        let (origin, ahead) = (MatPoint::new(0.0, 0.0), right_of(&other));
+        (way(*turn).apply(MatPoint::new(ahead.x, ahead.y)) - way(*turn).apply(origin)).dot(&along)
+    };
+    let turns = allowed_turns(one.grid.pitch_mm, other.grid.pitch_mm).into_iter();
+    let turn = turns.max_by(|a, b| alike(a).total_cmp(&alike(b)))?;
+    let apart = here - way(turn).apply(there);
+    let shift = [apart.x / one.grid.pitch_mm[0], apart.y / one.grid.pitch_mm[1]].map(|cells| cells.round() as i32);
+    Some(Registered { motion: LatticeMotion { shift, ..way(turn) }, likeness: 0.0, runner_up: 0.0 })
+}
+
+/// Where the photo's right points on the mat, a unit vector.
+fn right_of(view: &View) -> Vector2<f64> {
+    let middle = view.camera.lens.centre;
+    let step = Vector2::new(0.1 * f64::from(view.photo.width()), 0.0);
+    (view.camera.mat_from_image(middle + step) - view.camera.mat_from_image(middle)).normalize()
 }
 
 /// Quarter turns that bring pitches of one grid onto those of the other.
@@ -99,4 +154,20 @@ fn unknown(likeness: f64, runner_up: f64) -> Refusal {
         "let the photos overlap by a third or more, with the mat's numbers, its rim or some of the garment's details in \
          both, and do not move the mat between them",
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_way_is_settled_by_its_lead_or_by_what_it_explains() {
+        // By its lead over a weak rival.
+        assert!(settled(0.5, 0.2) && settled(0.16, 0.1));
+        assert!(!settled(0.5, 0.45) && !settled(0.1, 0.0));
+        // 1 - 0.95^2 = 0.0975 and 1 - 0.81^2 = 0.3439: 3.5 times as much is left by the other.
+        assert!(settled(0.95, 0.81));
+        // 1 - 0.9^2 = 0.19 and 1 - 0.85^2 = 0.2775: 1.5 times.
+        assert!(!settled(0.9, 0.85) && !settled(1.0, 1.0));
+    }
 }

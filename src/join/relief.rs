@@ -23,6 +23,9 @@ const SLOW_MM: f64 = 30.0;
 /// Most that a part may stand out, log units: neither a white label nor a black hole decides alone.
 const CAP: f32 = 0.25;
 
+/// Fewest parts that say how even a sheet is.
+const LEAST_PARTS: usize = 500;
+
 /// A picture in cells: row 0 is the lowest y.
 #[derive(Debug, Clone)]
 pub(super) struct Relief {
@@ -103,6 +106,22 @@ impl Relief {
         }
     }
 
+    /// How far things stand out within the printed grid, away from its rim (root mean square, log units); `None` if too
+    /// little of it is seen.
+    pub fn unevenness(&self, view: &View) -> Option<f64> {
+        let [px, py] = view.grid.pitch_mm;
+        let rect = printed(view)?.grown(-SLOW_MM);
+        let part = [px / self.per_cell as f64, py / self.per_cell as f64];
+        let inside = |k: &usize| {
+            let x = f64::from(self.origin[0]) * px + ((k % self.size[0]) as f64 + 0.5) * part[0];
+            let y = f64::from(self.origin[1]) * py + ((k / self.size[0]) as f64 + 0.5) * part[1];
+            (rect.min.x..rect.max.x).contains(&x) && (rect.min.y..rect.max.y).contains(&y)
+        };
+        let seen = (0..self.values.len()).filter(|k| self.seen[*k] > 0.0).filter(inside);
+        let (n, squares) = seen.fold((0usize, 0.0), |(n, s), k| (n + 1, s + f64::from(self.values[k]).powi(2)));
+        (n >= LEAST_PARTS).then(|| (squares / n as f64).sqrt())
+    }
+
     /// The same turned anticlockwise by a quarter.
     pub fn turned(&self) -> Self {
         let [w, h] = self.size;
@@ -121,18 +140,19 @@ impl Relief {
     }
 }
 
+/// The lines seen, together.
+fn printed(view: &View) -> Option<MatRect> {
+    let [px, py] = view.grid.pitch_mm;
+    MatRect::around(view.grid.sides.iter().map(|s| match s.axis {
+        Axis::X => MatPoint::new(f64::from(s.index) * px, s.along * py),
+        Axis::Y => MatPoint::new(s.along * px, f64::from(s.index) * py),
+    }))
+}
+
 /// Cells (x from, to, y from, to) worth looking at: what the photo shows about the lines seen.
 fn cells(view: &View) -> Option<[i32; 4]> {
     let [px, py] = view.grid.pitch_mm;
-    let mut seen: Option<MatRect> = None;
-    for s in &view.grid.sides {
-        let p = match s.axis {
-            Axis::X => MatPoint::new(f64::from(s.index) * px, s.along * py),
-            Axis::Y => MatPoint::new(s.along * px, f64::from(s.index) * py),
-        };
-        seen = MatRect::around(seen.into_iter().flat_map(|r| [r.min, r.max]).chain([p]));
-    }
-    let wide = seen?.grown(BEYOND_MM);
+    let wide = printed(view)?.grown(BEYOND_MM);
     let (w, h) = (f64::from(view.photo.width()) - 1.0, f64::from(view.photo.height()) - 1.0);
     let border = (0..16).flat_map(|i| {
         let t = f64::from(i) / 16.0;

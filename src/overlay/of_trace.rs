@@ -5,18 +5,32 @@ use nalgebra::Vector2;
 
 use super::Annotations;
 use crate::edges::{Edge, Tracing};
+use crate::outline::{Outline, OutlinePoint};
 use crate::trace::{Scale, Trace};
 use crate::units::{MM_PER_INCH, MatPoint};
 
 /// Outline points of a larger doubt are shown as weak, mm: half the truing tolerance of a seam pair.
 const WEAK_MM: f64 = 0.75;
 
+/// Of a normal distribution, within so many standard deviations lie 95 %.
+const SIGMAS_95: f64 = 1.96;
+
 /// How far inside an edge its number stands, mm.
 const LABEL_INSET_MM: f64 = 12.0;
 
 /// The flat photo of a tracing with its outline, edges and what gave the scale drawn over it.
 pub fn of_trace(traced: &Trace, tracing: &Tracing) -> RgbImage {
-    super::draw(&traced.flat, &traced.outline, &annotations(traced, tracing))
+    super::draw(&traced.flat, &as_seen(traced), &annotations(traced, tracing))
+}
+
+/// The outline with the edge's own doubt alone: that of the size, which a ruler or a sheet leaves to every point alike, is
+/// told in words.
+fn as_seen(traced: &Trace) -> Outline {
+    let own = |p: &OutlinePoint| {
+        let of_the_map = SIGMAS_95 * traced.fit.position_sigma_mm(p.at);
+        OutlinePoint { doubt_mm: (p.doubt_mm.powi(2) - of_the_map.powi(2)).max(0.0).sqrt(), ..*p }
+    };
+    Outline { points: traced.outline.points.iter().map(own).collect() }
 }
 
 fn annotations(traced: &Trace, tracing: &Tracing) -> Annotations {
@@ -31,6 +45,7 @@ fn annotations(traced: &Trace, tracing: &Tracing) -> Annotations {
         fold: fold.map(|edge| [edge.from(), edge.to()]),
         caption: vec![
             format!("{}: {} places used, fitted to {:.3} mm", nominal(scale), scale.sides, scale.reprojection_mm),
+            format!("every length within {:.1} %", scale.doubt_percent),
             "solid: seen   dashed: weak, check it   dash-dot: fold".to_string(),
         ],
         weak_above_mm: WEAK_MM,

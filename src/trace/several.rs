@@ -220,7 +220,8 @@ fn all_marks(
 
 /// The flat photos laid over each other; of two, the one further inside its photo shows.
 fn flattened(photos: &[Photo], parts: &[Part], placed: &[Placed], outline: &Outline) -> FlatPhoto {
-    let frame = picture_frame(outline);
+    let beside = parts.first().map_or(&[][..], |first| &first.sized.measured.placed);
+    let frame = picture_frame(outline, beside);
     let mut rgb = RgbImage::new(frame.width, frame.height);
     let mut depth = vec![0f64; rgb.as_raw().len() / 3];
     for p in placed {

@@ -26,20 +26,6 @@ const KNOWN_WEAK: &[(&str, &str)] = &[
          scale (by its area it is 0.04 % too small)",
     ),
     (
-        "32-tee-with-bare-sheet",
-        "a sheet without numbers, white as the cloth: how the two photos lie on each other cannot be told, and that is refused",
-    ),
-    (
-        "45-shorts-beside-paper",
-        "one sheet of A4 carries the map over a garment beside it: lengths 0.13 % too large one way, 0.25 % the other (an affine map \
-         leaves a median of 0.04 mm); within the doubt stated",
-    ),
-    (
-        "46-sleeve-see-through-ruler",
-        "one ruler, its print 0.4 mm lower than rulers' faces are taken to lie: lengths 0.05 % too small along it, 0.21 % across; the \
-         median is 0.16 mm (an affine map leaves 0.08)",
-    ),
-    (
         "31-trousers-with-bare-mat",
         "the bare photo brings the median from 0.33 to 0.19 mm, but stretches are still off by 1 to 4 mm",
     ),
