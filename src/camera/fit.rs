@@ -419,7 +419,7 @@ fn summarise(
     let hull = convex_hull(seen.iter().map(|s| mat_of(sighting, s)).collect());
     let doubt = PlaneDoubt::new(frame, solved.params, covariance, residual.warp_mm, hull);
     let known = fitting.known.map(|k| FocalLength { px: k.lens.scale_px, sigma: k.focal_sigma });
-    let pose = pose::pose(&frame, &solved.params, &covariance, (known, focal_px), size);
+    let pose = pose::pose(&frame, &solved.params, &covariance, (known, focal_px), size, pose::PRINT_SIGMA);
     warnings.extend(pose.warnings);
     warnings.extend(reference_warnings(&residual, &solved));
     let lens = LensFit {

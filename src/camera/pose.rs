@@ -25,7 +25,7 @@ const FULL_FRAME_DIAGONAL_MM: f64 = 43.266_615_305_567_87;
 
 /// How square to each other, and how equal, the printed families are taken to be (share). Mats are
 /// printed and cut, sheets stretch: without this the view claims to know the focal length too well.
-const PRINT_SIGMA: f64 = 0.003;
+pub(super) const PRINT_SIGMA: f64 = 0.003;
 
 /// A relative doubt of the view's focal length up to which it is worth using.
 const USABLE: f64 = 0.2;
@@ -56,14 +56,16 @@ pub(super) fn assumed_focal_px(size: (u32, u32)) -> f64 {
 }
 
 /// The pose from a fitted plane map; of focal lengths the one `known` from a profile, else that of EXIF, is told.
+/// `print_sigma`: how square what was seen is taken to be, one standard deviation as a share.
 pub(super) fn pose(
     frame: &Frame,
     params: &Params,
     covariance: &Square,
     (known, exif_px): (Option<FocalLength>, Option<f64>),
     size: (u32, u32),
+    print_sigma: f64,
 ) -> PoseFit {
-    let from_view = focal_from_view(frame, params, covariance);
+    let from_view = focal_from_view(frame, params, covariance, print_sigma);
     let mut warnings = Vec::new();
     let (focal, source) = match known {
         Some(known) => (known, PoseSource::Profile),
@@ -122,8 +124,8 @@ fn odd_height(pose: Pose) -> Option<Warning> {
         Warning::new(
             "camera-height-odd",
             format!(
-                "with this grid the camera stood {:.0} cm above the mat: if that is not so, the grid's pitch is not what \
-                 was typed",
+                "by the size typed the camera stood {:.0} cm above the table: if that is not so, what lies there is of \
+                 another size",
                 pose.height_mm / 10.0
             ),
         )
@@ -175,14 +177,14 @@ fn equations(h: &Matrix3<f64>) -> (Vector2<f64>, Vector2<f64>) {
 }
 
 /// The focal length from the view, by weighted least squares over the two equations.
-fn focal_from_view(frame: &Frame, params: &Params, covariance: &Square) -> Option<FocalLength> {
+fn focal_from_view(frame: &Frame, params: &Params, covariance: &Square, print_sigma: f64) -> Option<FocalLength> {
     let (a, b) = equations(&plane(params));
     let size = plane(params).fixed_view::<2, 2>(0, 0).norm_squared();
     // Start from the ordinary phone: the frame's unit is already near a focal length.
     let mut w = 1.0;
     let mut sigma_w = f64::INFINITY;
     for _ in 0..4 {
-        let precision = equation_covariance(params, covariance, w, size).try_inverse()?;
+        let precision = equation_covariance(params, covariance, w, print_sigma * size).try_inverse()?;
         let gain = (a.transpose() * precision * a)[(0, 0)];
         let next = -(a.transpose() * precision * b)[(0, 0)] / gain;
         sigma_w = gain.sqrt().recip();
@@ -195,7 +197,7 @@ fn focal_from_view(frame: &Frame, params: &Params, covariance: &Square) -> Optio
     (sigma.is_finite()).then(|| FocalLength { px: frame.scale_px / w.sqrt(), sigma })
 }
 
-fn equation_covariance(params: &Params, covariance: &Square, w: f64, size: f64) -> Matrix2<f64> {
+fn equation_covariance(params: &Params, covariance: &Square, w: f64, print: f64) -> Matrix2<f64> {
     let value = |p: &Params| {
         let (a, b) = equations(&plane(p));
         a * w + b
@@ -208,7 +210,7 @@ fn equation_covariance(params: &Params, covariance: &Square, w: f64, size: f64) 
         down[i] -= h;
         j.set_column(i, &((value(&up) - value(&down)) / (2.0 * h)));
     }
-    let print = PRINT_SIGMA * size * w;
+    let print = print * w;
     j * covariance * j.transpose() + Matrix2::identity() * (print * print)
 }
 
