@@ -411,7 +411,7 @@ impl Solved<'_> {
         let residual = residuals(&rows, self.misfit());
         let hull = convex_hull(self.outlines());
         let doubt = PlaneDoubt::new(frame, params, covariance, 0.0, hull);
-        let pose = pose::pose(&frame, &params, &covariance, (None, focal_px), size, self.square_sigma());
+        let pose = pose::pose(&frame, &params, &covariance, (None, focal_px), size, pose::PRINT_SIGMA);
         self.of_the_shape_typed(&pose, focal_px, assumed_focal_px(size))?;
         let mut poses = vec![None; bodies.len()];
         for (i, &k) in kept.iter().enumerate() {
@@ -443,19 +443,10 @@ impl Solved<'_> {
         Ok(JointFit { fit, poses, misfit_share: self.misfit() })
     }
 
-    /// How square what was seen is taken to be: a sheet's two sides are cut independently.
-    fn square_sigma(&self) -> f64 {
-        let cut = |b: &&Body| matches!(b.kind, BodyKind::Sheet | BodyKind::IdCard);
-        let cut = self.problem.bodies.iter().filter(|b| cut(b)).map(|b| 2.0 * b.size_doubt / 1.96);
-        let all = cut.clone().count() == self.problem.bodies.len();
-        if all { cut.fold(pose::PRINT_SIGMA, f64::max) } else { pose::PRINT_SIGMA }
-    }
-
     /// Four sides fit a plane whatever they are of: only the camera says whether their shape is the one typed.
     fn of_the_shape_typed(&self, seen: &pose::PoseFit, exif_px: Option<f64>, typical_px: f64) -> Result<(), Refusal> {
         let by_sides = |b: &&Body| matches!(b.kind, BodyKind::Sheet | BodyKind::IdCard);
-        let Some(body) = self.problem.bodies.first().filter(|_| self.problem.bodies.iter().all(|b| by_sides(&b)))
-        else {
+        let Some(body) = self.problem.bodies.first().filter(|_| self.problem.bodies.iter().all(by_sides)) else {
             return Ok(());
         };
         let contrary = seen.warnings.iter().any(|w| w.code == "focal-disagrees");
