@@ -250,3 +250,6 @@ fn halvings(rows: &[Row], phase: usize, period: f64) -> Option<Division> {
     let longest = rows.first()?.len() / parts;
     (parts >= 4).then_some(Division::Inches { parts: parts as u32, sure: parts >= 8 && longest >= ENOUGH_LONGEST })
 }
+
+#[cfg(test)]
+mod tests;
