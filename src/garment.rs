@@ -77,8 +77,6 @@ impl Garment {
 pub struct GarmentOptions<'a> {
     /// Draw pictures of the steps.
     pub pictures: bool,
-    /// Look closer: finer, slower, for cloth much like the mat.
-    pub closer: bool,
     /// The mat without the garment, in this photo's mat frame.
     pub bare: Option<&'a Arc<BareMat>>,
     /// May the cloth run on beyond the picture, because another photo shows the rest?
@@ -135,7 +133,7 @@ pub fn separate(
     if extent.share_seen < LEAST_SEEN {
         return Err(covered(extent.share_seen));
     }
-    let (usual, wider) = extent.frames(photo, camera, options.closer);
+    let (usual, wider) = extent.frames(photo, camera);
     if options.may_leave {
         // Nothing will tell a cut by the frame from one by the photo.
         return separate_within(wider.unwrap_or(usual), photo, camera, grid, &extent, options);

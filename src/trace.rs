@@ -304,7 +304,6 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
     watch.stage("telling cloth from mat");
     let garment_options = GarmentOptions {
         pictures: watch.wants_pictures(),
-        closer: false,
         bare: bare.as_ref(),
         may_leave,
         hints: &options.hints,
@@ -323,7 +322,9 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
 
     watch.stage("tracing the edge");
     let thickness = Thickness::of(options.thickness, fit.camera.pose.as_ref(), &mut warnings);
-    let mut outline = edge(photo, fit, sized.grid.as_ref(), (&garment, garment_options), thickness.mm, &mut warnings)?;
+    let traced = outline::trace(photo, &fit.camera, &garment, thickness.mm)?;
+    warnings.extend(traced.warnings);
+    let mut outline = traced.outline;
     add_doubt(&mut outline, fit, &thickness);
     Ok(Part { sized, outline, thickness, warnings })
 }
@@ -385,31 +386,6 @@ fn find_marks(photo: &Photo, part: &Part, outline: &Outline, colour: MarkColour)
         mark.doubt_mm = mark.doubt_mm.hypot(SIGMAS_95 * part.fit().position_sigma_mm(mark.at));
     }
     (found, said)
-}
-
-/// Share of the edge that is not seen, from which a closer look is worth its time.
-const LOOK_CLOSER: f64 = 0.25;
-
-fn edge(
-    photo: &Photo,
-    fit: &CameraFit,
-    grid: Option<&GridSighting>,
-    (garment, options): (&Garment, GarmentOptions<'_>),
-    thickness_mm: f64,
-    warnings: &mut Vec<Warning>,
-) -> Result<Outline, Refusal> {
-    let trace = |garment: &Garment| outline::trace(photo, &fit.camera, garment, thickness_mm);
-    let mut traced = trace(garment)?;
-    let looked_for = grid.filter(|_| traced.statistics.unseen_mm > LOOK_CLOSER * traced.statistics.length_mm);
-    if let Some(grid) = looked_for {
-        let options = GarmentOptions { pictures: false, closer: true, ..options };
-        // A closer look that fails leaves what the first one found.
-        if let Ok(closer) = garment::separate(photo, &fit.camera, grid, options).and_then(|garment| trace(&garment)) {
-            traced = closer;
-        }
-    }
-    warnings.extend(traced.warnings);
-    Ok(traced.outline)
 }
 
 /// Gives the grid its true pitch, which may differ along the mat's two sides; returns the doubt as a share.

@@ -14,9 +14,6 @@ const PX_PER_MM: f64 = 1.37;
 /// Most flat pixels; a larger place is seen more coarsely.
 const MAX_FLAT_PX: f64 = 2.6e6;
 
-/// The same for cloth much like the mat, where every pixel counts.
-const CLOSER_FLAT_PX: f64 = 5.0e6;
-
 /// Least and usual greatest margin about the grid, mm, and the margin's share of the grid's longer side.
 const MARGIN_MM: (f64, f64) = (80.0, 160.0);
 const MARGIN_SHARE: f64 = 0.35;
@@ -57,9 +54,8 @@ impl MatExtent {
 
     /// The flat frames to work in, the usual first: the grid with a margin, as far as the photo reaches. The second
     /// has a broader margin, for cloth that hangs far over the rim; `None` where it holds no more.
-    pub(crate) fn frames(&self, photo: &Photo, camera: &Camera, closer: bool) -> (FlatFrame, Option<FlatFrame>) {
+    pub(crate) fn frames(&self, photo: &Photo, camera: &Camera) -> (FlatFrame, Option<FlatFrame>) {
         let size = self.rect.width_mm().max(self.rect.height_mm());
-        let most = if closer { CLOSER_FLAT_PX } else { MAX_FLAT_PX };
         let (broad, footprint) = (MARGIN_MM.0.max(MARGIN_SHARE * size), footprint(photo, camera));
         let within = |margin: f64| {
             let wide = self.rect.grown(margin);
@@ -71,7 +67,7 @@ impl MatExtent {
                 None => wide,
             };
             let area = (rect.width_mm() * rect.height_mm()).max(1.0);
-            FlatFrame::new(rect, PX_PER_MM.min((most / area).sqrt()))
+            FlatFrame::new(rect, PX_PER_MM.min((MAX_FLAT_PX / area).sqrt()))
         };
         let (usual, wide) = (within(broad.min(MARGIN_MM.1)), within(broad));
         (usual, (wide.rect != usual.rect).then_some(wide))
