@@ -99,7 +99,7 @@ pub struct Hint {
 /// Where the cloth lies, coarsely, and the bare mat's model for the stages that follow.
 #[derive(Debug, Clone)]
 pub struct Garment {
-    /// Where [`Garment::mask`] lies on the mat (about 0.7 mm per pixel).
+    /// Where [`Garment::mask`] lies on the mat (about 1 mm per pixel).
     pub frame: FlatFrame,
     /// Where the mat's printed grid lies.
     pub extent: MatExtent,
@@ -107,7 +107,7 @@ pub struct Garment {
     pub mat: MatModel,
     /// The cloth's own colours.
     pub cloth: Palette,
-    /// The soft label (0 mat, 1 cloth) per cell of about 2 mm; the outline starts at its 0.5 contour.
+    /// The soft label (0 mat, 1 cloth) per cell of about 3 mm; the outline starts at its 0.5 contour.
     pub label: CellMap,
     /// How much of the printed grid shows per cell (1 all, 0 none; NaN where too few lines to tell).
     pub grid_shows: CellMap,

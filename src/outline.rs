@@ -31,6 +31,7 @@ use crossing::Crossing;
 use profiles::{Profiles, Span};
 use ring::Ring;
 
+pub(crate) use calm::without_loops;
 pub use statistics::Statistics;
 
 /// One point of the outline.
@@ -75,6 +76,9 @@ const FIRST_REACH_MM: f64 = 5.0;
 /// Reach of the second, mm.
 const SECOND_REACH_MM: f64 = 1.5;
 
+/// Mean log ratio of cloth over mat, halved between the sides, below which the two look alike.
+const LITTLE_APART: f32 = 2.0;
+
 /// Traces the garment's edge in plan (the cloth's widest contour, `thickness_mm` / 2 above the mat).
 ///
 /// # Errors
@@ -111,10 +115,9 @@ struct Scene<'a> {
 }
 
 impl Scene<'_> {
-    /// Step of the second round's profiles: a quarter of a photo pixel, in bounds.
-    fn fine_step_mm(&self, points: &[MatPoint]) -> f64 {
-        let px_per_mm = points.first().map_or(2.5, |p| self.camera.px_per_mm(*p).0);
-        (0.25 / px_per_mm).clamp(0.1, 0.15)
+    /// Size of a photo pixel on the mat, mm.
+    fn pixel_mm(&self, points: &[MatPoint]) -> f64 {
+        1.0 / points.first().map_or(2.5, |p| self.camera.px_per_mm(*p).0)
     }
 
     fn profiles(&self, points: &[MatPoint], normals: &[Vector2<f64>], span: &Span) -> Profiles {
@@ -124,7 +127,7 @@ impl Scene<'_> {
     /// Points moved to the change-points found within a wide reach.
     fn first_round(&self, points: &[MatPoint]) -> Vec<MatPoint> {
         let normals = contour::normals(points, 3);
-        let span = Span { from_mm: -9.0, to_mm: ring::OUTSIDE_MM.1, step_mm: 0.2 };
+        let span = Span { from_mm: -9.0, to_mm: ring::OUTSIDE_MM.1, step_mm: 0.3 };
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, None);
         let (path, _) = self.change_points(&profiles, &ring, FIRST_REACH_MM, (4.0, 9.0));
@@ -133,13 +136,20 @@ impl Scene<'_> {
 
     fn second_round(&self, points: &[MatPoint]) -> Trace {
         let normals = contour::normals(points, 2);
-        let span = Span { from_mm: -5.0, to_mm: ring::OUTSIDE_MM.1, step_mm: self.fine_step_mm(points) };
+        let pixel_mm = self.pixel_mm(points);
+        // A quarter of a photo pixel, in bounds.
+        let step_mm = (0.25 * pixel_mm).clamp(0.1, 0.15);
+        let span = Span { from_mm: -5.0, to_mm: ring::OUTSIDE_MM.1, step_mm };
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, Some((1.2, 5.0)));
         let (path, apart) = self.change_points(&profiles, &ring, SECOND_REACH_MM, (1.5, 5.0));
         let around: Vec<f64> = path.at.iter().map(|k| profiles.offset(*k)).collect();
-        let grooves =
-            if profiles.photographed { groove::find(&profiles, &ring.gain, &around) } else { vec![None; points.len()] };
+        let alike = alike(&profiles, &path, &apart);
+        let grooves = if alike.contains(&true) {
+            groove::find(&profiles, &ring.gain, &around, &alike)
+        } else {
+            vec![None; points.len()]
+        };
         let crossings: Vec<Option<Crossing>> = (0..points.len())
             .into_par_iter()
             .with_min_len(64)
@@ -163,8 +173,8 @@ impl Scene<'_> {
                 apart: apart[i],
             })
             .collect();
-        let mut doubts = doubt::doubts(&clues, 2.0 * self.above_mm, self.garment.extent.pitch_mm);
-        groove::doubt(&grooves, &mut doubts);
+        let mut doubts = doubt::doubts(&clues, 2.0 * self.above_mm, pixel_mm, self.garment.extent.pitch_mm);
+        groove::doubt(&grooves, &alike, &mut doubts);
         let points: Vec<OutlinePoint> = edge
             .iter()
             .map(|p| OutlinePoint { at: p.at, doubt_mm: doubts[p.from].mm, seen: doubts[p.from].seen })
@@ -203,6 +213,15 @@ impl Scene<'_> {
         // How open the path was before the step took the lead is what remains in doubt.
         (changepoint::Path { at: led.at, span_mm: path.span_mm }, apart)
     }
+}
+
+/// The points at which cloth and mat look much alike: the path is open, or the likelihoods say little.
+///
+/// Beside a photographed mat the grooves themselves tell.
+fn alike(profiles: &Profiles, path: &changepoint::Path, apart: &[f32]) -> Vec<bool> {
+    let open = doubt::open_stretches(&path.span_mm);
+    let alike = |i: usize| profiles.photographed || open[i] > 0.5 || apart[i] < LITTLE_APART;
+    (0..profiles.count()).map(alike).collect()
 }
 
 /// The outline with points put between those that sharpened corners drew apart.

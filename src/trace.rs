@@ -15,7 +15,7 @@ use crate::camera::{Camera, Pose, PoseSource};
 use crate::check;
 use crate::cloths::{Cloth, ThicknessSource};
 use crate::flat::{self, FlatFrame, FlatPhoto, MatRect};
-use crate::garment::{self, Garment, GarmentOptions, Hint};
+use crate::garment::{self, GarmentOptions, Hint};
 use crate::join::Mismatch;
 use crate::marks::{self, Mark, MarkColour};
 use crate::mats::Pitch;
@@ -302,12 +302,8 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
     };
 
     watch.stage("telling cloth from mat");
-    let garment_options = GarmentOptions {
-        pictures: watch.wants_pictures(),
-        bare: bare.as_ref(),
-        may_leave,
-        hints: &options.hints,
-    };
+    let garment_options =
+        GarmentOptions { pictures: watch.wants_pictures(), bare: bare.as_ref(), may_leave, hints: &options.hints };
     let garment = match &sized.grid {
         Some(grid) => garment::separate(photo, &fit.camera, grid, garment_options)?,
         None => {

@@ -9,7 +9,7 @@ use crate::reference::{Axis, LineSighting};
 use crate::units::{ImagePoint, MatPoint};
 
 /// Flat pixels per mm. No simple ratio to any pitch in use, so that every line is met at all its phases.
-const PX_PER_MM: f64 = 1.37;
+const PX_PER_MM: f64 = 0.97;
 
 /// Most flat pixels; a larger place is seen more coarsely.
 const MAX_FLAT_PX: f64 = 2.6e6;

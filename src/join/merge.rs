@@ -8,7 +8,7 @@ use i_overlay::core::overlay_rule::OverlayRule;
 use i_overlay::float::single::SingleFloatOverlay;
 use serde::{Deserialize, Serialize};
 
-use crate::outline::{Outline, OutlinePoint};
+use crate::outline::{Outline, OutlinePoint, without_loops};
 use crate::polygon::{nearest_on_segment, signed_area};
 use crate::refusal::{Refusal, RefusalKind};
 use crate::units::MatPoint;
@@ -59,7 +59,7 @@ pub fn merged(parts: &[Vec<PartPoint>]) -> Result<(Outline, Mismatch), Refusal> 
     let mismatch = mismatch(parts)?;
     let ring = union(parts).ok_or_else(apart)?;
     let points: Vec<OutlinePoint> = ring.iter().map(|p| blended(parts, *p)).collect();
-    Ok((Outline { points: spaced(&points) }, mismatch))
+    Ok((Outline { points: spaced(&without_loops(points)) }, mismatch))
 }
 
 fn apart() -> Refusal {

@@ -130,7 +130,7 @@ fn median(mut values: Vec<f64>) -> f64 {
 }
 
 /// The closed outline without its short loops: where two near stretches cross, the way between is cut out.
-fn without_loops(mut points: Vec<OutlinePoint>) -> Vec<OutlinePoint> {
+pub(crate) fn without_loops(mut points: Vec<OutlinePoint>) -> Vec<OutlinePoint> {
     let steps = points.iter().zip(points.iter().cycle().skip(1)).map(|(a, b)| a.at.distance(b.at));
     // Two segments whose starts are farther apart than both are long cannot cross.
     let near = 2.0 * steps.fold(0.0, f64::max);

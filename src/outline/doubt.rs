@@ -11,6 +11,9 @@ const OF_THICKNESS: f64 = 0.11;
 /// Share of the edge's width (25 to 75 %) that is in doubt.
 const OF_WIDTH: f64 = 0.3;
 
+/// Share of a photo pixel that is in doubt.
+const OF_PIXEL: f64 = 0.6;
+
 /// Share of the gap between change-point and crossing beyond the usual.
 const OF_GAP: f64 = 0.5;
 const USUAL_GAP_MM: f64 = 0.35;
@@ -66,12 +69,13 @@ pub(crate) struct Doubt {
 
 /// Half-widths that hold the edge 95 % of the time, the camera being right.
 ///
-/// `pitch_mm` is the grid's: where nothing but missing lines shows the cloth, they show it no better.
-pub(crate) fn doubts(clues: &[Clue], thickness_mm: f64, pitch_mm: f64) -> Vec<Doubt> {
+/// `pixel_mm` is a photo pixel's size on the mat; `pitch_mm` is the grid's: where nothing but missing lines shows the
+/// cloth, they show it no better.
+pub(crate) fn doubts(clues: &[Clue], thickness_mm: f64, pixel_mm: f64, pitch_mm: f64) -> Vec<Doubt> {
     let least_unseen = (OF_PITCH * pitch_mm).min(LARGEST_OF_PITCH_MM);
     let spans: Vec<f32> = clues.iter().map(|c| c.span_mm).collect();
     let open = islands_joined(open_stretches(&spans));
-    let local: Vec<f64> = clues.iter().map(|c| local(c, thickness_mm)).collect();
+    let local: Vec<f64> = clues.iter().map(|c| local(c, thickness_mm, pixel_mm)).collect();
     let n = clues.len();
     (0..n)
         .map(|i| {
@@ -107,8 +111,8 @@ fn islands_joined(mut open: Vec<f32>) -> Vec<f32> {
     open
 }
 
-fn local(clue: &Clue, thickness_mm: f64) -> f64 {
-    let mut square = (CLEAR_MM + OF_THICKNESS * thickness_mm).powi(2);
+fn local(clue: &Clue, thickness_mm: f64, pixel_mm: f64) -> f64 {
+    let mut square = (CLEAR_MM + OF_THICKNESS * thickness_mm).powi(2) + (OF_PIXEL * pixel_mm).powi(2);
     match &clue.crossing {
         Some(c) => {
             let width = if c.width_mm.is_finite() { f64::from(c.width_mm) } else { 1.0 };

@@ -1,10 +1,12 @@
-//! The edge between cloth and mat that look alike, where a photo of the bare mat takes the print away: the groove
-//! between them.
+//! The edge between cloth and mat that look alike: the groove between them.
 //!
-//! The cloth's rim turns away from the light towards its widest contour, and the mat beside it lies in its shadow, but
-//! lower and so in a softer one: outwards the brightness falls along the rim, and rises quickly where the mat begins.
-//! Blur puts the darkest place a little inside the edge and the half-way rise a little outside; the edge is taken
-//! midway between them.
+//! The cloth's rim turns away from the light towards its widest contour, and the mat beside it lies in its shadow:
+//! brightness falls towards the edge from both sides. Which side falls the faster depends on the light and on which of
+//! the two is the brighter; the edge is taken between the half-way points of both flanks, nearer the steeper one.
+//!
+//! Where a photo of the bare mat takes the print away, the mat's side is known well: the brightness rises quickly where
+//! the mat begins. Blur puts the darkest place a little inside the edge and the half-way rise a little outside; the edge
+//! is taken midway between them.
 
 use rayon::prelude::*;
 
@@ -34,13 +36,16 @@ const NO_GROOVE_DOUBT_MM: f64 = 2.0;
 /// Profiles either way that are pooled.
 const POOLED: usize = 4;
 
-/// The edge by its groove, mm along each profile, where there is one and cloth and mat look alike.
-pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64]) -> Vec<Option<f64>> {
+/// The edge by its groove, mm along each profile that is `alike` on both sides, where there is one.
+pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64], alike: &[bool]) -> Vec<Option<f64>> {
     let n = profiles.count();
     let relative: Vec<Vec<f32>> = (0..n).into_par_iter().map(|i| brightness(profiles, i, gain[i])).collect();
     (0..n)
         .into_par_iter()
         .map(|i| {
+            if !alike[i] {
+                return None;
+            }
             let pooled: Vec<f32> = (0..profiles.len)
                 .map(|j| middle((0..=2 * POOLED).map(|k| relative[(i + n + k - POOLED.min(n)) % n][j])))
                 .collect();
@@ -52,14 +57,16 @@ pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64]) ->
 
 /// Widens the doubt where cloth and mat look alike: an edge known by its groove is worth less than a clear one, and one
 /// without a groove was not seen.
-pub(crate) fn doubt(grooves: &[Option<f64>], doubts: &mut [Doubt]) {
+pub(crate) fn doubt(grooves: &[Option<f64>], alike: &[bool], doubts: &mut [Doubt]) {
     let found = grooves.iter().flatten().count();
-    if (found as f64) < LOOKS_ALIKE * grooves.len() as f64 {
-        return;
-    }
-    for (doubt, groove) in doubts.iter_mut().zip(grooves) {
-        doubt.mm = doubt.mm.max(if groove.is_some() { GROOVE_DOUBT_MM } else { NO_GROOVE_DOUBT_MM });
-        doubt.seen &= groove.is_some();
+    let looks_alike = found as f64 > LOOKS_ALIKE * grooves.len() as f64;
+    for ((doubt, groove), _) in doubts.iter_mut().zip(grooves).zip(alike).filter(|(_, alike)| **alike) {
+        if groove.is_some() {
+            doubt.mm = doubt.mm.max(GROOVE_DOUBT_MM);
+        } else if looks_alike {
+            doubt.mm = doubt.mm.max(NO_GROOVE_DOUBT_MM);
+            doubt.seen = false;
+        }
     }
 }
 
@@ -90,24 +97,55 @@ fn edge(profiles: &Profiles, pooled: &[f32], noise: f32, around_mm: f64) -> Opti
     if inside.abs() > ALIKE {
         return None;
     }
-    let flank = (FLANK_MM / profiles.step_mm).round() as usize;
+    let reach = (FLANK_MM / profiles.step_mm).round() as usize;
     let search = profiles.range(around_mm - SEARCH_MM, around_mm + SEARCH_MM);
     let lowest = |j: &usize| {
         let near = &pooled[j.saturating_sub(2)..(j + 3).min(pooled.len())];
         near.iter().all(|v| *v >= pooled[*j])
     };
-    let rise = |j: usize| {
-        let reach = &pooled[j..(j + flank + 1).min(pooled.len())];
-        reach.iter().copied().fold(f32::MIN, f32::max) - pooled[j]
+    let flanks = |j: usize| {
+        let inner: Vec<f32> = pooled[j.saturating_sub(reach)..=j].iter().rev().copied().collect();
+        [Flank::of(&inner), Flank::of(&pooled[j..(j + reach + 1).min(pooled.len())])]
     };
-    let (low, height) = search.filter(lowest).map(|j| (j, rise(j))).max_by(|a, b| a.1.total_cmp(&b.1))?;
-    if height < LEAST_RISE.max(NOISE_DEVIATIONS * noise) {
+    let counted = |f: &[Flank; 2]| if profiles.photographed { f[1].rise } else { f[0].rise + f[1].rise };
+    let grooves = search.filter(lowest).map(|j| (j, flanks(j)));
+    let (low, [inner, outer]) = grooves.max_by(|a, b| counted(&a.1).total_cmp(&counted(&b.1)))?;
+    if outer.rise < LEAST_RISE.max(NOISE_DEVIATIONS * noise) {
         return None;
     }
-    let half = pooled[low] + 0.5 * height;
-    let above = (low + 1..(low + flank + 1).min(pooled.len())).find(|j| pooled[*j] >= half)?;
-    let (a, b) = (pooled[above - 1], pooled[above]);
-    let t = if b > a { f64::from((half - a) / (b - a)) } else { 0.5 };
-    let rising = profiles.offset(above - 1) + t * profiles.step_mm;
-    Some(0.5 * (profiles.offset(low) + rising))
+    let samples = if profiles.photographed { 0.5 * outer.half_way } else { between(&inner, &outer) };
+    Some(profiles.offset(low) + samples * profiles.step_mm)
+}
+
+/// Where the edge lies between the half-way points of both flanks, samples outwards of the lowest place.
+///
+/// Shade changes slowly, cloth to mat at once: the steeper a flank, the more it is the edge itself.
+fn between(inner: &Flank, outer: &Flank) -> f64 {
+    let (a, b) = (f64::from(inner.steepest.powi(2)), f64::from(outer.steepest.powi(2)));
+    (b * outer.half_way - a * inner.half_way) / (a + b).max(1e-12)
+}
+
+/// A groove's side, read from its lowest place on.
+struct Flank {
+    /// Rise over the lowest place, log brightness.
+    rise: f32,
+    /// Steepest rise over two samples.
+    steepest: f32,
+    /// Where half the rise is reached, samples from the lowest place.
+    half_way: f64,
+}
+
+impl Flank {
+    fn of(values: &[f32]) -> Self {
+        let lowest = values.first().copied().unwrap_or(0.0);
+        let rise = values.iter().copied().fold(lowest, f32::max) - lowest;
+        let steepest = values.windows(3).map(|w| w[2] - w[0]).fold(0.0, f32::max);
+        let half = lowest + 0.5 * rise;
+        let above = values.iter().position(|v| *v >= half).unwrap_or(0).max(1);
+        let half_way = match values.get(above - 1..=above) {
+            Some([a, b]) if b > a => (above - 1) as f64 + f64::from((half - a) / (b - a)).clamp(0.0, 1.0),
+            _ => 0.0,
+        };
+        Self { rise, steepest, half_way }
+    }
 }

@@ -42,7 +42,7 @@ use self::pitch::{Reading, Rulings};
 use self::pyramid::{Pyramid, ridge_maps};
 use self::ruling::{BoldLevels, Divisions, bold_levels, divisions};
 use self::verify::{Verified, verify};
-use self::windows::{Seed, seeds};
+use self::windows::{Seed, Windows, seeds};
 use super::{Axis, LineSighting, Marking};
 use crate::camera::Camera;
 use crate::refusal::{Refusal, RefusalKind, Warning};
@@ -119,6 +119,8 @@ const MAX_WIDTH: f64 = 0.18;
 const SHARP_PX: f64 = 2.5;
 /// Maps no larger than this are searched first, px.
 const FIRST_MAP_PX: u32 = 1100;
+/// A good lattice of this share of the photo ends the search; a smaller one may be checks of the cloth.
+const AMPLE_SHARE: f64 = 0.25;
 /// Seeds verified per search, and lattices grown.
 const MAX_VERIFIED: usize = 64;
 /// A seed's crossings this near to a lattice's own, in pitches, are the same ones.
@@ -231,15 +233,26 @@ fn candidates(pyramid: &Pyramid, pitch_ratio: f64) -> Vec<Lattice> {
     let maps = ridge_maps(pyramid);
     let is_first = |m: &pyramid::RidgeMaps| m.light.width().max(m.light.height()) <= FIRST_MAP_PX;
     let mut grown: Vec<Lattice> = Vec::new();
-    for first in [true, false] {
-        let mut found: Vec<Seed> = maps.iter().filter(|m| is_first(m) == first).flat_map(seeds).collect();
-        found.sort_by(|a, b| b.strength.total_cmp(&a.strength));
-        grow_seeds(pyramid, &maps, &found, pitch_ratio, &mut grown);
+    for windows in [Windows::Sparse, Windows::Dense] {
+        for first in [true, false] {
+            let searched = maps.iter().filter(|m| is_first(m) == first);
+            let mut found: Vec<Seed> = searched.flat_map(|m| seeds(m, windows)).collect();
+            found.sort_by(|a, b| b.strength.total_cmp(&a.strength));
+            grow_seeds(pyramid, &maps, &found, pitch_ratio, &mut grown);
+            if grown.iter().any(|l| fault(l).is_none() && is_ample(l, pyramid.base())) {
+                return grown;
+            }
+        }
         if grown.iter().any(|l| fault(l).is_none()) {
             break;
         }
     }
     grown
+}
+
+/// Does a lattice cover so much of the photo that it is hardly a checked garment on a mat of finer lines?
+fn is_ample(lattice: &Lattice, photo: &GrayImage) -> bool {
+    lattice.area_px() > AMPLE_SHARE * f64::from(photo.width()) * f64::from(photo.height())
 }
 
 /// Verifies seeds, strongest first and a few at a time, and grows those that hold.

@@ -14,8 +14,8 @@ use crate::units::ImagePoint;
 
 /// Radius of a window, map pixels.
 const RADIUS: i32 = 48;
-/// Distance between windows, map pixels.
-const STRIDE: i32 = 48;
+/// Distance between windows, map pixels: side by side, and half overlapping.
+const STRIDES: [i32; 2] = [2 * RADIUS, RADIUS];
 /// Angles tried over half a turn.
 const ANGLES: usize = 60;
 /// Points projected per window, at most about.
@@ -42,23 +42,33 @@ pub struct Seed {
     angles: [usize; 2],
 }
 
+/// How many windows to look through.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Windows {
+    /// A quarter of them: a grid that fills the photo shows in many.
+    Sparse,
+    /// All of them.
+    Dense,
+}
+
 /// Seeds of one level's maps, strongest first.
-pub fn seeds(maps: &RidgeMaps) -> Vec<Seed> {
+pub fn seeds(maps: &RidgeMaps, windows: Windows) -> Vec<Seed> {
+    let stride = STRIDES[usize::from(windows == Windows::Dense)];
     let (width, height) = (maps.light.width() as i32, maps.light.height() as i32);
     let centres = |size: i32| -> Vec<i32> {
-        let count = ((size - 2 * RADIUS).max(0) + STRIDE - 1) / STRIDE + 1;
+        let count = ((size - 2 * RADIUS).max(0) + stride - 1) / stride + 1;
         (0..count).map(|k| if count == 1 { size / 2 } else { RADIUS + k * (size - 2 * RADIUS) / (count - 1) }).collect()
     };
-    let mut windows = Vec::new();
+    let mut places = Vec::new();
     for &cy in &centres(height) {
         for &cx in &centres(width) {
             for marking in [Marking::LightLines, Marking::DarkLines] {
-                windows.push((cx, cy, marking));
+                places.push((cx, cy, marking));
             }
         }
     }
     let table = AngleTable::new();
-    let mut found: Vec<Seed> = windows
+    let mut found: Vec<Seed> = places
         .par_iter()
         .filter_map(|&(cx, cy, marking)| {
             let points = strongest_points(map_of(maps, marking), cx, cy);
