@@ -73,8 +73,9 @@ const LARGEST_GAP_MM: f64 = 0.99;
 /// Reach of the first search to both sides of the coarse contour, mm.
 const FIRST_REACH_MM: f64 = 5.0;
 
-/// Reach of the second, mm.
+/// Reach of the second, mm, and how far outside the curve its profiles go.
 const SECOND_REACH_MM: f64 = 1.5;
+const FINE_OUTSIDE_MM: f64 = 6.0;
 
 /// Mean log ratio of cloth over mat, halved between the sides, below which the two look alike.
 const LITTLE_APART: f32 = 2.0;
@@ -139,7 +140,7 @@ impl Scene<'_> {
         let pixel_mm = self.pixel_mm(points);
         // A quarter of a photo pixel, in bounds.
         let step_mm = (0.25 * pixel_mm).clamp(0.1, 0.15);
-        let span = Span { from_mm: -5.0, to_mm: ring::OUTSIDE_MM.1, step_mm };
+        let span = Span { from_mm: -5.0, to_mm: FINE_OUTSIDE_MM, step_mm };
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, Some((1.2, 5.0)));
         let (path, apart) = self.change_points(&profiles, &ring, SECOND_REACH_MM, (1.5, 5.0));

@@ -19,10 +19,10 @@ use crate::refusal::{Refusal, RefusalKind};
 use crate::units::MatPoint;
 
 /// Pixels to learn from, at most.
-const MAX_SAMPLES: usize = 40_000;
+const MAX_SAMPLES: usize = 24_000;
 
 /// The shade is smooth: every so many of them suffice for it.
-const SHADE_STRIDE: usize = 4;
+const SHADE_STRIDE: usize = 3;
 
 /// Size of the blocks whose hue is compared, mm, and the least difference that tells another (log units: a third more
 /// red for the same green).

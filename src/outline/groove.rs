@@ -149,3 +149,76 @@ impl Flank {
         Self { rise, steepest, half_way }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const STEP_MM: f64 = 0.1;
+    const LEN: usize = 101;
+
+    fn profiles() -> Profiles {
+        Profiles {
+            first_mm: -5.0,
+            step_mm: STEP_MM,
+            len: LEN,
+            seen: vec![[0.0; 3]; LEN],
+            expected: vec![[0.0; 3]; LEN],
+            ground: vec![[0.0; 3]],
+            tones: false,
+            photographed: false,
+        }
+    }
+
+    /// Log brightness about an edge at `at_mm`: shade of a depth and a reach (mm) on either side of it, seen through a
+    /// blur of 0.15 mm.
+    fn profile(at_mm: f64, cloth: (f64, f64), mat: (f64, f64)) -> Vec<f32> {
+        let shade = |x: f64| {
+            let (depth, reach) = if x < at_mm { cloth } else { mat };
+            -depth * (-(x - at_mm).abs() / reach).exp()
+        };
+        let blurred = |x: f64| {
+            let taps = (-30..=30).map(|k| f64::from(k) * 0.02);
+            let weighed = taps.map(|d| ((-0.5 * (d / 0.15_f64).powi(2)).exp(), shade(x + d)));
+            let (sum, of) = weighed.fold((0.0, 0.0), |(s, v), (w, y)| (s + w, v + w * y));
+            of / sum
+        };
+        (0..LEN).map(|j| blurred(-5.0 + j as f64 * STEP_MM) as f32).collect()
+    }
+
+    /// Light from either side, shade of the rim and of the mat as deep or not: the formation model of the module's own
+    /// words, so this tells whether the rule does what is said, not whether cloth is like that (the sample photos do).
+    #[test]
+    fn the_edge_is_found_whichever_side_lies_in_shade() {
+        for (cloth, mat) in
+            [((0.3, 0.4), (0.3, 0.4)), ((0.3, 0.25), (0.12, 1.2)), ((0.12, 1.2), (0.3, 0.25)), ((0.5, 0.3), (0.2, 0.8))]
+        {
+            for at in [-0.33, 0.0, 0.27] {
+                let found = edge(&profiles(), &profile(at, cloth, mat), 0.0, 0.0).expect("a groove");
+                assert!((found - at).abs() < 0.2, "{cloth:?} {mat:?}: {found:.3} for {at}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_mirrored_groove_is_found_in_its_mirror() {
+        let pooled = profile(0.2, (0.3, 0.25), (0.12, 1.2));
+        let mirrored: Vec<f32> = pooled.iter().rev().copied().collect();
+        let [a, b] = [&pooled, &mirrored].map(|p| edge(&profiles(), p, 0.0, 0.0).expect("a groove"));
+        assert!((a + b).abs() < 1e-6, "{a} {b}");
+    }
+
+    #[test]
+    fn an_even_profile_and_one_that_only_falls_have_no_groove() {
+        assert_eq!(edge(&profiles(), &[0.0; LEN], 0.0, 0.0), None);
+        let falling: Vec<f32> = (0..LEN).map(|j| -0.01 * j as f32).collect();
+        assert_eq!(edge(&profiles(), &falling, 0.0, 0.0), None);
+    }
+
+    #[test]
+    fn where_cloth_and_mat_differ_no_groove_is_looked_for() {
+        let mut pooled = profile(0.0, (0.3, 0.4), (0.3, 0.4));
+        pooled[..40].iter_mut().for_each(|v| *v -= 1.0);
+        assert_eq!(edge(&profiles(), &pooled, 0.0, 0.0), None);
+    }
+}

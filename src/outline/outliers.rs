@@ -44,6 +44,11 @@ fn stands_out(places: &[Option<MatPoint>], i: usize) -> bool {
         (d.dot(&along) / REACH as f64, along.x * d.y - along.y * d.x)
     };
     let around: Vec<(f64, f64)> = (-REACH..=REACH).filter(|k| *k != 0).filter_map(|k| at(k).map(local)).collect();
+    // Most points lie amid their neighbours, and the plain fit shows it.
+    let plain = parabola(&around, |_| 1.0);
+    if plain.is_some_and(|course| course.x.abs() < 0.5 * LEAST_MM) {
+        return false;
+    }
     let Some((course, spread, agreement)) = robust_parabola(&around) else { return false };
     // The point itself lies at (0, 0).
     let height = course.x.abs();
@@ -61,15 +66,8 @@ fn robust_parabola(points: &[(f64, f64)]) -> Option<(Vector3<f64>, f64, f64)> {
         let miss = |p: &(f64, f64)| p.1 - course.dot(&Vector3::new(1.0, p.0, p.0 * p.0));
         spread = (1.4826 * median(points.iter().map(|p| miss(p).abs()))).max(FLOOR_MM);
         let gate = if round < 2 { 6.0 } else { 4.0 } * spread;
-        let (mut a, mut b) = (Matrix3::identity() * 1e-6, Vector3::zeros());
-        for p in points {
-            let w = (1.0 - (miss(p) / gate).powi(2)).max(0.0).powi(2);
-            let row = Vector3::new(1.0, p.0, p.0 * p.0);
-            a += row * row.transpose() * w;
-            b += row * (w * p.1);
-        }
         let before = course;
-        course = a.try_inverse()? * b;
+        course = parabola(points, |p| (1.0 - (miss(p) / gate).powi(2)).max(0.0).powi(2))?;
         if round >= 2 && (course - before).amax() < 0.01 * FLOOR_MM {
             break;
         }
@@ -77,6 +75,18 @@ fn robust_parabola(points: &[(f64, f64)]) -> Option<(Vector3<f64>, f64, f64)> {
     let near = |p: &&(f64, f64)| (p.1 - course.dot(&Vector3::new(1.0, p.0, p.0 * p.0))).abs() < 4.0 * spread.min(0.15);
     let agreement = points.iter().filter(near).count() as f64 / points.len() as f64;
     Some((course, spread.min(0.3), agreement))
+}
+
+/// The parabola of least weighted squares.
+fn parabola(points: &[(f64, f64)], weight: impl Fn(&(f64, f64)) -> f64) -> Option<Vector3<f64>> {
+    let (mut a, mut b) = (Matrix3::identity() * 1e-6, Vector3::zeros());
+    for p in points {
+        let w = weight(p);
+        let row = Vector3::new(1.0, p.0, p.0 * p.0);
+        a += row * row.transpose() * w;
+        b += row * (w * p.1);
+    }
+    Some(a.try_inverse()? * b)
 }
 
 fn median(values: impl Iterator<Item = f64>) -> f64 {
