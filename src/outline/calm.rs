@@ -5,6 +5,7 @@
 //! are tried, around the point and to either side of it; the one that fits best is taken, so that corners stay.
 
 use nalgebra::{Matrix3, Vector3};
+use rayon::prelude::*;
 
 use super::OutlinePoint;
 use crate::units::MatPoint;
@@ -32,6 +33,8 @@ fn smoothed(points: &[OutlinePoint]) -> Vec<OutlinePoint> {
     }
     let along = arc_lengths(points);
     (0..points.len())
+        .into_par_iter()
+        .with_min_len(16)
         .map(|i| {
             let point = points[i];
             if point.seen { point } else { OutlinePoint { at: settled(points, &along, i), ..point } }
