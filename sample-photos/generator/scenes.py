@@ -266,6 +266,33 @@ SCENES = {
         camera=dict(size=(3024,4032), f35=26, height_mm=1080, tilt=8, tilt_towards=-100, roll=1, look_at=(0,0), k1=-0.02),
         light="window", finish=dict(exposure=0.5), seed=907, samples=3),
 
+    "23-skirt-tartan-on-white": dict(
+        note="Tartan skirt on a large white sheet with a thin grid, one lamp, tilt 18: the checks make a bolder grid than the sheet's own.",
+        args=["--grid","1cm","--thickness","3.5mm"], expect="accept",
+        mat=WHITE_SHEET, grid=dict(pitch_mm=10.0,bold_every=1,kind="lines"), table=("wood",(150,110,70)),
+        garment=dict(path="skirt", scale=0.95, angle=-4.0, at=(10,0), thickness=3.5, shape=SOFT),
+        cloth=dict(kind="check", base=(40,70,60), checks=[(62.0,18.0,(150,40,44),0.6),(62.0,4.0,(230,220,190),0.5)], thread=(60,80,70), wave=1.5),
+        camera=dict(size=(3024,4032), f35=26, height_mm=1020, tilt=18, tilt_towards=140, roll=-4, look_at=(0,0), k1=-0.03),
+        light="lamp", finish=dict(exposure=0.45), seed=909, samples=3),
+
+    "24-bodice-navy-print-on-slate": dict(
+        note="Navy bodice with a white and red print on a slate inch mat under one lamp: the print has the colour of the mat's diagonals.",
+        args=["--grid","1in","--thickness","2.5mm"], expect="accept",
+        mat=SLATE_INCH, grid=INCH_GRID, table=("wood",(190,160,120)),
+        garment=dict(path="bodice", scale=1.1, angle=-3.0, at=(0,0), thickness=2.5, shape=SOFT),
+        cloth=dict(kind="print", base=(30,36,80), print_colour=(220,220,210), dot_colour=(180,60,70), rib=True),
+        camera=dict(size=(4032,3024), f35=26, height_mm=880, tilt=9, tilt_towards=-40, roll=-2, look_at=(0,0), k1=-0.04),
+        light="lamp", finish=dict(exposure=0.45), seed=912, samples=3),
+
+    "25-bodice-dark-print-far-away": dict(
+        note="Dark print bodice on a black 1 cm mat from 1.5 m: a millimetre is less than two pixels.",
+        args=["--grid","1cm","--thickness","2mm"], expect="accept",
+        mat=BLACK_CM, grid=CM5, table=("wood",(170,130,90)),
+        garment=dict(path="bodice", scale=1.1, angle=92.0, at=(0,0), thickness=2.0, shape=SOFT),
+        cloth=dict(kind="print", base=(40,40,74), print_colour=(150,50,60), dot_colour=(210,180,90), rib=False),
+        camera=dict(size=(3024,4032), f35=26, height_mm=1500, tilt=12, tilt_towards=20, roll=-9, look_at=(30,40), k1=-0.03),
+        light="window", finish=dict(exposure=0.45), seed=908, samples=3),
+
     "30-sweatshirt-four-layers": dict(
         note="Heather sweatshirt half, four thick layers, from close by: the height of the cloth matters.",
         args=["--grid", "1in", "--layers", "4", "--cloth", "sweatshirt"], expect="accept",
