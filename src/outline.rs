@@ -116,11 +116,6 @@ struct Scene<'a> {
 }
 
 impl Scene<'_> {
-    /// Size of a photo pixel on the mat, mm.
-    fn pixel_mm(&self, points: &[MatPoint]) -> f64 {
-        1.0 / points.first().map_or(2.5, |p| self.camera.px_per_mm(*p).0)
-    }
-
     fn profiles(&self, points: &[MatPoint], normals: &[Vector2<f64>], span: &Span) -> Profiles {
         Profiles::sample(self.photo, self.camera, &self.garment.mat, points, normals, self.above_mm, span)
     }
@@ -137,7 +132,7 @@ impl Scene<'_> {
 
     fn second_round(&self, points: &[MatPoint]) -> Trace {
         let normals = contour::normals(points, 2);
-        let pixel_mm = self.pixel_mm(points);
+        let pixel_mm = profiles::pixel_mm(self.camera, points);
         // A quarter of a photo pixel, in bounds.
         let step_mm = (0.25 * pixel_mm).clamp(0.1, 0.15);
         let span = Span { from_mm: -5.0, to_mm: FINE_OUTSIDE_MM, step_mm };

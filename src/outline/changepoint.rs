@@ -319,6 +319,7 @@ mod tests {
             first_mm: -2.0,
             step_mm: 0.2,
             len: M,
+            pixel_mm: 0.35,
             seen: vec![[0.0; 3]; N * M],
             expected: vec![[0.0; 3]; N * M],
             ground: vec![[0.0; 3]; N],

@@ -2,9 +2,11 @@
 
 use super::profiles::Profiles;
 
-/// Windows inside and outside the change-point whose medians stand for cloth and background, mm.
+/// Windows inside and outside the change-point whose medians stand for cloth and background: from so far, at least so
+/// many photo pixels (the edge's blur), over so much, mm.
 const NEAR_MM: f64 = 0.45;
-const FAR_MM: f64 = 1.0;
+const NEAR_PX: f64 = 1.25;
+const WINDOW_MM: f64 = 0.55;
 
 /// Window inside the change-point whose median is the cloth's colour in full light, mm.
 const DEEP_MM: (f64, f64) = (0.7, 1.8);
@@ -66,8 +68,10 @@ struct Signal {
 impl Signal {
     /// Projected on the difference of the two sides' colours.
     fn half_way(profiles: &Profiles, i: usize, clean: &[[f32; 3]], around_mm: f64) -> Option<Self> {
-        let inside = medians(&clean[profiles.range(around_mm - FAR_MM, around_mm - NEAR_MM)])?;
-        let outside = medians(&clean[profiles.range(around_mm + NEAR_MM, around_mm + FAR_MM)])?;
+        let near = NEAR_MM.max(NEAR_PX * profiles.pixel_mm);
+        let far = near + WINDOW_MM;
+        let inside = medians(&clean[profiles.range(around_mm - far, around_mm - near)])?;
+        let outside = medians(&clean[profiles.range(around_mm + near, around_mm + far)])?;
         let weight = direction(inside, outside, profiles.ground[i]);
         let (low, high) = (dot(outside, weight), dot(inside, weight));
         if high - low < 1e-3 {

@@ -162,6 +162,7 @@ mod tests {
             first_mm: -5.0,
             step_mm: STEP_MM,
             len: LEN,
+            pixel_mm: 0.35,
             seen: vec![[0.0; 3]; LEN],
             expected: vec![[0.0; 3]; LEN],
             ground: vec![[0.0; 3]],

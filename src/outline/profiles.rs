@@ -16,6 +16,8 @@ pub(crate) struct Profiles {
     pub step_mm: f64,
     /// Samples per profile.
     pub len: usize,
+    /// Size of a photo pixel on the mat, mm.
+    pub pixel_mm: f64,
     /// The photo.
     pub seen: Vec<[f32; 3]>,
     /// The bare mat, as predicted.
@@ -76,6 +78,7 @@ impl Profiles {
             first_mm: span.from_mm,
             step_mm: span.step_mm,
             len,
+            pixel_mm: pixel_mm(camera, points),
             seen,
             expected,
             ground,
@@ -106,6 +109,11 @@ impl Profiles {
         let (a, b) = (index(from_mm), (index(to_mm) + 1).min(self.len));
         a.min(b)..b
     }
+}
+
+/// Size of a photo pixel on the mat, mm, where the curve begins.
+pub(crate) fn pixel_mm(camera: &Camera, points: &[MatPoint]) -> f64 {
+    1.0 / points.first().map_or(2.5, |p| camera.px_per_mm(*p).0)
 }
 
 /// Bilinear gamma values; the border's pixel outside the photo.
