@@ -8,8 +8,9 @@ use crate::reference::grid::GridSighting;
 use crate::reference::{Axis, LineSighting};
 use crate::units::{ImagePoint, MatPoint};
 
-/// Flat pixels per mm. No simple ratio to any pitch in use, so that every line is met at all its phases.
-const PX_PER_MM: f64 = 0.97;
+/// Flat pixels per mm. No simple ratio to a pitch or a bold period in use (2, 5, 10, 50 and 100 mm, 1/8 to 6 in, ...), so
+/// that the rows of pixels meet a line at evenly spread places across it.
+const PX_PER_MM: f64 = 0.9884;
 
 /// Most flat pixels; a larger place is seen more coarsely.
 const MAX_FLAT_PX: f64 = 2.6e6;

@@ -18,6 +18,9 @@ const MAX_BINS: f64 = 3000.0;
 /// Samples a bin needs before it may say anything.
 const MIN_IN_BIN: usize = 6;
 
+/// How far a bin with fewer looks for more, mm.
+const NEIGHBOURS_MM: f64 = 0.5;
+
 /// A line stands out of the profile's other bins by this many of their robust spreads: what lies below is the
 /// ground's own unevenness, met few times.
 const BIN_GATE: f32 = 3.0;
@@ -54,13 +57,28 @@ impl Profile {
             let k = (turn(coordinate / period_mm) * n as f64) as usize;
             piles[k.min(n - 1)].push(value);
         }
-        let mut bins: Vec<[f32; 3]> = piles.par_iter().with_min_len(16).map(|pile| bin_value(pile, noise)).collect();
+        // A bin that too few pixels fell into speaks by its neighbours, as far as half a millimetre.
+        let near = (NEIGHBOURS_MM / period_mm * n as f64).round() as usize;
+        let gathered = |k: usize| -> Vec<[f32; 3]> {
+            let reach = (0..=near.min(n / 4)).find(|r| within(&piles, k, *r).count() >= MIN_IN_BIN);
+            within(&piles, k, reach.unwrap_or(0)).copied().collect()
+        };
+        let bin = |k: usize| {
+            if piles[k].len() < MIN_IN_BIN { bin_value(&gathered(k), noise) } else { bin_value(&piles[k], noise) }
+        };
+        let mut bins: Vec<[f32; 3]> = (0..n).into_par_iter().with_min_len(16).map(bin).collect();
         let floor: [f32; 3] = std::array::from_fn(|i| BIN_GATE * robust_scale(bins.iter().map(|b| b[i])));
         for bin in bins.iter_mut().filter(|b| (0..3).all(|i| b[i].abs() <= floor[i])) {
             *bin = [0.0; 3];
         }
         Self { period_mm, bins }
     }
+}
+
+/// What lies in a bin and those up to `reach` from it.
+fn within(piles: &[Vec<[f32; 3]>], k: usize, reach: usize) -> impl Iterator<Item = &[f32; 3]> {
+    let n = piles.len();
+    (0..=2 * reach).flat_map(move |r| &piles[(k + n + r - reach) % n])
 }
 
 /// The fractional part, 0 to 1 (a cast is far cheaper than `rem_euclid`, and no mat is 2^63 periods wide).

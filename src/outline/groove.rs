@@ -30,7 +30,7 @@ const ALIKE: f32 = 0.35;
 
 /// Share of the outline with a groove from which cloth and mat look alike, and the least doubts then, mm.
 const LOOKS_ALIKE: f64 = 0.3;
-const GROOVE_DOUBT_MM: f64 = 0.7;
+const GROOVE_DOUBT_MM: f64 = 1.0;
 const NO_GROOVE_DOUBT_MM: f64 = 2.0;
 
 /// Profiles either way that are pooled.
