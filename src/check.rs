@@ -10,13 +10,17 @@ use crate::measure::{self, References};
 use crate::photo::Photo;
 use crate::reference::grid::{GridSighting, GridSpec};
 use crate::reference::{self, Marking};
-use crate::refusal::{Refusal, Warning};
+use crate::refusal::{Refusal, RefusalKind, Warning};
 
 /// A view further from the plumb line than this shows cloth's thick edges from the side, degrees.
 const MOST_TILT_DEG: f64 = 26.0;
 
 /// Fewer pixels to a millimetre of mat leave the edge less than 0.15 mm sure.
 const LEAST_PX_PER_MM: f64 = 2.0;
+
+/// Heights above the mat from which nobody photographs a garment, mm: a phone does not focus nearer, nobody climbs higher.
+const LEAST_HEIGHT_MM: f64 = 80.0;
+const MOST_HEIGHT_MM: f64 = 10_000.0;
 
 /// Share of the mat that may be blown out white before it is glare.
 const MOST_GLARE: f64 = 0.01;
@@ -93,6 +97,7 @@ fn look(photo: &Photo, spec: &GridSpec, references: &References, out: &mut Photo
     let grid = reference::find(&photo.luma(), spec)?;
     out.warnings.extend(grid.warnings.iter().cloned());
     let fitted = fit::fit(&grid, (photo.width(), photo.height()), photo.focal_px())?;
+    camera_stands_somewhere(&grid, &fitted)?;
     let measured = measure::by_grid(fitted, &grid, 0.0, &bodies);
     let fitted = &measured.fit;
     out.warnings.extend(measured.warnings.iter().cloned());
@@ -136,6 +141,30 @@ pub fn plain_warnings(photo: &Photo, fitted: &CameraFit) -> Vec<Warning> {
 /// What could be better about a photo whose grid and camera are known.
 pub fn photo_warnings(photo: &Photo, grid: &GridSighting, fitted: &CameraFit) -> Vec<Warning> {
     Seen::of(photo, grid, fitted).warnings()
+}
+
+/// Refuses a spacing by which the camera would have stood where none stands to photograph a garment.
+///
+/// # Errors
+/// The height that follows from the typed spacing is under 8 cm or over 10 m.
+pub fn camera_stands_somewhere(grid: &GridSighting, fitted: &CameraFit) -> Result<(), Refusal> {
+    let Some(pose) = fitted.camera.pose else { return Ok(()) };
+    if (LEAST_HEIGHT_MM..=MOST_HEIGHT_MM).contains(&pose.height_mm) {
+        return Ok(());
+    }
+    Err(Refusal::new(
+        RefusalKind::ContradictoryReference,
+        format!(
+            "by a spacing of {} mm the camera would have stood {} above the mat",
+            grid.pitch_mm[0],
+            if pose.height_mm < 1000.0 {
+                format!("{:.1} cm", pose.height_mm / 10.0)
+            } else {
+                format!("{:.0} m", pose.height_mm / 1000.0)
+            }
+        ),
+        "check the spacing you gave: measure from one line of the mat to the next with a ruler",
+    ))
 }
 
 /// The figures the warnings rest on.

@@ -212,6 +212,15 @@ fn a_folder_that_cannot_be_written() {
     assert_eq!(std::fs::read(bench.path("in-the-way")).expect("still there"), b"a file, not a folder");
 }
 
+/// The photo was taken from 0.9 m over inch squares (its truth file): by what is typed here, from 4 cm and from 35 m.
+#[test]
+fn a_spacing_that_puts_the_camera_where_none_stands() {
+    let bench = Bench::new();
+    let photo = bench.file("photo.jpg", &sample());
+    bench.refuses(&photo, &["--grid", "1mm"], REFUSED, &["cm above the mat", "check the spacing"]);
+    bench.refuses(&photo, &["--grid", "1m"], REFUSED, &["m above the mat", "check the spacing"]);
+}
+
 /// "Say nothing unless something is wrong": a scale that the mat itself contradicts is wrong.
 #[test]
 fn quiet_still_says_what_is_wrong() {
