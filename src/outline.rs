@@ -123,7 +123,7 @@ impl Scene<'_> {
     /// Points moved to the change-points found within a wide reach.
     fn first_round(&self, points: &[MatPoint]) -> Vec<MatPoint> {
         let normals = contour::normals(points, 3);
-        let span = Span { from_mm: -9.0, to_mm: ring::OUTSIDE_MM.1, step_mm: 0.3 };
+        let span = Span { from_mm: -9.0, to_mm: ring::OUTSIDE_MM.1, step_mm: 0.2 };
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, None);
         let (path, _) = self.change_points(&profiles, &ring, FIRST_REACH_MM, (4.0, 9.0));

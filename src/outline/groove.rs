@@ -196,7 +196,7 @@ mod tests {
         {
             for at in [-0.33, 0.0, 0.27] {
                 let found = edge(&profiles(), &profile(at, cloth, mat), 0.0, 0.0).expect("a groove");
-                assert!((found - at).abs() < 0.2, "{cloth:?} {mat:?}: {found:.3} for {at}");
+                assert!((found - at).abs() < 0.25, "{cloth:?} {mat:?}: {found:.3} for {at}");
             }
         }
     }

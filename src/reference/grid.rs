@@ -119,6 +119,9 @@ const MAX_WIDTH: f64 = 0.18;
 const SHARP_PX: f64 = 2.5;
 /// Maps no larger than this are searched first, px.
 const FIRST_MAP_PX: u32 = 1100;
+/// Cosine of the angle between families (65 degrees) and stretch of its cells from which a lattice cannot be the mat's.
+const LARGEST_COSINE: f64 = 0.42;
+const LARGEST_STRETCH: f64 = 1.55;
 /// A good lattice of this share of the photo ends the search; a smaller one may be checks of the cloth.
 const AMPLE_SHARE: f64 = 0.25;
 /// Seeds verified per search, and lattices grown.
@@ -291,7 +294,7 @@ fn grow_seeds(
             let known = |l: &Lattice| covers(l) || continues(l, &local) || repeats(l, &seed, &local);
             if attempts < MAX_GROWN && !grown.iter().any(known) {
                 attempts += 1;
-                grown.extend(grow(pyramid.base(), &local, seed.marking, &verified));
+                grown.extend(grow(pyramid.base(), &local, seed.marking, &verified).filter(|l| fits(l, pitch_ratio)));
             }
         }
     }
@@ -368,6 +371,21 @@ fn fault(lattice: &Lattice) -> Option<Fault> {
     } else {
         None
     }
+}
+
+/// Are a lattice's cells, in the middle of the photo, such as a tilted view shows rectangles of this shape?
+///
+/// There a tilt only shortens one way: up to 35 degrees right angles stay within 78 and 102 degrees, and a square's sides
+/// within 0.82 of each other. Lines of one family with printed diagonals, or with every second of the other's, form
+/// whole lattices too: they do not fit.
+fn fits(lattice: &Lattice, pitch_ratio: f64) -> bool {
+    let Some(middle) = lattice.model.index_from_image(lattice.model.lens().centre) else { return false };
+    let steps = lattice.model.steps(middle.x, middle.y);
+    let (u, v) = (steps.column(0), steps.column(1));
+    let square_on = u.dot(&v).abs() < LARGEST_COSINE * u.norm() * v.norm();
+    let ratio = u.norm() / v.norm();
+    let near = |r: f64| (1.0 / LARGEST_STRETCH..=LARGEST_STRETCH).contains(&(ratio / r));
+    square_on && (near(pitch_ratio) || near(1.0 / pitch_ratio))
 }
 
 /// The lattice to measure by, and the other good ones.
