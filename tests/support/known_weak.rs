@@ -1,24 +1,34 @@
 //! Sample photos that do not hold the bars yet, with the reason. A case that starts to pass must leave the list.
 
 const KNOWN_WEAK: &[(&str, &str)] = &[
-    ("02-trousers-navy-on-blue", "navy on blue: 95 % of the points within 0.39 to 0.41 mm, about the bar itself"),
-    ("03-tee-white-on-white", "white cloth on white paper: nine tenths of the edge is flagged as not seen"),
+    (
+        "03-tee-white-on-white",
+        "white cloth on white paper: half the edge within 0.1 mm, stretches flagged as not seen up to 3.4 mm off",
+    ),
     (
         "07-poncho-heather-covers-mat",
         "no EXIF, so the camera's height is assumed and the correction for thickness with it: scale 0.12 % off",
     ),
-    ("12-trousers-charcoal-on-black", "charcoal cloth on a black mat: most of the edge is flagged as not seen"),
+    (
+        "12-trousers-charcoal-on-black",
+        "charcoal cloth on a black mat: half the edge within 0.14 mm, stretches flagged as not seen up to 3.6 mm off",
+    ),
     (
         "17-tee-black-on-green",
         "black cloth on a dark mat: its rim in its own shadow takes the mat's hue, and the edge lies 0.15 mm inside",
     ),
     (
         "19-shorts-pale-denim-on-pale-blue",
-        "cloth of the mat's own hue and lightness: nearly all of the edge is flagged as not seen",
+        "cloth of the mat's own hue and lightness: the groove beside it tells the edge to 0.2 mm, its corners are rounded by up to 4 mm",
     ),
     (
         "20-trousers-heather-on-grey",
-        "cloth of the mat's own colour: what tells them apart, texture, ends half a millimetre inside the rim; within the doubt stated",
+        "cloth of the mat's own colour, its texture deeper than the groove beside it: the edge lies 0.4 mm inside; 93 % within the \
+         doubt stated",
+    ),
+    (
+        "25-bodice-dark-print-far-away",
+        "fewer than two photo pixels to a millimetre, dark print on black: 95 % of the points within 0.48 mm",
     ),
     (
         "harbour-tee-sleeve",
