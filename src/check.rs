@@ -97,7 +97,7 @@ fn look(photo: &Photo, spec: &GridSpec, references: &References, out: &mut Photo
     let grid = reference::find(&photo.luma(), spec)?;
     out.warnings.extend(grid.warnings.iter().cloned());
     let fitted = fit::fit(&grid, (photo.width(), photo.height()), photo.focal_px())?;
-    camera_stands_somewhere(&grid, &fitted)?;
+    plausible_height(&grid, &fitted)?;
     let measured = measure::by_grid(fitted, &grid, 0.0, &bodies);
     let fitted = &measured.fit;
     out.warnings.extend(measured.warnings.iter().cloned());
@@ -147,7 +147,7 @@ pub fn photo_warnings(photo: &Photo, grid: &GridSighting, fitted: &CameraFit) ->
 ///
 /// # Errors
 /// The height that follows from the typed spacing is under 8 cm or over 10 m.
-pub fn camera_stands_somewhere(grid: &GridSighting, fitted: &CameraFit) -> Result<(), Refusal> {
+pub fn plausible_height(grid: &GridSighting, fitted: &CameraFit) -> Result<(), Refusal> {
     let Some(pose) = fitted.camera.pose else { return Ok(()) };
     if (LEAST_HEIGHT_MM..=MOST_HEIGHT_MM).contains(&pose.height_mm) {
         return Ok(());

@@ -212,7 +212,7 @@ fn a_folder_that_cannot_be_written() {
     assert_eq!(std::fs::read(bench.path("in-the-way")).expect("still there"), b"a file, not a folder");
 }
 
-/// The photo was taken from 0.9 m over inch squares (its truth file): by what is typed here, from 4 cm and from 35 m.
+/// The photo was taken from 0.96 m over inch squares (its truth file): by what is typed here, from 4 cm and from 38 m.
 #[test]
 fn a_spacing_that_puts_the_camera_where_none_stands() {
     let bench = Bench::new();

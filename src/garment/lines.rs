@@ -59,12 +59,9 @@ impl Profile {
         }
         // A bin that too few pixels fell into speaks by its neighbours, as far as half a millimetre.
         let near = (NEIGHBOURS_MM / period_mm * n as f64).round() as usize;
-        let gathered = |k: usize| -> Vec<[f32; 3]> {
-            let reach = (0..=near.min(n / 4)).find(|r| within(&piles, k, *r).count() >= MIN_IN_BIN);
-            within(&piles, k, reach.unwrap_or(0)).copied().collect()
-        };
         let bin = |k: usize| {
-            if piles[k].len() < MIN_IN_BIN { bin_value(&gathered(k), noise) } else { bin_value(&piles[k], noise) }
+            let reach = (0..=near.min(n / 4)).find(|r| within(&piles, k, *r).count() >= MIN_IN_BIN);
+            bin_value(&within(&piles, k, reach.unwrap_or(0)).copied().collect::<Vec<_>>(), noise)
         };
         let mut bins: Vec<[f32; 3]> = (0..n).into_par_iter().with_min_len(16).map(bin).collect();
         let floor: [f32; 3] = std::array::from_fn(|i| BIN_GATE * robust_scale(bins.iter().map(|b| b[i])));

@@ -14,8 +14,6 @@ use crate::units::ImagePoint;
 
 /// Radius of a window, map pixels.
 const RADIUS: i32 = 48;
-/// Distance between windows, map pixels: side by side, and half overlapping.
-const STRIDES: [i32; 2] = [2 * RADIUS, RADIUS];
 /// Angles tried over half a turn.
 const ANGLES: usize = 60;
 /// Points projected per window, at most about.
@@ -42,18 +40,28 @@ pub struct Seed {
     angles: [usize; 2],
 }
 
-/// How many windows to look through.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// How closely the windows lie that are looked through.
+#[derive(Debug, Clone, Copy)]
 pub enum Windows {
-    /// A quarter of them: a grid that fills the photo shows in many.
+    /// Side by side, a quarter of all: a grid that fills the photo shows in many.
     Sparse,
-    /// All of them.
+    /// Half overlapping each way.
     Dense,
+}
+
+impl Windows {
+    /// Distance between windows, map pixels.
+    fn stride(self) -> i32 {
+        match self {
+            Self::Sparse => 2 * RADIUS,
+            Self::Dense => RADIUS,
+        }
+    }
 }
 
 /// Seeds of one level's maps, strongest first.
 pub fn seeds(maps: &RidgeMaps, windows: Windows) -> Vec<Seed> {
-    let stride = STRIDES[usize::from(windows == Windows::Dense)];
+    let stride = windows.stride();
     let (width, height) = (maps.light.width() as i32, maps.light.height() as i32);
     let centres = |size: i32| -> Vec<i32> {
         let count = ((size - 2 * RADIUS).max(0) + stride - 1) / stride + 1;
