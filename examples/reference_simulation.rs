@@ -12,7 +12,7 @@ use clothline::camera::{Camera, Lens};
 use clothline::flat::MatRect;
 use clothline::measure;
 use clothline::reference::Axis;
-use clothline::reference::body::{Body, BodyKind, BodySighting};
+use clothline::reference::body::{Body, BodyKind, BodySighting, Cut};
 use clothline::units::{ImagePoint, MatPoint};
 use nalgebra::{Matrix3, Rotation3, Vector2, Vector3};
 
@@ -78,11 +78,11 @@ impl Truth {
     }
 }
 
-/// A thing lying on the table as it really is: place, turn, how much larger than typed, how high.
+/// A thing lying on the table as it really is: place, turn, how much larger than typed along its x and y, how high.
 struct Laid {
     at: MatPoint,
     turn: f64,
-    gain: f64,
+    gain: Vector2<f64>,
     camera: Camera,
     noise: f64,
 }
@@ -90,7 +90,7 @@ struct Laid {
 impl Laid {
     fn image(&self, own: Vector2<f64>, chance: &mut Chance) -> ImagePoint {
         let (s, c) = self.turn.sin_cos();
-        let own = own * self.gain;
+        let own = own.component_mul(&self.gain);
         let mat = self.at + Vector2::new(c * own.x - s * own.y, s * own.x + c * own.y);
         self.camera.image_from_mat(mat) + Vector2::new(chance.normal(self.noise), chance.normal(self.noise))
     }
@@ -114,6 +114,7 @@ fn card(laid: &Laid, chance: &mut Chance, number: usize) -> Body {
         anchors,
         size_mm: 80.0,
         size_doubt: 0.15 / 80.0,
+        cut: None,
         height_mm: 0.1,
         height_doubt_mm: 0.1,
     }
@@ -144,12 +145,13 @@ fn ruler(laid: &Laid, chance: &mut Chance, length: f64, number: usize) -> Body {
         outline: corners(length, 60.0).to_vec(),
         size_mm: length,
         size_doubt: 0.001,
+        cut: None,
         height_mm: 1.0,
         height_doubt_mm: 1.0,
     }
 }
 
-fn rectangle(laid: &Laid, chance: &mut Chance, kind: BodyKind, (w, h): (f64, f64), doubt: f64, height: f64) -> Body {
+fn rectangle(laid: &Laid, chance: &mut Chance, kind: BodyKind, (w, h): (f64, f64), cut: Cut, height: f64) -> Body {
     let own = corners(w, h);
     let mut sightings = Vec::new();
     for i in 0..4 {
@@ -171,7 +173,8 @@ fn rectangle(laid: &Laid, chance: &mut Chance, kind: BodyKind, (w, h): (f64, f64
         anchors,
         outline: own.to_vec(),
         size_mm: w.max(h),
-        size_doubt: doubt,
+        size_doubt: cut.size_limit(),
+        cut: Some(cut),
         height_mm: height,
         height_doubt_mm: 0.1,
     }
@@ -187,8 +190,11 @@ fn around(chance: &mut Chance, k: usize, of: usize, out: f64) -> MatPoint {
 
 fn set_up(chance: &mut Chance, truth: &Truth, kind: usize) -> Option<Vec<Body>> {
     let noise = chance.between(0.03, 0.1);
+    let cut = |at: MatPoint, turn: f64, gain: Vector2<f64>, height: f64, noise: f64| {
+        truth.plane(height).map(|camera| Laid { at, turn, gain, camera, noise })
+    };
     let lay = |at: MatPoint, turn: f64, misprint: f64, height: f64, noise: f64| {
-        truth.plane(height).map(|camera| Laid { at, turn, gain: 1.0 + misprint, camera, noise })
+        cut(at, turn, Vector2::repeat(1.0 + misprint), height, noise)
     };
     let cards = [3, 5, 8, 0, 0, 0, 0][kind];
     let rulers = [0, 0, 0, 1, 2, 0, 1][kind];
@@ -213,16 +219,18 @@ fn set_up(chance: &mut Chance, truth: &Truth, kind: usize) -> Option<Vec<Body>> 
         out.push(ruler(&laid, chance, length, k));
     }
     if kind == 5 {
-        let (turn, misprint) = (chance.between(0.0, 3.0), chance.normal(2.0 / 507.0 / 2.0));
-        let laid = lay(MatPoint::new(HALF.0 + 170.0, chance.normal(100.0)), turn, misprint, 0.1, 0.2)?;
-        let doubt = 2.0 / 507.0 * std::f64::consts::SQRT_2;
-        out.push(rectangle(&laid, chance, BodyKind::Sheet, (210.0, 297.0), doubt, 0.1));
+        // ISO 216: each side anywhere within 2 mm of its size.
+        let (turn, off) = (chance.between(0.0, 3.0), Cut { x: 2.0 / 210.0, y: 2.0 / 297.0 });
+        let gain = Vector2::new(1.0 + chance.between(-off.x, off.x), 1.0 + chance.between(-off.y, off.y));
+        let laid = cut(MatPoint::new(HALF.0 + 170.0, chance.normal(100.0)), turn, gain, 0.1, 0.2)?;
+        out.push(rectangle(&laid, chance, BodyKind::Sheet, (210.0, 297.0), off, 0.1));
     }
     if kind == 6 {
-        let (turn, misprint) = (chance.between(0.0, 3.0), chance.normal(0.0005));
-        let laid = lay(MatPoint::new(HALF.0 + 80.0, HALF.1 - 50.0), turn, misprint, 0.76, 0.2)?;
-        let doubt = 0.13 / 139.58 * std::f64::consts::SQRT_2;
-        out.push(rectangle(&laid, chance, BodyKind::IdCard, (85.6, 53.98), doubt, 0.76));
+        // ISO/IEC 7810: 85.47 to 85.72 by 53.92 to 54.03 mm.
+        let (turn, off) = (chance.between(0.0, 3.0), Cut { x: 0.13 / 85.6, y: 0.06 / 53.98 });
+        let gain = Vector2::new(1.0 + chance.between(-off.x, off.x), 1.0 + chance.between(-off.y, off.y));
+        let laid = cut(MatPoint::new(HALF.0 + 80.0, HALF.1 - 50.0), turn, gain, 0.76, 0.2)?;
+        out.push(rectangle(&laid, chance, BodyKind::IdCard, (85.6, 53.98), off, 0.76));
     }
     let seen = out.iter().flat_map(|b| b.anchors.iter()).all(|(_, at)| in_view(*at));
     seen.then_some(out)

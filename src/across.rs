@@ -10,7 +10,7 @@ use crate::garment::appearance::{Departure, log_from_gamma};
 use crate::outline::Outline;
 use crate::polygon;
 use crate::refusal::Warning;
-use crate::units::MatPoint;
+use crate::units::{MatPoint, for_either_tape};
 
 /// Stations along the outline, mm.
 const STATION_MM: f64 = 3.0;
@@ -53,15 +53,33 @@ pub fn warnings(flat: &FlatPhoto, outline: &Outline) -> Vec<Warning> {
             Warning::new(
                 "something-across",
                 format!(
-                    "near ({:.0}, {:.0}) mm the edge looks like nothing else on the garment, over {:.0} mm: if a ruler, a \
-                     weight or a hand lies across it, take that away and photograph again; a trim or label is no matter",
-                    at.x,
-                    at.y,
-                    STATION_MM * count as f64
+                    "along {:.0} mm of the edge, {}, lies something unlike the rest of the garment: if a ruler, a weight or \
+                     a hand lies across the edge there, take it away and photograph again; a trim or label is no matter",
+                    STATION_MM * count as f64,
+                    place(&ring, at)
                 ),
             )
         })
         .collect()
+}
+
+/// Where on the garment a point lies, for somebody who looks at the flat photo with a tape in hand.
+fn place(ring: &[MatPoint], at: MatPoint) -> String {
+    let Some(all) = crate::flat::MatRect::around(ring.iter().copied()) else { return String::new() };
+    let third = |share: f64, names: [&'static str; 3]| names[((3.0 * share) as usize).min(2)];
+    let across = third((at.x - all.min.x) / all.width_mm().max(1e-9), ["left", "middle", "right"]);
+    let down = third((all.max.y - at.y) / all.height_mm().max(1e-9), ["upper", "middle", "lower"]);
+    let part = match (down, across) {
+        ("middle", "middle") => "in the middle".to_string(),
+        ("middle", side) => format!("at the {side}, half way up"),
+        (end, "middle") => format!("at the {end} end, half way across"),
+        (end, side) => format!("at the {end} {side}"),
+    };
+    format!(
+        "{part} in the flat photo ({} from the garment's left end and {} below its top)",
+        for_either_tape(at.x - all.min.x),
+        for_either_tape(all.max.y - at.y)
+    )
 }
 
 type Look = [f32; 3];
@@ -183,7 +201,10 @@ mod tests {
             scene(|x, y| ((-30.0..60.0).contains(&x) && (150.0..180.0).contains(&y)).then_some([180, 182, 186]));
         let said = warnings(&flat, &outline);
         assert_eq!(said.len(), 1, "{said:?}");
-        assert!(said[0].text.contains("(0, 16") || said[0].text.contains("(-0, 16"), "{}", said[0].text);
+        // The ruler's middle: 165 mm of 400 up the left edge, 235 below the top.
+        let text = &said[0].text;
+        assert!(text.contains("at the left, half way up in the flat photo (0.0 cm"), "{text}");
+        assert!(["23.2", "23.3", "23.4", "23.5", "23.6", "23.7", "23.8"].iter().any(|cm| text.contains(cm)), "{text}");
     }
 
     #[test]

@@ -16,7 +16,7 @@ mod sound;
 mod spline;
 mod wishes;
 
-use kurbo::{BezPath, ParamCurve, ParamCurveArclen, Shape};
+use kurbo::{BezPath, ParamCurve, ParamCurveArclen, ParamCurveNearest, Shape};
 use nalgebra::Vector2;
 
 use crate::outline::Outline;
@@ -187,6 +187,14 @@ pub struct Tracing {
 }
 
 impl Tracing {
+    /// The edge that passes a place most closely.
+    pub fn nearest(&self, at: MatPoint) -> Option<&Edge> {
+        let off = |edge: &Edge| {
+            edge.path.segments().map(|s| s.nearest(at.into(), MEASURE_MM).distance_sq).fold(f64::INFINITY, f64::min)
+        };
+        self.edges.iter().min_by(|a, b| off(a).total_cmp(&off(b)))
+    }
+
     /// The edge of a number.
     ///
     /// # Errors

@@ -98,7 +98,7 @@ pub struct Placed {
 pub struct Measured {
     /// The camera, of the plane the garment lies on.
     pub fit: CameraFit,
-    /// "grid", "cards", "ruler", "rulers", "sheet", "id-card", or several joined by " and ".
+    /// "grid", "cards", "ruler", "rulers", "sheet", "bank card", or several joined by " and ".
     pub reference: String,
     /// The references one by one.
     pub reports: Vec<ReferenceReport>,
@@ -108,6 +108,8 @@ pub struct Measured {
     pub placed: Vec<Placed>,
     /// Half-width (95 %) of the doubt of the references' own size and height, as a share.
     pub size_doubt: f64,
+    /// What the size may be off besides because paper and bank cards are cut so, as a share: a limit, not a likelihood.
+    pub size_limit: f64,
     /// What a person should know.
     pub warnings: Vec<Warning>,
 }
@@ -184,7 +186,9 @@ impl Measured {
     /// Half-width (95 %) of the doubt of lengths over a rectangle of the table, as a share: what the references are
     /// worth and how well the camera is known there.
     pub fn scale_doubt_over(&self, rect: MatRect) -> f64 {
-        self.size_doubt.hypot(FEW_SIGHTINGS * self.fit.doubt.scale_sigma_over(rect)).hypot(LENS_SHARE)
+        let likely = self.size_doubt.hypot(FEW_SIGHTINGS * self.fit.doubt.scale_sigma_over(rect)).hypot(LENS_SHARE);
+        // A sheet at the limit of what its standard allows is no rarity (a whole packet is cut alike): chance comes on top.
+        self.size_limit + likely
     }
 }
 
@@ -216,9 +220,10 @@ fn measured(joint: JointFit, used: &[Body], all: &[Body]) -> Measured {
     let mean = |f: &dyn Fn(&Body) -> f64| kept.iter().map(|b| f(b)).sum::<f64>() / kept.len().max(1) as f64;
     let height_mm = mean(&|b| b.height_mm);
     let height_doubt = mean(&|b| b.height_doubt_mm) / fit.camera.pose.map_or(600.0, |p| p.height_mm);
-    let size_doubt = mean(&|b| b.size_doubt).hypot(height_doubt);
     // What several kinds leave open of each other's size is in the fit's own doubt.
-    let size_doubt = if kinds(&kept).len() > 1 { 0.0 } else { size_doubt };
+    let alone = kinds(&kept).len() < 2;
+    let own = |cut: bool| if alone { mean(&|b| if b.cut.is_some() == cut { b.size_doubt } else { 0.0 }) } else { 0.0 };
+    let (size_limit, size_doubt) = (own(true), if alone { own(false).hypot(height_doubt) } else { 0.0 });
     let mut warnings = std::mem::take(&mut fit.warnings);
     if let Some(camera) = onto_table(&fit.camera, height_mm) {
         fit.camera = camera;
@@ -227,11 +232,11 @@ fn measured(joint: JointFit, used: &[Body], all: &[Body]) -> Measured {
     let reports = reports(&fit.camera, all, &names);
     let kinds = kinds(&kept);
     let by = kinds.join(" and ");
-    let own: Vec<BodyKind> = used.iter().map(|b| b.kind).collect();
-    let checks = checks(&by, &fit, size_doubt, all, &own);
+    let kinds_used: Vec<BodyKind> = used.iter().map(|b| b.kind).collect();
+    let checks = checks(&by, &fit, size_limit + size_doubt, all, &kinds_used);
     warnings.extend(disagreements(&checks));
     warnings.extend(few(&kept, fit.camera.pose));
-    Measured { placed: placed(&fit.camera, all), fit, reference: by, reports, checks, size_doubt, warnings }
+    Measured { placed: placed(&fit.camera, all), fit, reference: by, reports, checks, size_doubt, size_limit, warnings }
 }
 
 /// The camera of a plane so much lower than the one it was fitted to.
@@ -259,7 +264,7 @@ fn kinds(bodies: &[&Body]) -> Vec<String> {
             (BodyKind::Ruler, 1) => "ruler",
             (BodyKind::Ruler, _) => "rulers",
             (BodyKind::Sheet, _) => "sheet",
-            (BodyKind::IdCard, _) => "id-card",
+            (BodyKind::IdCard, _) => "bank card",
         };
         out.push(name.to_string());
     }
@@ -327,13 +332,13 @@ fn disagreements(checks: &[ReferenceCheck]) -> Vec<Warning> {
             Warning::new(
                 "references-disagree",
                 format!(
-                    "measured by the {}, the {} comes out {:.2} % {} ({} explains {:.2} %): one of them is not what was \
-                     typed, or does not lie flat; measure both before you trust either",
+                    "measured by the {}, the {} comes out {:.2} % too {}, {:.0} mm in a metre ({:.2} % could be chance): one \
+                     of them is not what was typed, or does not lie flat; measure both before you trust either",
                     c.by,
                     c.of,
                     c.apart_percent.abs(),
-                    if c.apart_percent > 0.0 { "too large" } else { "too small" },
-                    "their own doubt",
+                    if c.apart_percent > 0.0 { "large" } else { "small" },
+                    10.0 * c.apart_percent.abs(),
                     c.doubt_percent
                 ),
             )
@@ -417,7 +422,16 @@ pub fn by_grid(fit: CameraFit, grid: &GridSighting, print_doubt: f64, bodies: &[
     warnings.extend(disagreements(&checks));
     let mut placed = placed(&fit.camera, bodies);
     placed.push(Placed { ring: Vec::new(), ticks: grid_ticks(grid) });
-    Measured { reference: "grid".to_string(), reports, checks, placed, size_doubt: print_doubt, warnings, fit }
+    Measured {
+        reference: "grid".to_string(),
+        reports,
+        checks,
+        placed,
+        size_doubt: print_doubt,
+        size_limit: 0.0,
+        warnings,
+        fit,
+    }
 }
 
 fn grid_ticks(grid: &GridSighting) -> Vec<[MatPoint; 2]> {

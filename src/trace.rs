@@ -139,7 +139,7 @@ pub struct Trace {
 /// How the size is known and what it is worth; goes into `outline.json` as `"scale"`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Scale {
-    /// What of known size gave the camera: "grid", "cards", "ruler", "rulers", "sheet", "id-card", or some of them.
+    /// What of known size gave the camera: "grid", "cards", "ruler", "rulers", "sheet", "bank card", or some of them.
     pub reference: String,
     /// Every reference, and how it came out.
     pub references: Vec<ReferenceReport>,

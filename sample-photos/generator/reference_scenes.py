@@ -74,4 +74,13 @@ SCENES = {
                     focal_off=-0.005),
         props=[("scrap", (150, -190), (170, 90), 8, (196, 186, 168), 0.0), ("see_through", (10, -178), -2.0, 450.0, 50.0, (24, 24, 30), 0.6)],
         light="window", finish=dict(exposure=0.5), seed=146, samples=8),
+
+    "47-bodice-ruler-and-bank-card": dict(
+        note="Plum bodice on a grey stone floor with one 30 cm steel-grey ruler on one side and a bank card on the other.",
+        args=["--ruler", "30cm", "--id-card", "--thickness", "2mm"], expect="accept", table=("stone", (120, 118, 114)),
+        garment=dict(path="bodice", scale=0.85, angle=88.0, at=(10, 25), thickness=2.0, shape=SOFT),
+        cloth=dict(kind="plain", base=(70, 24, 60), thread=(96, 44, 84), weave=0.06),
+        camera=dict(size=(4032, 3024), f35=26, height_mm=570, tilt=8, tilt_towards=55, roll=2, look_at=(0, 0), k1=-0.025, focal_off=0.007),
+        props=[("measure", (20, -205), 2.0, 300.0, "mm", 28.0, (196, 198, 200)), ("id_card", (-140, 200), -14)],
+        light="window", finish=dict(exposure=0.55), seed=147, samples=3),
 }

@@ -118,4 +118,36 @@ def paper(rng, at, turn, size=(210.0, 297.0), z=0.0, tone=(240, 240, 236)):
     lay(np.clip(p, 0, 255).astype(np.uint8), at, turn, size, z, 0.12, tone, roughness=0.95, specular=0.02)
 
 
-KINDS = dict(card=card, measure=measure, see_through=see_through, paper=paper)
+# ISO/IEC 7810, ID-1: width, height, corner radius, thickness (mm).
+ID_1 = (85.60, 53.98, 3.18, 0.76)
+
+
+def id_card_picture(rng, tone, s=10):
+    """The face of an invented card: one colour, a contact plate, two lines of nothing in particular."""
+    w, h = (int(round(v*s)) for v in ID_1[:2])
+    p = np.full((h, w, 3), textures.srgb(tone), np.float32)
+    p *= (1 + 0.01*textures.mottle(rng, p.shape[:2], ((40, 1.0), (4, 0.5))))[..., None]
+    block = lambda x, y, bw, bh, rgb: p[int(y*s):int((y + bh)*s), int(x*s):int((x + bw)*s)].__setitem__(slice(None), textures.srgb(rgb))
+    block(10, 19, 12, 9.5, (196, 172, 104))
+    for x in (14, 17.8):
+        block(x, 19, 0.25, 9.5, (120, 100, 60))
+    block(10, 36, 46, 2.2, [int(0.6*c) for c in tone])
+    block(10, 43, 28, 1.8, [int(0.6*c) for c in tone])
+    return np.clip(p + 0.5, 0, 255).astype(np.uint8)
+
+
+def id_card(rng, at, turn, tone=(168, 190, 204), z=0.0):
+    w, h, r, thick = ID_1
+    quarter = np.radians(np.arange(0, 91, 6))
+    ring = np.array([(sx*(w/2 - r) + r*np.cos(q + start), sy*(h/2 - r) + r*np.sin(q + start))
+                     for sx, sy, start in ((1, 1, 0), (-1, 1, np.pi/2), (-1, -1, np.pi), (1, -1, 1.5*np.pi)) for q in quarter])
+    n, a = len(ring), np.radians(turn)
+    plan = ring @ np.array([(np.cos(a), np.sin(a)), (-np.sin(a), np.cos(a))]) + np.array(at)
+    face = np.c_[np.vstack([plan, [at]]), np.full(n + 1, z + thick)]
+    uv = np.vstack([ring, [(0, 0)]])/(w, h) + 0.5
+    stage.mesh(face, [(i, (i + 1) % n, n) for i in range(n)], stage.material(sheet=id_card_picture(rng, tone), roughness=0.35, specular=0.3), uv)
+    wall = np.vstack([np.c_[plan, np.full(n, z)], np.c_[plan, np.full(n, z + thick - 0.01)]])
+    stage.mesh(wall, [(i, (i + 1) % n, n + (i + 1) % n, n + i) for i in range(n)], stage.material(rgb=tone))
+
+
+KINDS = dict(card=card, measure=measure, see_through=see_through, paper=paper, id_card=id_card)

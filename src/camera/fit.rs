@@ -180,7 +180,7 @@ fn believable(focal_px: Option<f64>, size: (u32, u32), warnings: &mut Vec<Warnin
     }
     warnings.push(Warning::new(
         "focal-nonsense",
-        format!("the photo says its lens is {focal:.0} pixels long, which no camera's is: it was left out of account"),
+        "what the photo says of its lens's length is no camera's and was left out of account: use the photo as the camera wrote it",
     ));
     None
 }

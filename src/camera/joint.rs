@@ -5,7 +5,8 @@
 //! that EXIF says (Zhang, IEEE PAMI 22(11), 2000, section 3.1): with one ruler they carry the scale across it. The mat
 //! frame floats with the bodies (inner constraints: no shift and no turn of their middles as a whole), so that the
 //! doubts are those of shape and size and not of where one body lies. Where several kinds of bodies are fitted, every kind
-//! may be so much larger than believed as its making and its height above the table leave open.
+//! may be so much larger than believed as its making and its height above the table leave open. What is cut from a sheet may
+//! besides be out of shape: its two sides are off by themselves ([`Cut`](crate::reference::body::Cut)).
 
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix3, Vector2, Vector3};
 
@@ -15,7 +16,7 @@ use super::line_model::{Frame, K1, K2, PARAMS, Params, plane, project};
 use super::pose::{self, assumed_focal_px};
 use super::solve::Square;
 use crate::reference::Axis;
-use crate::reference::body::{Body, BodyKind, BodySighting};
+use crate::reference::body::{Body, BodyKind, BodySighting, Cut};
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::{ImagePoint, MatPoint};
 
@@ -42,6 +43,8 @@ const GOOD_MISFIT: f64 = 0.0004;
 
 /// Where EXIF is silent, a view of a sheet that asks for a lens so much longer or shorter than a phone's is of another sheet.
 const ODD_LENS: f64 = 2.5;
+/// Standard deviations by which a shape read from the photo may go beyond the limits it was cut to.
+const SHAPE_SIGMAS: f64 = 2.0;
 /// A focal length told by the view is believed that far below this relative doubt.
 const SURE_VIEW: f64 = 0.2;
 
@@ -117,8 +120,11 @@ fn too_little() -> Refusal {
 fn contradiction(misfit: f64) -> Refusal {
     Refusal::new(
         RefusalKind::ContradictoryReference,
-        format!("the references do not fit one flat plane (they stray by {:.2} % of their size)", 100.0 * misfit),
-        "lay them flat on the surface the garment lies on, check that all have the size typed, and retake",
+        format!(
+            "what lies beside the garment does not fit one flat surface at the size typed (it strays by {:.2} % of its size)",
+            100.0 * misfit
+        ),
+        "lay all of it flat on what the garment lies on, measure whether each has the size typed, and retake",
     )
 }
 
@@ -137,7 +143,18 @@ struct Row {
     by_camera: Params,
     by_pose: Vector3<f64>,
     by_gain: f64,
+    by_shape: f64,
     px_per_mm: f64,
+}
+
+/// A body's place, size and shape as tried.
+struct Tried {
+    at: Vector2<f64>,
+    turn: f64,
+    gain: f64,
+    /// Factors along its x and y, and their logarithms' derivatives by the shape.
+    stretch: Vector2<f64>,
+    by_shape: Vector2<f64>,
 }
 
 struct Problem<'a> {
@@ -145,6 +162,8 @@ struct Problem<'a> {
     bodies: Vec<&'a Body>,
     /// One a kind, where there are several.
     gains: Vec<Gain>,
+    /// Bodies whose shape is not known for sure.
+    shapes: Vec<(usize, Cut)>,
     start: DVector<f64>,
     focal: (f64, f64),
     square_sigma: f64,
@@ -180,7 +199,8 @@ impl<'a> Problem<'a> {
         let frame = Frame { centre, scale_px, mat_centre: MatPoint::new(0.0, 0.0), unit_mm: guess.unit_mm };
         // In units of the scale, the plane's distance is one over what a millimetre looks like.
         let gains = gains(&bodies, guess.unit_mm / guess.params[0]);
-        let mut start = DVector::zeros(POSES + 3 * bodies.len() + gains.len());
+        let shapes: Vec<(usize, Cut)> = bodies.iter().enumerate().filter_map(|(i, b)| Some((i, b.cut?))).collect();
+        let mut start = DVector::zeros(POSES + 3 * bodies.len() + gains.len() + shapes.len());
         start.rows_mut(0, PARAMS).copy_from(&guess.params);
         for (i, pose) in guess.poses.iter().enumerate() {
             start[POSES + 3 * i] = pose.at.x / guess.unit_mm;
@@ -191,7 +211,7 @@ impl<'a> Problem<'a> {
         for (i, gain) in gains.iter().enumerate() {
             start[POSES + 3 * bodies.len() + i] = gain.ln.0;
         }
-        Some(Self { frame, bodies, gains, start, focal: (0.0, sigma), square_sigma: SQUARE_SIGMA })
+        Some(Self { frame, bodies, gains, shapes, start, focal: (0.0, sigma), square_sigma: SQUARE_SIGMA })
     }
 
     fn rows(&self, p: &DVector<f64>) -> Vec<Row> {
@@ -201,7 +221,11 @@ impl<'a> Problem<'a> {
             let at = Vector2::new(p[POSES + 3 * i], p[POSES + 3 * i + 1]);
             let turn = p[POSES + 3 * i + 2];
             let gain = self.gain_index(i).map_or(1.0, |k| p[k].exp());
-            rows.extend(body.sightings.iter().map(|s| self.row(&camera, (at, turn, gain), i, s)));
+            let shape = self.shape_index(i).map(|(k, cut)| (p[k], Vector2::from(cut.by_shape())));
+            let (stretch, by_shape) =
+                shape.map_or((Vector2::repeat(1.0), Vector2::zeros()), |(shape, by)| ((by * shape).map(f64::exp), by));
+            let tried = Tried { at, turn, gain, stretch, by_shape };
+            rows.extend(body.sightings.iter().map(|s| self.row(&camera, &tried, i, s)));
         }
         rows
     }
@@ -212,11 +236,18 @@ impl<'a> Problem<'a> {
         self.gains.iter().position(|g| g.kind == kind).map(|k| POSES + 3 * self.bodies.len() + k)
     }
 
-    fn row(&self, camera: &Params, placed: (Vector2<f64>, f64, f64), body: usize, s: &BodySighting) -> Row {
+    /// Where a body's shape stands among the parameters, and how it was cut.
+    fn shape_index(&self, body: usize) -> Option<(usize, Cut)> {
+        let first = POSES + 3 * self.bodies.len() + self.gains.len();
+        self.shapes.iter().enumerate().find(|(_, (of, _))| *of == body).map(|(k, (_, cut))| (first + k, *cut))
+    }
+
+    fn row(&self, camera: &Params, tried: &Tried, body: usize, s: &BodySighting) -> Row {
         let frame = &self.frame;
-        let (at, turn, gain) = placed;
-        let (sin, cos) = turn.sin_cos();
-        let rotation = gain * Matrix2::new(cos, -sin, sin, cos);
+        let at = tried.at;
+        let (sin, cos) = tried.turn.sin_cos();
+        let turned = tried.gain * Matrix2::new(cos, -sin, sin, cos);
+        let rotation = turned * Matrix2::from_diagonal(&tried.stretch);
         let (along_axis, across_axis) = match s.axis {
             Axis::X => (Vector2::y(), Vector2::x()),
             Axis::Y => (Vector2::x(), Vector2::y()),
@@ -241,14 +272,17 @@ impl<'a> Problem<'a> {
         let tangent = there.by_mat * (rotation * along_axis);
         let n = Vector2::new(-tangent.y, tangent.x) / tangent.norm().max(1e-12);
         let by_mat = there.by_mat.transpose() * n;
-        let turned = Vector2::new(-arm.y, arm.x);
+        let by_turn = Vector2::new(-arm.y, arm.x);
+        let own = across_axis * known + along_axis * along;
+        let by_shape = rotation * own.component_mul(&tried.by_shape);
         Row {
             px: frame.scale_px * n.dot(&(seen - there.image)),
             sigma: s.sigma_px,
             body,
             by_camera: there.by_params(&n) * -frame.scale_px,
-            by_pose: Vector3::new(by_mat.x, by_mat.y, by_mat.dot(&turned)) * -frame.scale_px,
+            by_pose: Vector3::new(by_mat.x, by_mat.y, by_mat.dot(&by_turn)) * -frame.scale_px,
             by_gain: by_mat.dot(&arm) * -frame.scale_px,
+            by_shape: by_mat.dot(&by_shape) * -frame.scale_px,
             px_per_mm: by_mat.dot(&(rotation * across_axis)).abs() * frame.scale_px / frame.unit_mm,
         }
     }
@@ -274,6 +308,10 @@ impl<'a> Problem<'a> {
             let ln = p[POSES + 3 * self.bodies.len() + i];
             (ln - gain.ln.0) / gain.ln.1
         });
+        let shapes = self
+            .shapes
+            .iter()
+            .filter_map(|(body, cut)| self.shape_index(*body).map(|(k, _)| p[k] / cut.shape_sigma().max(1e-5)));
         let mut all = vec![
             c1.dot(&c2) / (n1 * n2) / self.square_sigma,
             (n1 / n2).ln() / self.square_sigma,
@@ -287,6 +325,7 @@ impl<'a> Problem<'a> {
             turn / GAUGE_SIGMA,
         ];
         all.extend(gains);
+        all.extend(shapes);
         DVector::from_vec(all)
     }
 
@@ -303,7 +342,8 @@ impl<'a> Problem<'a> {
             let by_camera = (0..PARAMS).map(|i| (i, row.by_camera[i]));
             let by_pose = (0..3).map(|i| (k + i, row.by_pose[i]));
             let by_gain = self.gain_index(row.body).map(|i| (i, row.by_gain));
-            let slopes: Vec<(usize, f64)> = by_camera.chain(by_pose).chain(by_gain).collect();
+            let by_shape = self.shape_index(row.body).map(|(i, _)| (i, row.by_shape));
+            let slopes: Vec<(usize, f64)> = by_camera.chain(by_pose).chain(by_gain).chain(by_shape).collect();
             for &(i, slope) in &slopes {
                 g[i] += w * slope * row.px;
                 for &(j, other) in &slopes {
@@ -412,7 +452,7 @@ impl Solved<'_> {
         let hull = convex_hull(self.outlines());
         let doubt = PlaneDoubt::new(frame, params, covariance, 0.0, hull);
         let pose = pose::pose(&frame, &params, &covariance, (None, focal_px), size, pose::PRINT_SIGMA);
-        self.of_the_shape_typed(&pose, focal_px, assumed_focal_px(size))?;
+        self.of_the_shape_typed(&pose, focal_px, assumed_focal_px(size), |k| all[(k, k)].max(0.0).sqrt())?;
         let mut poses = vec![None; bodies.len()];
         for (i, &k) in kept.iter().enumerate() {
             let j = POSES + 3 * i;
@@ -444,15 +484,25 @@ impl Solved<'_> {
     }
 
     /// Four sides fit a plane whatever they are of: only the camera says whether their shape is the one typed.
-    fn of_the_shape_typed(&self, seen: &pose::PoseFit, exif_px: Option<f64>, typical_px: f64) -> Result<(), Refusal> {
+    /// `sigma` is that of a parameter.
+    fn of_the_shape_typed(
+        &self,
+        seen: &pose::PoseFit,
+        exif_px: Option<f64>,
+        typical_px: f64,
+        sigma: impl Fn(usize) -> f64,
+    ) -> Result<(), Refusal> {
         let by_sides = |b: &&Body| matches!(b.kind, BodyKind::Sheet | BodyKind::IdCard);
         let Some(body) = self.problem.bodies.first().filter(|_| self.problem.bodies.iter().all(by_sides)) else {
             return Ok(());
         };
+        let shape =
+            self.problem.shape_index(0).map(|(k, cut)| (self.p[k].abs(), cut.shape_limit() + SHAPE_SIGMAS * sigma(k)));
+        let badly_cut = shape.filter(|(off, most)| off > most).map(|(off, _)| off + seen.out_of_shape.unwrap_or(0.0));
         let contrary = seen.warnings.iter().any(|w| w.code == "focal-disagrees");
         let view = seen.from_view.filter(|v| v.sigma < SURE_VIEW).map(|v| v.px);
         let odd = |px: &f64| exif_px.is_none() && !(typical_px / ODD_LENS..ODD_LENS * typical_px).contains(px);
-        let why = match (seen.out_of_shape, view) {
+        let why = match (badly_cut.or(seen.out_of_shape), view) {
             (Some(off), _) => format!("by the camera's view its four sides are {:.0} % out of that shape", 100.0 * off),
             (None, Some(px)) if contrary || odd(&px) => format!(
                 "its four sides have that shape only for a lens {:.1} times as long as {}",
@@ -461,11 +511,20 @@ impl Solved<'_> {
             ),
             _ => return Ok(()),
         };
+        let advice = match body.kind {
+            BodyKind::IdCard => {
+                "lay one bank or identity card flat there, let nothing else of its shape lie about, and give the photo as the \
+                 camera wrote it, not cropped"
+            }
+            _ => {
+                "name the paper that lies there (A4 is longer and narrower than Letter), let no other light rectangle lie \
+                 about, lay it flat, and give the photo as the camera wrote it, not cropped"
+            }
+        };
         Err(Refusal::new(
             RefusalKind::ContradictoryReference,
             format!("the {} found is not of the size named: {why}", body.name),
-            "name the paper that lies there (A4 is longer and narrower than Letter), let no other light rectangle lie \
-             about, lay it flat, and give the photo as the camera wrote it, not cropped",
+            advice,
         ))
     }
 
@@ -495,8 +554,9 @@ fn odd(left_out: &[&str], pose: Vec<Warning>) -> Vec<Warning> {
         warnings.push(Warning::new(
             "reference-left-out",
             format!(
-                "{} did not agree with the rest (not flat on the table, partly hidden or of another size) and was left out",
-                left_out.join(", ")
+                "{} did not agree with the rest (not flat on the table, partly hidden or of another size) and {} left out",
+                left_out.join(", "),
+                if left_out.len() == 1 { "was" } else { "were" }
             ),
         ));
     }

@@ -27,6 +27,9 @@ const FULL_FRAME_DIAGONAL_MM: f64 = 43.266_615_305_567_87;
 /// printed and cut, sheets stretch: without this the view claims to know the focal length too well.
 pub(super) const PRINT_SIGMA: f64 = 0.003;
 
+/// 1/f^2 of a lens twice as long as the frame's unit.
+const TWICE_AS_LONG: f64 = 0.25;
+
 /// A relative doubt of the view's focal length up to which it is worth using.
 const USABLE: f64 = 0.2;
 
@@ -136,11 +139,9 @@ fn disagreement(view: FocalLength, exif: FocalLength) -> Warning {
     Warning::new(
         "focal-disagrees",
         format!(
-            "the photo says its lens is {:.0} pixels long, the view of the mat says {:.0} (within {:.0} %): the photo \
-             was cropped or the grid's cells are not as typed; the view was used; give the uncropped photo",
-            exif.px,
-            view.px,
-            100.0 * view.sigma
+            "by the view of the table the lens is {:.2} times as long as the photo says: the photo was cropped, or what lies \
+             there is not of the size typed; the view was believed; give the photo as the camera wrote it, not cropped",
+            view.px / exif.px
         ),
     )
 }
@@ -159,8 +160,8 @@ fn askew_grid(seen: Shape) -> Warning {
     Warning::new(
         "grid-not-square",
         format!(
-            "seen from this camera the grid's cells would be {:.1} % wider than tall against what was typed, and \
-             {:.1} degrees off a right angle: check the grid's two pitches, or the photo was cropped or stretched",
+            "the mat's squares seem {:.1} % wider than they should against their height, and {:.1} degrees off a right \
+             angle: measure them both ways, and give the photo as the camera wrote it, not cropped or stretched",
             100.0 * (seen.ratio - 1.0),
             seen.askew.asin().to_degrees().abs()
         ),
@@ -210,7 +211,8 @@ fn equation_covariance(params: &Params, covariance: &Square, w: f64, print: f64)
         down[i] -= h;
         j.set_column(i, &((value(&up) - value(&down)) / (2.0 * h)));
     }
-    let print = print * w;
+    // Near the plumb line what is seen of the lens drowns in the print: a very long one must not seem sure of itself there.
+    let print = print * w.max(TWICE_AS_LONG);
     j * covariance * j.transpose() + Matrix2::identity() * (print * print)
 }
 

@@ -90,7 +90,7 @@ impl Told<'_> {
         if let Some(scale) = self.scale {
             say!(
                 "scale: from the {}, {} places that agree to {:.3} mm; every length within {:.1} %",
-                scale.reference.replace("id-card", "bank card"),
+                scale.reference,
                 scale.sides,
                 scale.reprojection_mm,
                 scale.doubt_percent
@@ -116,7 +116,9 @@ impl Told<'_> {
                     m.median_mm,
                     m.p95_mm,
                     m.worst_mm,
-                    m.worst_at.map_or(String::new(), |p| format!(", at x {:.0}, y {:.0} mm", p.x, p.y))
+                    m.worst_at
+                        .and_then(|p| self.tracing.nearest(p))
+                        .map_or(String::new(), |e| format!(", on edge {}", e.number))
                 );
             }
             if let Some(profile) = &scale.lens_profile {

@@ -145,20 +145,32 @@ fn unlike_grids() -> Refusal {
 }
 
 fn unknown(likeness: f64, runner_up: f64) -> Refusal {
+    let why = if likeness >= LEAST_LIKENESS && runner_up > 0.0 {
+        "the mat's squares all look alike, and what is seen beside them fits in more than one place"
+    } else {
+        "besides the mat's squares they show hardly anything in common"
+    };
     Refusal::new(
         RefusalKind::TooLittleReference,
-        format!(
-            "how the photos lie on each other cannot be told: the best match of what they show beside the grid is \
-             {likeness:.2}, the next {runner_up:.2}"
-        ),
-        "let the photos overlap by a third or more, with the mat's numbers, its rim or some of the garment's details in \
-         both, and do not move the mat between them",
+        format!("it cannot be told how the photos lie on each other: {why}"),
+        "take them so that they overlap by a third or more, with some of the mat's numbers, its rim or the garment's details \
+         in both, or lay a few coins on the mat beside the garment where both see them; move neither mat nor garment in \
+         between",
     )
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_said_of_photos_that_do_not_settle_it_has_no_figures() {
+        let (twice, nothing) = (unknown(0.24, 0.23), unknown(0.05, 0.04));
+        assert!(twice.seen.contains("more than one place") && nothing.seen.contains("hardly anything in common"));
+        for said in [twice, nothing] {
+            assert!(!said.seen.chars().any(|c| c.is_ascii_digit()), "{}", said.seen);
+        }
+    }
 
     #[test]
     fn a_way_is_settled_by_its_lead_or_by_what_it_explains() {

@@ -66,10 +66,48 @@ pub struct Body {
     pub size_mm: f64,
     /// Half-width (95 %) of the doubt of its own measures, as a share.
     pub size_doubt: f64,
+    /// Of what is cut to size: how far its extent along x and along y may each be off by itself, as shares.
+    pub cut: Option<Cut>,
     /// How high its face lies above the table, mm.
     pub height_mm: f64,
     /// Half-width of that height's doubt, mm.
     pub height_doubt_mm: f64,
+}
+
+/// How far the two sides of a rectangle may be off, each by itself (shares, limits).
+///
+/// A photo tells the rectangle's shape, so of the two errors only what both have in common stays unknown. With `a` and `b`
+/// the limits, and errors believed to lie about them in proportion, the logarithms of both sides are off by
+/// `size + shape a^2/(a^2+b^2)` and `size - shape b^2/(a^2+b^2)`, where `size` and `shape` are independent.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Cut {
+    /// Limit along x.
+    pub x: f64,
+    /// Limit along y.
+    pub y: f64,
+}
+
+impl Cut {
+    /// By how much each side's logarithm grows with `shape`: x, y.
+    pub fn by_shape(self) -> [f64; 2] {
+        let (a, b) = (self.x * self.x, self.y * self.y);
+        [a / (a + b), -b / (a + b)]
+    }
+
+    /// The largest `size` that both limits allow: both sides too long, or both too short.
+    pub fn size_limit(self) -> f64 {
+        self.x * self.y * (self.x + self.y) / (self.x * self.x + self.y * self.y)
+    }
+
+    /// The largest `shape` that both limits allow: one side too long, the other too short.
+    pub fn shape_limit(self) -> f64 {
+        self.x + self.y
+    }
+
+    /// One standard deviation of `shape`, any error within the limits being as likely as any other.
+    pub fn shape_sigma(self) -> f64 {
+        self.x.hypot(self.y) / 3f64.sqrt()
+    }
 }
 
 impl Body {

@@ -82,7 +82,10 @@ fn partly_hidden(found: &mut Found, mut spoilt: Vec<usize>) {
     if !spoilt.is_empty() {
         found.warnings.push(Warning::new(
             "card-hidden",
-            format!("card {} is partly hidden, in glare or smeared and was left out", list(&spoilt)),
+            format!(
+                "{} partly hidden, in glare or smeared and left out: lay them bare, out of the light's reflection",
+                cards_are(&spoilt)
+            ),
         ));
     }
 }
@@ -104,11 +107,16 @@ fn twice(found: &mut Found) {
         found.warnings.push(Warning::new(
             "card-twice",
             format!(
-                "card {} lies there more than once: one copy was used, the others left out; print every number once",
+                "there is more than one copy of card {}: the largest was used, the others left out; print every number once",
                 list(&again)
             ),
         ));
     }
+}
+
+fn cards_are(numbers: &[usize]) -> String {
+    let (cards, are) = if numbers.len() == 1 { ("card", "is") } else { ("cards", "are") };
+    format!("{cards} {} {are}", list(numbers))
 }
 
 fn list(numbers: &[usize]) -> String {
@@ -135,6 +143,7 @@ fn body(card: &Card, side_mm: f64) -> Body {
         outline: own.iter().map(|o| o * 1.5).collect(),
         size_mm: side_mm,
         size_doubt: READING_MM / side_mm,
+        cut: None,
         height_mm: PAPER_MM,
         height_doubt_mm: PAPER_MM,
     }

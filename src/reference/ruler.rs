@@ -103,7 +103,8 @@ fn nothing() -> Refusal {
     Refusal::new(
         RefusalKind::NoReference,
         "no ruler with ticks that can be told apart was found",
-        "lay the ruler flat beside the garment, ticks up, out of glare, go nearer or use a larger photo, and retake",
+        "lay the ruler flat beside the garment, ticks up, out of glare, a see-through one on something plain; go nearer or use \
+         a larger photo, and retake",
     )
 }
 
@@ -214,8 +215,8 @@ fn untold(comb: &Comb, typed: Length) -> Refusal {
     Refusal::new(
         RefusalKind::ContradictoryReference,
         format!("{:.0} ticks of a ruler of {typed} were seen, but not which of them are longer", comb.ticks()),
-        "show the whole ruler, ticks bare and out of glare, or go nearer: millimetres, their halves and parts of an inch \
-         cannot be told apart in this photo",
+        "show the whole ruler from end to end, its ticks bare and out of glare, a see-through one on something plain, or go \
+         nearer: only the longer ticks tell millimetres and parts of an inch apart",
     )
 }
 
@@ -280,6 +281,7 @@ fn body(luma: &GrayImage, comb: &Comb, ticks: &Ticks, unit_mm: f64, name: String
         outline: [(-half, y0), (half, y0), (half, y1), (-half, y1)].map(|(x, y)| Vector2::new(x, y)).to_vec(),
         size_mm: (last - first) * unit_mm,
         size_doubt: RULER_DOUBT,
+        cut: None,
         height_mm: FACE_MM,
         height_doubt_mm: FACE_DOUBT_MM,
     })

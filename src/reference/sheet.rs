@@ -1,13 +1,13 @@
 //! A sheet of standard paper or an ID-1 card beside the garment, found by its four sides.
 //!
-//! Sheets are cut to within 1.5 mm (to 150 mm) or 2 mm (to 600 mm) of their size (ISO 216), an ID-1 card to within about
-//! 0.13 mm (ISO/IEC 7810) but it is small: the doubt follows.
+//! Every side of a sheet may be cut 1.5 mm (to 150 mm), 2 mm (to 600 mm) or 3 mm off its size (ISO 216:2007, tolerances), those
+//! of an ID-1 card about 0.06 and 0.13 mm (ISO/IEC 7810) but it is small: the doubt follows.
 
 use image::{GrayImage, Luma};
 use nalgebra::{Matrix2, Vector2};
 
 use super::Axis;
-use super::body::{Body, BodyKind, BodySighting};
+use super::body::{Body, BodyKind, BodySighting, Cut};
 use super::cards::quads::{self, Quad};
 use super::light::{half_way, line_through};
 use crate::refusal::{Refusal, RefusalKind};
@@ -34,8 +34,8 @@ pub struct Rectangle {
     pub kind: BodyKind,
     /// Sides, mm, the short one first.
     pub sides_mm: [f64; 2],
-    /// Half-width of their doubt, mm.
-    pub doubt_mm: f64,
+    /// How far each of them may be off, mm.
+    pub off_mm: [f64; 2],
     /// How thick it is, mm.
     pub height_mm: f64,
 }
@@ -45,19 +45,24 @@ impl Rectangle {
     pub fn sheet(width_mm: f64, height_mm: f64) -> Self {
         let sides_mm = [width_mm.min(height_mm), width_mm.max(height_mm)];
         // ISO 216:2007, tolerances; US sizes are cut no better.
-        let doubt_mm = if sides_mm[1] <= 150.0 {
-            1.5
-        } else if sides_mm[1] <= 600.0 {
-            2.0
-        } else {
-            3.0
-        };
-        Self { kind: BodyKind::Sheet, sides_mm, doubt_mm, height_mm: 0.1 }
+        let off_mm = sides_mm.map(|side| match side {
+            ..=150.0 => 1.5,
+            ..=600.0 => 2.0,
+            _ => 3.0,
+        });
+        Self { kind: BodyKind::Sheet, sides_mm, off_mm, height_mm: 0.1 }
     }
 
-    /// A bank or identity card: 85.60 x 53.98 mm, 0.76 mm thick (ISO/IEC 7810, ID-1).
+    /// A bank or identity card: 85.60 x 53.98 mm, 0.76 mm thick; unused ones are 85.47 to 85.72 by 53.92 to 54.03 mm
+    /// (ISO/IEC 7810, ID-1).
     pub fn id_card() -> Self {
-        Self { kind: BodyKind::IdCard, sides_mm: [53.98, 85.60], doubt_mm: 0.13, height_mm: 0.76 }
+        Self { kind: BodyKind::IdCard, sides_mm: [53.98, 85.60], off_mm: [0.06, 0.13], height_mm: 0.76 }
+    }
+
+    /// How far its sides may be off, the short one running along x if it stands `upright`.
+    pub fn cut(&self, upright: bool) -> Cut {
+        let [short, long] = [0, 1].map(|i| self.off_mm[i] / self.sides_mm[i]);
+        if upright { Cut { x: short, y: long } } else { Cut { x: long, y: short } }
     }
 }
 
@@ -164,6 +169,7 @@ fn body(seen: &Seen, what: Rectangle) -> Body {
         }
     }
     let name = what.kind.name().to_string();
+    let cut = what.cut(seen.mm[0] < seen.mm[1]);
     Body {
         kind: what.kind,
         name,
@@ -171,8 +177,8 @@ fn body(seen: &Seen, what: Rectangle) -> Body {
         anchors: own.into_iter().zip(seen.corners).collect(),
         outline: own.to_vec(),
         size_mm: what.sides_mm[1],
-        // Both sides are measured; they are cut independently.
-        size_doubt: what.doubt_mm / (what.sides_mm[0] + what.sides_mm[1]) * std::f64::consts::SQRT_2,
+        size_doubt: cut.size_limit(),
+        cut: Some(cut),
         height_mm: what.height_mm,
         height_doubt_mm: 0.1,
     }

@@ -47,6 +47,7 @@ fn cards(camera: &Camera, places: &[(f64, f64, f64)], noise: f64) -> Vec<Body> {
                 outline: Vec::new(),
                 size_mm: 80.0,
                 size_doubt: 0.0,
+                cut: None,
                 height_mm: 0.0,
                 height_doubt_mm: 0.0,
             }
