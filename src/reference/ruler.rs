@@ -61,7 +61,7 @@ pub struct Found {
 pub fn find(luma: &GrayImage, typed: &[Length]) -> Result<Found, Refusal> {
     let combs = combs(luma);
     let mut read: Vec<(Comb, Ticks)> = combs
-        .into_iter()
+        .into_par_iter()
         .filter_map(|c| {
             let c = ticks::straightened(luma, &c)?;
             let t = ticks::read(luma, &c)?;

@@ -5,6 +5,7 @@
 
 use image::{GrayImage, Luma};
 use nalgebra::{Matrix2, Vector2};
+use rayon::prelude::*;
 
 use super::Axis;
 use super::body::{Body, BodyKind, BodySighting, Cut};
@@ -75,26 +76,26 @@ pub fn find(luma: &GrayImage, what: Rectangle) -> Result<Body, Refusal> {
     let small = super::reduce(luma, factor);
     let f = f64::from(factor);
     let to_photo = |(x, y): (f64, f64)| ImagePoint::new((x + 0.5) * f - 0.5, (y + 0.5) * f - 0.5);
-    let mut best: Option<(f64, Seen)> = None;
-    for level in LEVELS {
-        for light in [true, false] {
-            let cut = cut(&small, level, light);
-            for blob in quads::blobs(&cut) {
-                let Some(quad) = quads::quad(&blob) else { continue };
-                let Some(seen) = refine(luma, quads::grown(quad.map(to_photo), 0.5 * f), light, what) else { continue };
-                if best.as_ref().is_none_or(|b| seen.worth > b.0) {
-                    best = Some((seen.worth, seen));
-                }
-            }
-        }
-    }
-    best.map(|(_, seen)| body(&seen, what)).ok_or_else(|| {
+    let best_at = |level: u8, light: bool| {
+        let cut = cut(&small, level, light);
+        let quads = quads::blobs(&cut).into_iter().filter_map(|blob| quads::quad(&blob));
+        let seen = quads.filter_map(|q| refine(luma, quads::grown(q.map(to_photo), 0.5 * f), light, what));
+        better(seen)
+    };
+    let each: Vec<Option<Seen>> =
+        LEVELS.par_iter().flat_map_iter(|&level| [true, false].map(|light| best_at(level, light))).collect();
+    better(each.into_iter().flatten()).map(|seen| body(&seen, what)).ok_or_else(|| {
         Refusal::new(
             RefusalKind::NoReference,
             format!("no {} with four straight sides was found in the photo", what.kind.name()),
             "lay it flat and wholly bare beside the garment, on a ground of another brightness, and retake from above",
         )
     })
+}
+
+/// The one worth most; of equals the first.
+fn better(seen: impl Iterator<Item = Seen>) -> Option<Seen> {
+    seen.reduce(|best, next| if next.worth > best.worth { next } else { best })
 }
 
 fn cut(picture: &GrayImage, level: u8, light: bool) -> GrayImage {

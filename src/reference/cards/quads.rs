@@ -23,8 +23,8 @@ pub(in crate::reference) type Quad = [ImagePoint; 4];
 pub(super) fn find(luma: &GrayImage) -> Vec<Quad> {
     let long = luma.width().max(luma.height());
     let factor = long.div_ceil(SEARCH_LONG_SIDE).max(1);
-    let mut quads = at(luma, factor);
-    quads.extend(at(luma, 2 * factor + 1));
+    let (mut quads, coarse) = rayon::join(|| at(luma, factor), || at(luma, 2 * factor + 1));
+    quads.extend(coarse);
     quads
 }
 
