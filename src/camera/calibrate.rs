@@ -93,8 +93,14 @@ pub fn calibrate(views: &[Vec<(MatPoint, ImagePoint)>], size: (u32, u32), skew: 
 fn undetermined(views: usize) -> Refusal {
     Refusal::new(
         RefusalKind::TooLittleReference,
-        format!("{views} view(s) of the board do not determine the lens"),
-        format!("take {LEAST_VIEWS} or more photos of the flat board, tilted different ways, with the same zoom"),
+        format!(
+            "what the lens does cannot be told from {}",
+            if views == 1 { "one photo".to_string() } else { format!("these {views} photos") }
+        ),
+        format!(
+            "take {LEAST_VIEWS} or more photos of the flat mat, grid sheet or chessboard, the phone tilted another way in each, at \
+             one zoom"
+        ),
     )
 }
 

@@ -146,7 +146,8 @@ fn unlike_grids() -> Refusal {
 
 fn unknown(likeness: f64, runner_up: f64) -> Refusal {
     let why = if likeness >= LEAST_LIKENESS && runner_up > 0.0 {
-        "the mat's squares all look alike, and what is seen beside them fits in more than one place"
+        "the mat's squares all look alike, and what is seen beside them fits in more than one place (or the photos are of two \
+         mats)"
     } else {
         "besides the mat's squares they show hardly anything in common"
     };

@@ -185,7 +185,8 @@ fn follow(values: &[f64], windows: &[Option<(f64, f64)>], chain: (usize, usize))
     }
     let mut track = Vec::new();
     let mut before = 0.0;
-    let amplitude = |s: f64| demodulated(values, &count, first, s, 2.5 / frequency(s));
+    let carrier: Vec<(f64, f64)> = count.iter().map(|turns| (std::f64::consts::TAU * turns).sin_cos()).collect();
+    let amplitude = |s: f64| demodulated(values, &carrier, first, s, 2.5 / frequency(s));
     let mut strengths: Vec<f64> = (0..n / 16).filter_map(|k| amplitude(first + 16.0 * k as f64)).map(|a| a.0).collect();
     let typical = crate::camera::median(&mut strengths);
     let step = (0.5 / frequency(0.5 * (first + last))).max(2.0);
@@ -212,13 +213,7 @@ struct Demodulation {
 }
 
 impl Demodulation {
-    /// Takes in a grey value where the count is `turns`.
-    fn add(&mut self, value: f64, turns: f64, weight: f64) {
-        let (sin, cos) = (std::f64::consts::TAU * turns).sin_cos();
-        self.take(value, weight, weight * cos, weight * sin);
-    }
-
-    /// The same, with the weight times cosine and sine of the count given.
+    /// Takes in a grey value; `cos` and `sin` are the weight times those of the count there.
     fn take(&mut self, value: f64, weight: f64, cos: f64, sin: f64) {
         self.product = (self.product.0 + value * cos, self.product.1 + value * sin);
         self.carrier = (self.carrier.0 + cos, self.carrier.1 + sin);
@@ -244,20 +239,22 @@ fn gaussian(off: f64, sigma: f64) -> f64 {
     (-0.5 * (off / sigma).powi(2)).exp()
 }
 
-/// Amplitude and phase (of what is darkest at whole numbers) against the count, under a Gaussian of a width.
-fn demodulated(values: &[f64], count: &[f64], first: f64, s: f64, sigma: f64) -> Option<(f64, f64)> {
+/// Amplitude and phase (of what is darkest at whole numbers) against the count, whose sine and cosine `carrier` holds from
+/// `first` on, under a Gaussian of a width.
+fn demodulated(values: &[f64], carrier: &[(f64, f64)], first: f64, s: f64, sigma: f64) -> Option<(f64, f64)> {
     let reach = (3.0 * sigma).ceil() as i64;
     let mut sums = Demodulation::default();
     for i in -reach..=reach {
         let at = s.round() as i64 + i;
         let k = at - first as i64;
-        let (Some(v), Some(c)) =
-            (values.get(usize::try_from(at).ok()?), count.get(usize::try_from(k).unwrap_or(usize::MAX)))
+        let (Some(v), Some((sin, cos))) =
+            (values.get(usize::try_from(at).ok()?), carrier.get(usize::try_from(k).unwrap_or(usize::MAX)))
         else {
             continue;
         };
         if !v.is_nan() {
-            sums.add(*v, *c, gaussian(at as f64 - s, sigma));
+            let weight = gaussian(at as f64 - s, sigma);
+            sums.take(*v, weight, weight * cos, weight * sin);
         }
     }
     // cos(2 pi (count + turns)) has its crest where count + turns is whole.
