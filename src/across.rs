@@ -10,7 +10,7 @@ use crate::garment::appearance::{Departure, log_from_gamma};
 use crate::outline::Outline;
 use crate::polygon;
 use crate::refusal::Warning;
-use crate::units::{MatPoint, for_either_tape};
+use crate::units::MatPoint;
 
 /// Stations along the outline, mm.
 const STATION_MM: f64 = 3.0;
@@ -56,30 +56,11 @@ pub fn warnings(flat: &FlatPhoto, outline: &Outline) -> Vec<Warning> {
                     "along {:.0} mm of the edge, {}, lies something unlike the rest of the garment: if a ruler, a weight or \
                      a hand lies across the edge there, take it away and photograph again; a trim or label is no matter",
                     STATION_MM * count as f64,
-                    place(&ring, at)
+                    crate::flat::place_in_words(&ring, at)
                 ),
             )
         })
         .collect()
-}
-
-/// Where on the garment a point lies, for somebody who looks at the flat photo with a tape in hand.
-fn place(ring: &[MatPoint], at: MatPoint) -> String {
-    let Some(all) = crate::flat::MatRect::around(ring.iter().copied()) else { return String::new() };
-    let third = |share: f64, names: [&'static str; 3]| names[((3.0 * share) as usize).min(2)];
-    let across = third((at.x - all.min.x) / all.width_mm().max(1e-9), ["left", "middle", "right"]);
-    let down = third((all.max.y - at.y) / all.height_mm().max(1e-9), ["upper", "middle", "lower"]);
-    let part = match (down, across) {
-        ("middle", "middle") => "in the middle".to_string(),
-        ("middle", side) => format!("at the {side}, half way up"),
-        (end, "middle") => format!("at the {end} end, half way across"),
-        (end, side) => format!("at the {end} {side}"),
-    };
-    format!(
-        "{part} in the flat photo ({} from the garment's left end and {} below its top)",
-        for_either_tape(at.x - all.min.x),
-        for_either_tape(all.max.y - at.y)
-    )
 }
 
 type Look = [f32; 3];

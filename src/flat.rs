@@ -5,7 +5,7 @@ use rayon::prelude::*;
 
 use crate::camera::Camera;
 use crate::photo::Photo;
-use crate::units::{ImagePoint, MatPoint};
+use crate::units::{ImagePoint, MatPoint, for_either_tape};
 
 /// A rectangle of the mat, in millimetres.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -209,4 +209,22 @@ impl<'a> Picture<'a> {
             y += dy;
         }
     }
+}
+/// Where on the garment a point lies, for somebody who looks at the flat photo with a tape in hand.
+pub(crate) fn place_in_words(ring: &[MatPoint], at: MatPoint) -> String {
+    let Some(all) = MatRect::around(ring.iter().copied()) else { return String::new() };
+    let third = |share: f64, names: [&'static str; 3]| names[((3.0 * share) as usize).min(2)];
+    let across = third((at.x - all.min.x) / all.width_mm().max(1e-9), ["left", "middle", "right"]);
+    let down = third((all.max.y - at.y) / all.height_mm().max(1e-9), ["upper", "middle", "lower"]);
+    let part = match (down, across) {
+        ("middle", "middle") => "in the middle".to_string(),
+        ("middle", side) => format!("at the {side}, half way up"),
+        (end, "middle") => format!("at the {end} end, half way across"),
+        (end, side) => format!("at the {end} {side}"),
+    };
+    format!(
+        "{part} in the flat photo ({} from the garment's left end and {} below its top)",
+        for_either_tape(at.x - all.min.x),
+        for_either_tape(all.max.y - at.y)
+    )
 }

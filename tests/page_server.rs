@@ -146,6 +146,10 @@ fn floods_and_bombs_are_refused_and_leave_nothing() {
     assert_eq!(status, 422, "{text}");
     assert!(text.contains("megapixels"), "{text}");
     assert_eq!(page.put("text.jpg", b"not a picture at all").0, 422);
+    // An iPhone's HEIC (the head of one): how to get a JPEG is told.
+    let (status, text) = page.put("phone.heic", b"\0\0\0\x18ftypheic\0\0\0\0heicmif1");
+    assert_eq!(status, 422, "{text}");
+    assert!(text.contains("HEIC") && text.contains("Most Compatible"), "{text}");
     assert_eq!(page.put("empty.jpg", b"").0, 422);
     // Deep nonsense in JSON.
     assert_eq!(page.ask(&json!("x")).0, 400);

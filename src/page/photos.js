@@ -13,7 +13,8 @@ const KINDS = [
 
 const CLOTHS = ["lining", "voile", "lawn", "shirting", "linen", "jersey", "twill", "flannel", "denim", "canvas", "rib", "sweatshirt", "corduroy", "knitwear", "fleece", "coating", "quilted"];
 
-const KNOWN_ENDS = /\.(jpe?g|png|tiff?|webp)$/i;
+// HEIC too: the program reads it, or says how to get a JPEG.
+const KNOWN_ENDS = /\.(jpe?g|png|tiff?|webp|hei[cf]|hif)$/i;
 
 // What is said stays said while the page is open.
 const said = JSON.parse(sessionStorage.getItem("said") || "null") || { kind: "", grid: "", squares: "", tape: "", card: "", ruler: "", rulers: "1", paper: "A4", thick: "unknown", thickness: "", layers: "4", cloth: "jersey", together: false };
