@@ -18,13 +18,14 @@ const SIZE: (u32, u32) = (3000, 2250);
 const FOCAL: f64 = 2260.0;
 const RIGHT: f64 = 0.003;
 /// Warnings that name what is wrong; "lay a second ruler" is no such thing.
-const NAMING: [&str; 8] = [
+const NAMING: [&str; 9] = [
     "reference-left-out",
     "references-disagree",
     "card-hidden",
     "card-twice",
     "few-cards",
     "ruler-partly-seen",
+    "ruler-counted",
     "focal-disagrees",
     "strong-lens",
 ];

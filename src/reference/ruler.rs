@@ -77,7 +77,7 @@ pub fn find(luma: &GrayImage, typed: &[Length]) -> Result<Found, Refusal> {
             continue;
         }
         let chosen = typed.iter().map(|length| unit(comb, ticks, *length, other_edge(&read, i)));
-        let mut units: Vec<(f64, Length)> = Vec::new();
+        let mut units: Vec<Unit> = Vec::new();
         for result in chosen {
             match result {
                 Ok(chosen) => units.push(chosen),
@@ -85,12 +85,12 @@ pub fn find(luma: &GrayImage, typed: &[Length]) -> Result<Found, Refusal> {
             }
         }
         // Of several lengths typed, the one nearest to what is seen.
-        let off = |u: &(f64, Length)| (comb.ticks() * u.0 / u.1.mm() - 1.0).abs();
-        let Some((unit_mm, length)) = units.into_iter().min_by(|a, b| off(a).total_cmp(&off(b))) else { continue };
+        let off = |u: &Unit| (comb.ticks() * u.mm / u.typed.mm() - 1.0).abs();
+        let Some(unit) = units.into_iter().min_by(|a, b| off(a).total_cmp(&off(b))) else { continue };
         let name = format!("ruler {}", found.bodies.len() + 1);
-        let Some(body) = body(luma, comb, ticks, unit_mm, name) else { continue };
-        found.warnings.extend(short(comb, unit_mm, length, &body.name));
-        taken.push((comb.line, ticks.period_px / unit_mm));
+        let Some(body) = body(luma, comb, ticks, unit.mm, name) else { continue };
+        found.warnings.extend(short(comb, &unit, &body.name).or_else(|| counted(comb, &unit, &body.name)));
+        taken.push((comb.line, ticks.period_px / unit.mm));
         found.bodies.push(body);
         if found.bodies.len() == typed.len().max(2) {
             break;
@@ -150,8 +150,16 @@ fn one_ruler(line: &PhotoLine, px_per_mm: f64, comb: &Comb) -> bool {
     line.along.perp(&comb.line.along).abs() < PARALLEL && apart < ONE_RULER_MM * px_per_mm
 }
 
-/// Millimetres from tick to tick, which must agree with what was typed and with the ruler's other edge.
-fn unit(comb: &Comb, ticks: &Ticks, typed: Length, other_edge: Option<f64>) -> Result<(f64, Length), Refusal> {
+/// What lies between two ticks, mm, of a ruler of the length typed.
+struct Unit {
+    mm: f64,
+    typed: Length,
+    /// Only the number of ticks told.
+    by_count: bool,
+}
+
+/// What lies between two ticks: it must agree with what was typed and with the ruler's other edge.
+fn unit(comb: &Comb, ticks: &Ticks, typed: Length, other_edge: Option<f64>) -> Result<Unit, Refusal> {
     let inches = typed.is_in_inches();
     // The phase is followed a little beyond the last tick.
     let share = |unit: &f64| (comb.ticks() - 6.0) * unit / typed.mm();
@@ -185,7 +193,8 @@ fn unit(comb: &Comb, ticks: &Ticks, typed: Length, other_edge: Option<f64>) -> R
         ));
     }
     let unit = units.into_iter().filter(agrees).find(|u| share(u) <= TOO_LONG);
-    unit.map(|u| (u, typed)).ok_or_else(|| {
+    let by_count = other_edge.is_none() && matches!(ticks.division, Some(Division::Inches { sure: false, .. }));
+    unit.map(|mm| Unit { mm, typed, by_count }).ok_or_else(|| {
         Refusal::new(
             RefusalKind::ContradictoryReference,
             format!("{:.0} ticks were counted along the ruler, more than {typed} can have", comb.ticks()),
@@ -229,16 +238,33 @@ fn other_unit(typed: Length, show: &str) -> Refusal {
 }
 
 /// Most of the ruler not seen: the count cannot check what was typed.
-fn short(comb: &Comb, unit_mm: f64, typed: Length, name: &str) -> Option<Warning> {
-    let share = comb.ticks() * unit_mm / typed.mm();
+fn short(comb: &Comb, unit: &Unit, name: &str) -> Option<Warning> {
+    let typed = unit.typed;
+    let share = comb.ticks() * unit.mm / typed.mm();
     (share < MOSTLY).then(|| {
         Warning::new(
             "ruler-partly-seen",
             format!(
                 "{name}: ticks were followed over {:.0} mm of the {typed} typed ({:.0} %): if all of it is in view and \
                  bare, its division or its length is not what was typed",
-                comb.ticks() * unit_mm,
+                comb.ticks() * unit.mm,
                 100.0 * share
+            ),
+        )
+    })
+}
+
+/// The ticks' own lengths did not tell: half of a finer ruler looks like all of this one.
+fn counted(comb: &Comb, unit: &Unit, name: &str) -> Option<Warning> {
+    unit.by_count.then(|| {
+        Warning::new(
+            "ruler-counted",
+            format!(
+                "{name}: of so few inches their longer ticks do not tell how many an inch has; {:.0} ticks make {} of 1/{:.0} in, \
+                 if all of the ruler is in view and bare: make sure that it is, or use a longer ruler",
+                comb.ticks(),
+                unit.typed,
+                25.4 / unit.mm
             ),
         )
     })

@@ -19,15 +19,20 @@ const REACH_PX: f64 = 120.0;
 const ROW_PX: f64 = 1.5;
 /// Fewest ticks in a row that say anything.
 const LEAST_TICKS: usize = 24;
-/// Likelihood ratio (natural logarithm) at which a row shows something: 4.5 standard deviations.
+/// Likelihood ratio (natural logarithm) at which one row shows one thing: 4.5 standard deviations. Where many rows and
+/// classes are looked through it takes the logarithm of their number more (Bonferroni's correction).
 const SHOWN: f64 = 10.0;
 /// A rival that explains a row better by this much, and by this share of the best row, casts doubt.
 const CONTRARY: f64 = 10.0;
 const CONTRARY_SHARE: f64 = 0.35;
-/// Likelihood ratio at which every second of the longest ticks, or of the figures, is of its own kind.
-const DEEPER: f64 = 8.0;
+/// Likelihood ratio at which every second of the longest ticks, or of the figures, is of its own kind (and the logarithm of
+/// the number of places looked at more); and up to which it is not.
+const DEEPER: f64 = 12.0;
+const NO_DEEPER: f64 = 5.0;
 /// So many of the longest ticks must be seen for every second of them to have shown.
-const ENOUGH_LONGEST: usize = 7;
+const ENOUGH_LONGEST: usize = 11;
+/// Darkness from which a tick is seen, as a share of a tick's.
+const SEEN: f64 = 0.4;
 /// Fewest ticks of a kind that show anything.
 const LEAST_OF_A_KIND: f64 = 3.0;
 
@@ -155,7 +160,8 @@ fn shown(row: &[f64], m: usize) -> Vec<f64> {
         let step = (inside / k - (sum - inside) / (n - k)).max(0.0);
         // Of two per cent of a tick's darkness nothing is concluded.
         let rest = (spread - step * step * k * (n - k) / n).max(0.02f64.powi(2) * n);
-        0.5 * n * (spread / rest).ln().max(0.0)
+        // Two means and a spread were fitted to the n values.
+        0.5 * (n - 3.0).max(0.0) * (spread / rest).ln().max(0.0)
     };
     classes.into_iter().map(of).collect()
 }
@@ -203,16 +209,23 @@ impl Judgement {
             behind < CONTRARY || (ahead > CONTRARY && ahead > CONTRARY_SHARE * behind)
         };
         let rivals = (0..KINDS.len()).filter(|r| *r != own);
-        (most > SHOWN && !rivals.into_iter().any(contrary)).then_some(&KINDS[own])
+        let classes: usize = multiples().iter().sum();
+        let least = SHOWN + ((self.explained.len() * classes).max(1) as f64).ln();
+        (most > least && !rivals.into_iter().any(contrary)).then_some(&KINDS[own])
     }
+}
+
+/// The multiples that divisions have.
+fn multiples() -> Vec<usize> {
+    let mut all: Vec<usize> = KINDS.iter().flat_map(|k| k.every.iter().copied()).collect();
+    all.sort_unstable();
+    all.dedup();
+    all
 }
 
 /// `shown` for every multiple any division has, and every phase.
 fn by_multiple(row: &Row) -> Vec<(usize, Vec<f64>)> {
-    let mut all: Vec<usize> = KINDS.iter().flat_map(|k| k.every.iter().copied()).collect();
-    all.sort_unstable();
-    all.dedup();
-    all.into_iter().map(|m| (m, shown(row, m))).collect()
+    multiples().into_iter().map(|m| (m, shown(row, m))).collect()
 }
 
 /// How much ink is around every tick, whatever its form: a figure is about two periods high and wide.
@@ -239,16 +252,24 @@ fn halvings(rows: &[Row], phase: usize, period: f64) -> Option<Division> {
         shown(&some, 2).into_iter().fold(0.0, f64::max)
     };
     let ink = ink(rows, period);
+    let mut doubtful = false;
     while parts < 64 {
-        let by_ticks = rows.iter().any(|row| stands_out(row, parts, phase) > DEEPER);
-        let by_figure = |row: &Row| (0..parts).any(|shift| stands_out(row, parts, shift) > DEEPER);
-        if !(by_ticks || parts >= 8 && ink.iter().any(by_figure)) {
+        // Each less what chance alone reaches among so many places.
+        let of_ticks = rows.iter().map(|row| stands_out(row, parts, phase)).fold(0.0, f64::max);
+        let of_figures = ink.iter().filter(|_| parts >= 8).flat_map(|row| (0..parts).map(move |shift| (row, shift)));
+        let of_figures = of_figures.map(|(row, shift)| stands_out(row, parts, shift)).fold(0.0, f64::max);
+        let over = |best: f64, places: usize| best - ((2 * places).max(1) as f64).ln();
+        if over(of_ticks, rows.len()) <= DEEPER && over(of_figures, ink.len() * parts) <= DEEPER {
+            doubtful = of_ticks > NO_DEEPER || over(of_figures, ink.len() * parts) > NO_DEEPER;
             break;
         }
         parts *= 2;
     }
-    let longest = rows.first()?.len() / parts;
-    (parts >= 4).then_some(Division::Inches { parts: parts as u32, sure: parts >= 8 && longest >= ENOUGH_LONGEST })
+    // Rows across the shortest ticks show every tick that nothing hides.
+    let seen = rows.iter().map(|row| row.iter().filter(|v| **v > SEEN).count()).max()?;
+    let longest = seen / parts;
+    let sure = parts >= 8 && longest >= ENOUGH_LONGEST && !doubtful;
+    (parts >= 4).then_some(Division::Inches { parts: parts as u32, sure })
 }
 
 #[cfg(test)]

@@ -29,13 +29,13 @@ fn long(graduation: Graduation, tick: i64) -> f64 {
     graduation.iter().find(|(every, _)| tick.rem_euclid(*every) == 0).map_or(0.0, |l| l.1)
 }
 
-/// Rows across the ticks as they are read: what of them lies beyond the shortest, every 1.5 px, with grain of a standard
+/// Rows across the ticks as they are read: one across the shortest and what lies beyond them, every 1.5 px, with grain of a standard
 /// deviation (as a share of a tick's darkness); `first` is the number of the first tick seen, of `count`.
 fn rows_of(graduation: Graduation, first: i64, count: i64, grain: f64, salt: u64) -> Vec<Row> {
     let mut random = fastrand::Rng::with_seed(salt);
     let longest = graduation[0].1 * PX + 6.0;
     let shortest = graduation[graduation.len() - 1].1 * PX;
-    let deep = (0..).map(|k| shortest + ROW_PX * f64::from(k)).take_while(|d| *d < longest);
+    let deep = (-1..).map(|k| shortest + ROW_PX * f64::from(k)).take_while(|d| *d < longest);
     deep.map(|deep| {
         let dark = |tick| if long(graduation, tick) * PX > deep { 0.9 } else { 0.0 };
         // The sum of twelve even numbers is all but normal, of variance 1.
@@ -55,6 +55,26 @@ fn told(rows: &[Row]) -> Option<Division> {
 }
 
 proptest! {
+    #[test]
+    fn every_graduation_is_told_from_any_of_its_ticks_on(first in 0i64..64, count in 200i64..400, grain in 0.0..0.15, salt in 0u64..1 << 40) {
+        let told = |graduation| told(&rows_of(graduation, first, count, grain, salt));
+        prop_assert_eq!(told(MILLIMETRES), Some(Division::Metric(1.0)));
+        prop_assert_eq!(told(HALF_MILLIMETRES), Some(Division::Metric(0.5)));
+        for (graduation, parts) in [(EIGHTHS, 8), (SIXTEENTHS, 16), (THIRTY_SECONDS, 32)] {
+            let Some(Division::Inches { parts: read, sure }) = told(graduation) else { panic!("nothing told of {parts}") };
+            // Not sure, it says: so many, or twice or four times as many.
+            let right = read == parts || !sure && (parts == 2 * read || parts == 4 * read);
+            prop_assert!(right, "{} ({}) for {}", read, if sure { "sure" } else { "not sure" }, parts);
+        }
+    }
+
+    /// What is not read must not pass for what is.
+    #[test]
+    fn twelfths_and_ticks_all_alike_are_no_division(first in 0i64..64, count in 200i64..400, grain in 0.0..0.15, salt in 0u64..1 << 40) {
+        prop_assert_eq!(told(&rows_of(TWELFTHS, first, count, grain, salt)), None);
+        prop_assert_eq!(told(&rows_of(ALL_ALIKE, first, count, grain, salt)), None);
+    }
+
     /// However little of a ruler is seen, it is never taken for one of another kind of unit.
     #[test]
     fn few_ticks_never_change_the_unit(first in 0i64..64, count in 24i64..120, grain in 0.0..0.25, salt in 0u64..1 << 40) {
@@ -73,7 +93,7 @@ proptest! {
 #[test]
 fn few_inches_are_not_sure() {
     let sure = |count| match told(&rows_of(SIXTEENTHS, 0, count, 0.05, 7)) {
-        Some(Division::Inches { parts: 16, sure }) => sure,
+        Some(Division::Inches { parts, sure }) if parts == 16 || !sure => sure,
         other => panic!("{other:?}"),
     };
     assert!(sure(12 * 16));
