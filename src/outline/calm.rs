@@ -2,7 +2,8 @@
 //!
 //! Where cloth and mat look alike the path wanders about the edge by its doubt. Garment edges are smooth between
 //! corners, so each unseen point moves onto a robust quadratic through its neighbours along the edge. Three windows
-//! are tried, around the point and to either side of it; the one that fits best is taken, so that corners stay.
+//! are tried, around the point and to either side of it; the one that fits best is taken, so that corners stay. Both are
+//! done twice: a spike is half gone after the first time, and then no longer much of any window.
 
 use nalgebra::{Matrix3, Vector3};
 use rayon::prelude::*;
@@ -16,6 +17,10 @@ const WINDOW_MM: f64 = 40.0;
 /// A window beside the point must fit better than the one around it by this factor to be believed a corner.
 const CORNER_GAIN: f64 = 0.6;
 
+/// A run beside the point counts only if it passes this near to it, mm, or within so many of its own scatters.
+const NEAR_MM: f64 = 1.0;
+const NEAR_SCATTERS: f64 = 3.0;
+
 /// Rounds of reweighting of a fit.
 const ROUNDS: usize = 4;
 
@@ -24,7 +29,7 @@ const LONGEST_LOOP: usize = 150;
 
 /// Unseen points moved onto smooth runs, loops removed.
 pub(super) fn calmed(points: &[OutlinePoint]) -> Vec<OutlinePoint> {
-    without_loops(smoothed(points))
+    without_loops(smoothed(&smoothed(points)))
 }
 
 fn smoothed(points: &[OutlinePoint]) -> Vec<OutlinePoint> {
@@ -59,7 +64,9 @@ fn settled(points: &[OutlinePoint], along: &[f64], i: usize) -> MatPoint {
     let here = points[i].at;
     let Some(centred) = window(half, half) else { return here };
     let sides = [window(WINDOW_MM, 0.0), window(0.0, WINDOW_MM)];
-    let best = sides.into_iter().flatten().min_by(|a, b| a.scatter.total_cmp(&b.scatter));
+    // Beyond a corner the other side's run is carried on into nothing.
+    let near = |run: &Run| run.at.distance(here) < NEAR_MM.max(NEAR_SCATTERS * run.scatter);
+    let best = sides.into_iter().flatten().filter(near).min_by(|a, b| a.scatter.total_cmp(&b.scatter));
     match best {
         Some(side) if side.scatter < CORNER_GAIN * centred.scatter => side.at,
         _ => centred.at,
@@ -219,6 +226,27 @@ mod tests {
         let corner = calm.iter().map(|p| p.at.distance(MatPoint::new(200.0, 200.0))).fold(f64::INFINITY, f64::min);
         // The end of a quadratic carries three times the wander; the doubt of an unseen point is as wide.
         assert!(corner < 3.0, "the corner moved by {corner}");
+    }
+
+    /// A side's run is not carried on beyond the corner at its end.
+    #[test]
+    fn no_beak_grows_out_of_a_corner() {
+        for phase in [0.0, 0.9, 1.7, 2.6] {
+            let calm = calmed(&square(150, |i| 0.3 * (i as f64 * 0.7 + phase).sin(), false));
+            let out = |p: &OutlinePoint| (p.at.x.max(p.at.y) - 150.0).max(-p.at.x.min(p.at.y));
+            let farthest = calm.iter().map(out).fold(0.0, f64::max);
+            // The end of a quadratic carries three times the wander.
+            assert!(farthest < 0.9, "{farthest} mm outside");
+        }
+    }
+
+    /// As steep as a path may go.
+    #[test]
+    fn a_spike_is_taken_down() {
+        let spike = |i: usize| -(3.0 - 0.8 * (i as f64 - 100.0).abs()).max(0.0) + 0.2 * (i as f64 * 0.7).sin();
+        let calm = calmed(&square(200, |i| if i < 200 { spike(i) } else { 0.0 }, false));
+        let farthest = calm.iter().map(|p| off(p.at, 200.0)).fold(0.0, f64::max);
+        assert!(farthest < 1.0, "{farthest}");
     }
 
     #[test]
