@@ -90,10 +90,16 @@ impl Palette {
         Self { spread: if spread.is_finite() { spread } else { 0.0 }, ..palette }
     }
 
-    /// Least of squared distances to the colours' rays (the colour in weaker or stronger light).
+    /// Least of squared distances to the colours' rays (the colour in weaker or stronger light), prices included.
     pub(crate) fn distance(&self, seen: [f32; 3], light: Light) -> f32 {
-        let priced = self.colours.iter().zip(&self.prices);
-        priced.map(|(c, price)| light.distance(seen, *c) + price).fold(f32::INFINITY, f32::min)
+        let (distance, price) = self.nearest(seen, light);
+        distance + price
+    }
+
+    /// The squared distance to the colour that costs least, and that colour's price.
+    pub(crate) fn nearest(&self, seen: [f32; 3], light: Light) -> (f32, f32) {
+        let priced = self.colours.iter().zip(&self.prices).map(|(c, price)| (light.distance(seen, *c), *price));
+        priced.fold((f32::INFINITY, 0.0), |best, now| if now.0 + now.1 < best.0 + best.1 { now } else { best })
     }
 }
 

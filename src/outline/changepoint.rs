@@ -9,6 +9,10 @@ use crate::garment::{Garment, Light};
 /// Most one sample may say (log ratio): a stitch or a stripe cannot decide alone.
 const CLIP: f32 = 4.0;
 
+/// A sample may be cloth as well as mat if its log ratio is over the first while a rare colour's price is left out, and
+/// under the second with it.
+const UNCLEAR: (f32, f32) = (-1.0, 0.5);
+
 /// Distance over which samples of one profile are independent, mm (about a photo pixel).
 const INDEPENDENT_MM: f64 = 0.4;
 
@@ -68,6 +72,7 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment) ->
         let gain = ring.gain[i];
         let tighter = LOOSE_PRICE * (cloth_light.sigma / mat_light.sigma).ln();
         let lit = |colour: [f32; 3]| std::array::from_fn(|c| colour[c] * gain[c]);
+        let mut prices = Vec::with_capacity(len);
         let samples = out.iter_mut().zip(profiles.seen(i)).zip(profiles.expected(i)).zip(nearby_lines(profiles, i));
         for (((out, seen), tone), line) in samples {
             let expected = match line {
@@ -82,10 +87,29 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment) ->
             if let Some((palette, light)) = other {
                 outside = outside.min(palette.distance(*seen, light));
             }
-            *out = (0.5 * (outside - cloth.distance(*seen, cloth_light)) - tighter).clamp(-CLIP, CLIP);
+            let (inside, price) = cloth.nearest(*seen, cloth_light);
+            *out = 0.5 * (outside - inside) - tighter;
+            prices.push(0.5 * price);
         }
+        charge(out, &prices, profiles.step_mm);
+        out.iter_mut().for_each(|r| *r = r.clamp(-CLIP, CLIP));
     });
     out
+}
+
+/// Takes the price of a rare colour off the ratios: once for every run of samples that may be either cloth of that colour
+/// or mat, not for each of them, for a stripe is of one colour all over.
+fn charge(ratios: &mut [f32], prices: &[f32], step_mm: f64) {
+    let unclear: Vec<bool> =
+        ratios.iter().zip(prices).map(|(r, price)| *r > UNCLEAR.0 && r - price < UNCLEAR.1).collect();
+    let mut k = 0;
+    for run in unclear.chunk_by(|a, b| a == b) {
+        let independent = if run[0] { (run.len() as f64 * step_mm / INDEPENDENT_MM).max(1.0) as f32 } else { 1.0 };
+        for (ratio, price) in ratios[k..].iter_mut().zip(&prices[k..]).take(run.len()) {
+            *ratio -= price / independent;
+        }
+        k += run.len();
+    }
 }
 
 /// Keeps the likelihoods honest: what surely is cloth must on average speak for cloth, what surely is background
@@ -353,6 +377,19 @@ mod tests {
             }
             assert!(cost_of(&costs, &other) >= least - 1e-2);
         }
+    }
+
+    #[test]
+    fn a_stripe_pays_for_its_rarity_once() {
+        // Two millimetres of what may be either, then cloth, then mat.
+        let (unclear, cloth, mat) = (0.1, 3.0, -3.0);
+        let before: Vec<f32> = [[unclear; 10], [cloth; 10], [mat; 10]].concat();
+        let mut ratios = before.clone();
+        charge(&mut ratios, &[1.5; 30], 0.2);
+        let paid = |range: std::ops::Range<usize>| -> f32 { range.map(|k| (before[k] - ratios[k]) * 0.5).sum() };
+        // Costs count a sample for the half of an independent one: 0.2 of 0.4 mm.
+        assert!((paid(0..10) - 1.5).abs() < 1e-4, "{}", paid(0..10));
+        assert!((paid(10..20) - 7.5).abs() < 1e-4 && (paid(20..30) - 7.5).abs() < 1e-4);
     }
 
     #[test]
