@@ -18,6 +18,7 @@ mod palette;
 mod photographed;
 mod pictures;
 mod plain;
+mod presence;
 mod region;
 mod shade;
 mod texture;
@@ -27,6 +28,7 @@ use rayon::prelude::*;
 
 use std::sync::Arc;
 
+use self::presence::Presence;
 use crate::bare::BareMat;
 use crate::camera::Camera;
 use crate::flat::{self, FlatFrame, FlatPhoto};
@@ -159,8 +161,9 @@ fn separate_within(
     let layout = cells::Layout::new(frame, photo, camera);
     let seen = extent::Seen::new(&layout, grid);
     let mat = MatModel::learn(&flat, &layout, grid, extent, &seen, options.bare)?;
-    let evidence = evidence::gather(&flat, &layout, &mat, extent, &seen);
-    let found = region::find(&flat, &layout, &evidence, options)?;
+    let mut evidence = evidence::gather(&flat, &layout, &mat, extent, &seen);
+    let lines = || Presence::measure(photo, camera, grid, &layout, extent, &seen);
+    let found = region::find(&flat, &layout, &mut evidence, lines, options)?;
     let mut garment = assemble(flat.frame, *extent, mat, evidence.grid_shows.clone(), found.label);
     garment.warnings = found.warnings;
     garment.cloth = Palette::learn(&region::cloth_pixels(&flat, &layout, &found.cells), CLOTH_COLOURS);

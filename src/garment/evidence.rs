@@ -7,6 +7,7 @@ use super::appearance::{DARK_OFFSET, Departure, log_table, quantile};
 use super::cells::{CELL_PX, CellMap, Layout, box_sum, median_of_nine};
 use super::extent::{MatExtent, Seen};
 use super::mat_model::MatModel;
+use super::presence::Presence;
 
 /// Noise of a gamma value (sensor, JPEG), levels: the floor of the tolerance on dark mats.
 const NOISE_LEVELS: f32 = 2.0;
@@ -48,6 +49,10 @@ pub(crate) struct Evidence {
     pub departure: Vec<f32>,
     /// Share of the printed grid that shows around a cell (1 bare, 0 hidden, NaN unknown).
     pub grid_shows: CellMap,
+    /// Where printed lines were looked for one by one: the log likelihood ratio of hidden over bare; else NaN.
+    pub line_hidden: Vec<f32>,
+    /// Half the window over which the grid's showing is read, cells.
+    reach: usize,
     /// What the grid's showing or not counts for, 0 to 1.
     pub grid_weight: f32,
     /// Departure below which nearly all bare cells of a cell's kind lie: with a printed line in it, or without.
@@ -64,6 +69,17 @@ pub(crate) struct Evidence {
 }
 
 impl Evidence {
+    /// Puts what the lines say one by one in the place of what the flat picture shows of them.
+    pub(crate) fn take_lines(&mut self, layout: &Layout, presence: &Presence) {
+        let around = presence.around(layout, self.reach);
+        for (shows, around) in self.grid_shows.values.iter_mut().zip(around) {
+            if around.is_finite() {
+                *shows = around;
+            }
+        }
+        self.line_hidden.clone_from(&presence.hidden);
+    }
+
     /// What a cell's departure from the bare mat says while nothing is known of the cloth: positive for cloth.
     pub(crate) fn departure_vote(&self, k: usize) -> f32 {
         let t = self.bare_level[k];
@@ -115,7 +131,9 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
     let wide = extent.pitch_mm > WIDE_CELLS * LARGEST_WINDOW_MM;
     let grid_weight = if wide { WIDE_CELLS_WEIGHT } else { 1.0 };
     let on_side = seen.on.clone();
-    Evidence { departure, grid_shows, grid_weight, bare_level, lined, unevenness, on_side, depth }
+    let line_hidden = vec![f32::NAN; layout.len()];
+    let reach = reach(layout, extent);
+    Evidence { line_hidden, reach, departure, grid_shows, grid_weight, bare_level, lined, unevenness, on_side, depth }
 }
 
 /// What departure is still usual, cell by cell. Printed lines are worn and never quite where they are foreseen; between
@@ -309,10 +327,15 @@ fn in_spreads(d: Departure, inverse: [f32; 3]) -> f32 {
     (a * a + b * b + bright * bright).sqrt().min(CAP)
 }
 
+/// Half a window in which the grid is looked for, a little wider than the pitch, in cells.
+fn reach(layout: &Layout, extent: &MatExtent) -> usize {
+    let window = (1.2 * extent.pitch_mm).clamp(8.0, LARGEST_WINDOW_MM);
+    ((window / layout.cell_mm() - 1.0) / 2.0).round().max(1.0) as usize
+}
+
 /// Regression of the seen brightness on the predicted lines over a window a little wider than the pitch.
 fn grid_coefficient(layout: &Layout, sums: &[CellSums], mat: &MatModel, extent: &MatExtent) -> Vec<f32> {
-    let window = (1.2 * extent.pitch_mm).clamp(8.0, LARGEST_WINDOW_MM);
-    let reach = ((window / layout.cell_mm() - 1.0) / 2.0).round().max(1.0) as usize;
+    let reach = reach(layout, extent);
     let within = |f: fn(&CellSums) -> f32| -> Vec<f32> {
         let values: Vec<f32> = sums.iter().map(f).collect();
         box_sum(layout.columns, layout.rows, &values, reach)

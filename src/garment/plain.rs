@@ -59,7 +59,7 @@ pub fn separate_plain(
         evidence.departure[k] = 0.0;
         evidence.on_side[k] = *thing;
     }
-    let found = region::find(&flat, &layout, &evidence, options)?;
+    let found = region::find(&flat, &layout, &mut evidence, || None, options)?;
     let mut garment = assemble(flat.frame, extent, mat, evidence.grid_shows.clone(), found.label);
     garment.warnings = found.warnings;
     garment.cloth = Palette::learn(&region::cloth_pixels(&flat, &layout, &found.cells), CLOTH_COLOURS);

@@ -7,6 +7,7 @@ use super::cells::{CELL_PX, CellMap, Layout};
 use super::colours::{Bins, Histogram, pixels};
 use super::evidence::Evidence;
 use super::labelling::{rough_label, smooth_label};
+use super::presence::Presence;
 use super::texture::Texture;
 use super::{GarmentOptions, Hint};
 use crate::flat::MatRect;
@@ -38,10 +39,12 @@ pub(crate) struct Found {
     pub warnings: Vec<Warning>,
 }
 
+/// `lines` is asked for the printed lines one by one where cloth and mat look alike; `evidence` then holds them.
 pub(crate) fn find(
     flat: &Flat,
     layout: &Layout,
-    evidence: &Evidence,
+    evidence: &mut Evidence,
+    lines: impl FnOnce() -> Option<Presence>,
     options: GarmentOptions<'_>,
 ) -> Result<Found, Refusal> {
     let may_leave = options.may_leave;
@@ -58,6 +61,13 @@ pub(crate) fn find(
     let bare: Vec<bool> = first.cells.iter().zip(&layout.valid).map(|(c, v)| !c && *v).collect();
     let (inside, outside) = rayon::join(|| eroded(layout, &first.cells, 2), || eroded(layout, &bare, 2));
     let texture = Texture::learn(layout, evidence, &inside, &outside);
+    // Where colour and texture tell the cloth, the lines' ends would only cost time.
+    if texture.is_needed()
+        && let Some(lines) = lines()
+    {
+        evidence.take_lines(layout, &lines);
+    }
+    let evidence = &*evidence;
     let own = own_votes(layout, evidence, &options, |e, k| texture.vote(e, k));
     let votes = with_colours(&bins, layout, evidence, &own, &inside, &outside);
     let label = smooth_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
@@ -101,15 +111,17 @@ fn own_votes(
                 return -1.0;
             }
             let mut vote = unlike_mat(e, k);
-            let g = e.grid_shows.values[k];
-            if g.is_finite() {
+            let (g, line_hidden) = (e.grid_shows.values[k], e.line_hidden[k]);
+            if line_hidden.is_finite() {
+                vote += line_hidden;
+            } else if g.is_finite() {
                 vote += e.grid_weight * (6.0 * (0.5 - g)).clamp(-1.5, 3.0);
             }
             if e.depth[k] < 0.0 {
                 // Beyond the printed grid other things than cloth differ from the mat.
                 vote = vote.min(0.0) - 0.3;
             }
-            if e.on_side[k] {
+            if e.on_side[k] && !line_hidden.is_finite() {
                 vote -= 2.0;
             }
             vote

@@ -58,6 +58,11 @@ impl Texture {
         Self { kinds: [plain, lined], weight }
     }
 
+    /// Does the cloth look like the mat, or part of it?
+    pub(crate) fn is_needed(&self) -> bool {
+        self.weight > 0.0
+    }
+
     /// Positive for cloth.
     pub(crate) fn vote(&self, e: &Evidence, k: usize) -> f32 {
         let [departure, unevenness] = &self.kinds[usize::from(e.lined[k])];
