@@ -93,17 +93,17 @@ fn look(
     let level = quantile(&mut strays, 0.9);
     let level = if level.is_finite() { level.clamp(LEAST_LEVEL, 5.0) } else { 3.0 };
     evidence.bare_level.fill(level);
+    let table = log_table();
     for (k, stray) in evidence.departure.iter_mut().enumerate().filter(|(k, _)| layout.valid[*k]) {
-        *stray += too_dark(flat, layout, &mat, k);
+        *stray += too_dark(flat, layout, &mat, &table, k);
     }
     evidence.on_side = vec![false; layout.len()];
     Ok((mat, evidence))
 }
 
 /// What a cell's darkness adds: no soft shadow takes so much light, and no print is there to show through.
-fn too_dark(flat: &super::Flat, layout: &Layout, mat: &MatModel, k: usize) -> f32 {
+fn too_dark(flat: &super::Flat, layout: &Layout, mat: &MatModel, table: &[f32; 256], k: usize) -> f32 {
     let (column, row) = (k % layout.columns, k / layout.columns);
-    let table = log_table();
     let (sum, n) = colours::pixels(column, row).fold((0.0, 0.0), |(sum, n), (x, y)| {
         let rgb = flat.rgb.get_pixel(x, y).0;
         (sum + rgb.iter().map(|v| table[usize::from(*v)]).sum::<f32>() / 3.0, n + 1.0)
