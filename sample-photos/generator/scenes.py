@@ -54,6 +54,12 @@ KRAFT = dict(box=(-420, 420, -560, 560), base=(188, 148, 104), rim=0.0, grain=0.
 PALEBLUE_CM = dict(box=_box(300, 450, 12), base=(150, 186, 214), rim=10.0, numerals=50.0, wear=25,
                    layers=[(10.0, 0.25, (210, 226, 240), 0.6), (50.0, 0.45, (246, 250, 252), 0.9)])
 
+RULED = dict(box=(-380, 380, -560, 560), base=(242, 240, 234), rim=0.0, grain=0.008, height=0.2, roughness=0.9,
+             layers=[(50.0, 0.6, (70, 80, 120), 0.85)])
+
+INCH_PAPER = dict(box=(-400, 420, -560, 580), base=(244, 243, 240), rim=0.0, grain=0.006, height=0.2, roughness=0.9,
+             layers=[(INCH, 0.3, (120, 150, 190), 0.8)])
+
 LONG_CM = dict(box=(-350, 350, -720, 720), base=(70, 92, 74), rim=10.0, numerals=50.0, wear=35, px_per_mm=7,
                layers=[(10.0, 0.25, (160, 186, 160), 0.55), (50.0, 0.45, (222, 234, 216), 0.85)])
 
@@ -292,6 +298,30 @@ SCENES = {
         cloth=dict(kind="print", base=(40,40,74), print_colour=(150,50,60), dot_colour=(210,180,90), rib=False),
         camera=dict(size=(3024,4032), f35=26, height_mm=1500, tilt=12, tilt_towards=20, roll=-9, look_at=(30,40), k1=-0.03),
         light="window", finish=dict(exposure=0.45), seed=908, samples=3),
+
+    "26-shorts-white-on-inch-paper": dict(
+        note="White shorts on white paper with inch lines, one lamp: only the hidden lines and a faint groove show the cloth.",
+        args=["--grid","1in","--thickness","4mm"], expect="accept",
+        mat=INCH_PAPER, grid=dict(pitch_mm=INCH,bold_every=1,kind="lines"), table=("wood",(120,84,56)),
+        garment=dict(path="shorts", scale=1.0, angle=-4.0, at=(5,-10), thickness=4.0, shape=SOFT),
+        cloth=dict(kind="plain", base=(240,239,236), thread=(226,225,222), weave=0.03),
+        camera=dict(size=(3024,4032), f35=26, look_at=(0,0), height_mm=980, tilt=6, tilt_towards=30, roll=4, k1=0.02), light="lamp", finish=dict(exposure=0.6), seed=922, samples=3),
+
+    "27-bodice-stripes-of-the-papers-colour": dict(
+        note="Bodice with stripes of the paper's own colour on a sheet ruled every 5 cm, tilt 22: stripes graze the shoulder and the hem.",
+        args=["--grid","5cm","--thickness","3mm"], expect="accept",
+        mat=RULED, grid=dict(pitch_mm=50.0,bold_every=1,kind="lines"), table=("wood",(96,66,46)),
+        garment=dict(path="bodice", scale=1.2, angle=12.0, at=(-10,20), thickness=3.0, shape=SOFT),
+        cloth=dict(kind="stripes", base=(60,84,120), stripes=[(22,6,(230,228,220))], thread=(90,110,140)),
+        camera=dict(size=(3024,4032), f35=26, look_at=(0,0), height_mm=1000, tilt=22, tilt_towards=70, roll=-12, k1=0.03), light="lamp", finish=dict(exposure=0.5), seed=924, samples=3),
+
+    "28-trousers-inch-check-on-inch-mat": dict(
+        note="Trousers in a 25 mm check on the green inch mat, two lamps, tilt 13: printed lines run along the edge.",
+        args=["--grid","1in","--thickness","2mm"], expect="accept",
+        mat=GREEN_INCH, grid=dict(INCH_GRID, subdivisions=2), table=("stone",(150,150,148)),
+        garment=dict(path="trousers", scale=0.95, angle=1.5, at=(0,0), thickness=2.0, shape=SOFT),
+        cloth=dict(kind="check", base=(226,226,218), checks=[(25.0,12.5,(40,90,70),0.5)], thread=(200,205,196), wave=0.6),
+        camera=dict(size=(3024,4032), f35=26, look_at=(0,0), height_mm=1060, tilt=13, tilt_towards=-80, roll=2, k1=-0.03), light="two-lamps", finish=dict(exposure=0.45), seed=923, samples=3),
 
     "30-sweatshirt-four-layers": dict(
         note="Heather sweatshirt half, four thick layers, from close by: the height of the cloth matters.",

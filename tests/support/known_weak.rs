@@ -2,8 +2,9 @@
 
 const KNOWN_WEAK: &[(&str, &str)] = &[
     (
-        "03-tee-white-on-white",
-        "white cloth on white paper: half the edge within 0.1 mm, stretches flagged as not seen up to 3.4 mm off",
+        "02-trousers-navy-on-blue",
+        "navy cloth on a blue mat, on the bar: 95 % of the points within 0.41 mm (0.4 wanted); beside its fold the edge wavers in the \
+         groove",
     ),
     (
         "07-poncho-heather-covers-mat",
@@ -11,7 +12,7 @@ const KNOWN_WEAK: &[(&str, &str)] = &[
     ),
     (
         "12-trousers-charcoal-on-black",
-        "charcoal cloth on a black mat: half the edge within 0.14 mm, stretches flagged as not seen up to 3.6 mm off",
+        "charcoal cloth on a black mat: half the edge within 0.14 mm, stretches flagged as not seen up to 3.8 mm off",
     ),
     (
         "17-tee-black-on-green",
@@ -19,16 +20,28 @@ const KNOWN_WEAK: &[(&str, &str)] = &[
     ),
     (
         "19-shorts-pale-denim-on-pale-blue",
-        "cloth of the mat's own hue and lightness: the groove beside it tells the edge to 0.2 mm, its corners are rounded by up to 4 mm",
+        "cloth of the mat's own hue and lightness: the groove beside it tells the edge to 0.2 mm, its corners are off by up to 1.1 mm",
     ),
     (
         "20-trousers-heather-on-grey",
-        "cloth of the mat's own colour, its texture deeper than the groove beside it: the edge lies 0.4 mm inside; 93 % within the \
-         doubt stated",
+        "cloth of the mat's own colour, its texture deeper than the groove beside it: stretches are off by 1 to 2.3 mm",
     ),
     (
         "25-bodice-dark-print-far-away",
         "fewer than two photo pixels to a millimetre, dark print on black: 95 % of the points within 0.48 mm",
+    ),
+    (
+        "26-shorts-white-on-inch-paper",
+        "white cloth on white paper whose lines are an inch apart: between them stretches flagged as not seen are up to 9 mm off",
+    ),
+    (
+        "27-bodice-stripes-of-the-papers-colour",
+        "stripes of the paper's own colour that run along the edge are cut off here and there, by up to 6.4 mm; 92 % within the doubt \
+         stated",
+    ),
+    (
+        "28-trousers-inch-check-on-inch-mat",
+        "a printed line that runs along the edge of pale cloth is taken for cloth over 8 mm, up to 2 mm off",
     ),
     (
         "harbour-tee-sleeve",
