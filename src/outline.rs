@@ -16,7 +16,6 @@ mod outliers;
 mod profiles;
 mod ring;
 mod statistics;
-mod tint;
 
 use nalgebra::Vector2;
 use rayon::prelude::*;
@@ -191,10 +190,7 @@ impl Scene<'_> {
         let mut ratios = changepoint::log_ratios(profiles, ring, self.garment);
         let inside = profiles.range(-inside_mm.1, -inside_mm.0);
         let outside = profiles.range(ring::OUTSIDE_MM.0, ring::OUTSIDE_MM.1);
-        let apart = changepoint::balance(profiles, &mut ratios, inside.clone(), outside.clone());
-        if profiles.photographed {
-            tint::lead(profiles, &ring.gain, inside, outside, &mut ratios);
-        }
+        let apart = changepoint::balance(profiles, &mut ratios, inside, outside);
         let mut costs = changepoint::edge_costs(profiles, &ratios);
         changepoint::hold_to_start(profiles, &mut costs);
         let range = profiles.range(-reach_mm, reach_mm);
@@ -212,11 +208,9 @@ impl Scene<'_> {
 }
 
 /// The points at which cloth and mat look much alike: the path is open, or the likelihoods say little.
-///
-/// Beside a photographed mat the grooves themselves tell.
 fn alike(profiles: &Profiles, path: &changepoint::Path, apart: &[f32]) -> Vec<bool> {
     let open = doubt::open_stretches(&path.span_mm);
-    let alike = |i: usize| profiles.photographed || open[i] > 0.5 || apart[i] < LITTLE_APART;
+    let alike = |i: usize| open[i] > 0.5 || apart[i] < LITTLE_APART;
     (0..profiles.count()).map(alike).collect()
 }
 

@@ -3,10 +3,6 @@
 //! The cloth's rim turns away from the light towards its widest contour, and the mat beside it lies in its shadow:
 //! brightness falls towards the edge from both sides. Which side falls the faster depends on the light and on which of
 //! the two is the brighter; the edge is taken between the half-way points of both flanks, nearer the steeper one.
-//!
-//! Where a photo of the bare mat takes the print away, the mat's side is known well: the brightness rises quickly where
-//! the mat begins. Blur puts the darkest place a little inside the edge and the half-way rise a little outside; the edge
-//! is taken midway between them.
 
 use rayon::prelude::*;
 
@@ -107,14 +103,13 @@ fn edge(profiles: &Profiles, pooled: &[f32], noise: f32, around_mm: f64) -> Opti
         let inner: Vec<f32> = pooled[j.saturating_sub(reach)..=j].iter().rev().copied().collect();
         [Flank::of(&inner), Flank::of(&pooled[j..(j + reach + 1).min(pooled.len())])]
     };
-    let counted = |f: &[Flank; 2]| if profiles.photographed { f[1].rise } else { f[0].rise + f[1].rise };
+    let counted = |f: &[Flank; 2]| f[0].rise + f[1].rise;
     let grooves = search.filter(lowest).map(|j| (j, flanks(j)));
     let (low, [inner, outer]) = grooves.max_by(|a, b| counted(&a.1).total_cmp(&counted(&b.1)))?;
     if outer.rise < LEAST_RISE.max(NOISE_DEVIATIONS * noise) {
         return None;
     }
-    let samples = if profiles.photographed { 0.5 * outer.half_way } else { between(&inner, &outer) };
-    Some(profiles.offset(low) + samples * profiles.step_mm)
+    Some(profiles.offset(low) + between(&inner, &outer) * profiles.step_mm)
 }
 
 /// Where the edge lies between the half-way points of both flanks, samples outwards of the lowest place.
