@@ -8,6 +8,7 @@ use image::{DynamicImage, GrayImage, ImageDecoder, ImageFormat, ImageReader, Rgb
 use rayon::prelude::*;
 
 use crate::refusal::{Refusal, RefusalKind};
+use crate::units::ImagePoint;
 
 /// Diagonal of the 36 x 24 mm frame that "35 mm equivalent" refers to (CIPA DCG-001), mm.
 const FULL_FRAME_DIAGONAL_MM: f64 = 43.266_615_305_567_87;
@@ -112,6 +113,26 @@ impl Photo {
     /// Height in pixels.
     pub fn height(&self) -> u32 {
         self.rgb.height()
+    }
+
+    /// Bilinear gamma values between pixels; the border's pixel outside the photo.
+    pub(crate) fn colour_at(&self, at: ImagePoint) -> [f32; 3] {
+        let (w, h) = self.rgb.dimensions();
+        let x = at.x.clamp(0.0, f64::from(w - 1) - 0.001);
+        let y = at.y.clamp(0.0, f64::from(h - 1) - 0.001);
+        let (x, y) = if x.is_finite() && y.is_finite() { (x, y) } else { (0.0, 0.0) };
+        let (column, row) = (x as usize, y as usize);
+        let (fx, fy) = ((x - column as f64) as f32, (y - row as f64) as f32);
+        let raw = self.rgb.as_raw();
+        let stride = 3 * w as usize;
+        let base = row * stride + 3 * column;
+        let rows = (raw.get(base..base + 6), raw.get(base + stride..base + stride + 6));
+        let (Some(top), Some(low)) = rows else { return [0.0; 3] };
+        std::array::from_fn(|c| {
+            let (a, b) = (f32::from(top[c]), f32::from(low[c]));
+            let (a, b) = (a + (f32::from(top[c + 3]) - a) * fx, b + (f32::from(low[c + 3]) - b) * fx);
+            a + (b - a) * fy
+        })
     }
 
     /// Focal length in pixels by the 35 mm equivalent (diagonal rule); a starting value, 1-4 % off.

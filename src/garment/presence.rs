@@ -188,21 +188,12 @@ impl Probe<'_> {
         Some((line - ground) / (ground + rows * DARK_OFFSET))
     }
 
+    /// Brightness between pixels; `None` beyond the photo.
     fn grey(&self, at: ImagePoint) -> Option<f32> {
-        let (x, y) = (at.x.floor(), at.y.floor());
-        let inside =
-            x >= 0.0 && y >= 0.0 && x + 1.0 < f64::from(self.photo.width()) && y + 1.0 < f64::from(self.photo.height());
-        if !inside {
-            return None;
-        }
-        let (fx, fy) = ((at.x - x) as f32, (at.y - y) as f32);
-        let (x, y) = (x as u32, y as u32);
-        let of = |x: u32, y: u32| {
-            let [r, g, b] = self.photo.rgb.get_pixel(x, y).0.map(f32::from);
-            0.25 * (r + 2.0 * g + b)
-        };
-        let (top, low) = (of(x, y) * (1.0 - fx) + of(x + 1, y) * fx, of(x, y + 1) * (1.0 - fx) + of(x + 1, y + 1) * fx);
-        Some(top * (1.0 - fy) + low * fy)
+        let (width, height) = (f64::from(self.photo.width()), f64::from(self.photo.height()));
+        let inside = at.x >= 0.0 && at.y >= 0.0 && at.x < width - 1.0 && at.y < height - 1.0;
+        let [r, g, b] = self.photo.colour_at(at);
+        inside.then_some(0.25 * (r + 2.0 * g + b))
     }
 }
 

@@ -6,7 +6,7 @@ use rayon::prelude::*;
 use crate::camera::Camera;
 use crate::garment::{MatModel, gamma_from_log};
 use crate::photo::Photo;
-use crate::units::{ImagePoint, MatPoint};
+use crate::units::MatPoint;
 
 /// Samples along every normal: gamma values 0-255.
 pub(crate) struct Profiles {
@@ -64,7 +64,7 @@ impl Profiles {
                 *ground = base.map(gamma_from_log);
                 for (j, (seen, expected)) in seen.iter_mut().zip(expected.iter_mut()).enumerate() {
                     let t = j as f64 / (len - 1).max(1) as f64;
-                    *seen = bilinear(photo, image[0].lerp(image[1], t));
+                    *seen = photo.colour_at(image[0].lerp(image[1], t));
                     let line = mat.lines.at(behind[0].lerp(behind[1], t));
                     *expected = if line == [0.0; 3] {
                         *ground
@@ -114,24 +114,4 @@ impl Profiles {
 /// Size of a photo pixel on the mat, mm, where the curve begins.
 pub(crate) fn pixel_mm(camera: &Camera, points: &[MatPoint]) -> f64 {
     1.0 / points.first().map_or(2.5, |p| camera.px_per_mm(*p).0)
-}
-
-/// Bilinear gamma values; the border's pixel outside the photo.
-fn bilinear(photo: &Photo, at: ImagePoint) -> [f32; 3] {
-    let (w, h) = photo.rgb.dimensions();
-    let x = at.x.clamp(0.0, f64::from(w - 1) - 0.001);
-    let y = at.y.clamp(0.0, f64::from(h - 1) - 0.001);
-    let (x, y) = if x.is_finite() && y.is_finite() { (x, y) } else { (0.0, 0.0) };
-    let (column, row) = (x as usize, y as usize);
-    let (fx, fy) = ((x - column as f64) as f32, (y - row as f64) as f32);
-    let raw = photo.rgb.as_raw();
-    let stride = 3 * w as usize;
-    let base = row * stride + 3 * column;
-    let rows = (raw.get(base..base + 6), raw.get(base + stride..base + stride + 6));
-    let (Some(top), Some(low)) = rows else { return [0.0; 3] };
-    std::array::from_fn(|c| {
-        let (a, b) = (f32::from(top[c]), f32::from(low[c]));
-        let (a, b) = (a + (f32::from(top[c + 3]) - a) * fx, b + (f32::from(low[c + 3]) - b) * fx);
-        a + (b - a) * fy
-    })
 }

@@ -254,13 +254,15 @@ fn halvings(rows: &[Row], phase: usize, period: f64) -> Option<Division> {
     let ink = ink(rows, period);
     let mut doubtful = false;
     while parts < 64 {
-        // Each less what chance alone reaches among so many places.
         let of_ticks = rows.iter().map(|row| stands_out(row, parts, phase)).fold(0.0, f64::max);
         let of_figures = ink.iter().filter(|_| parts >= 8).flat_map(|row| (0..parts).map(move |shift| (row, shift)));
         let of_figures = of_figures.map(|(row, shift)| stands_out(row, parts, shift)).fold(0.0, f64::max);
+        // Each less what chance alone reaches among so many places.
         let over = |best: f64, places: usize| best - ((2 * places).max(1) as f64).ln();
-        if over(of_ticks, rows.len()) <= DEEPER && over(of_figures, ink.len() * parts) <= DEEPER {
-            doubtful = of_ticks > NO_DEEPER || over(of_figures, ink.len() * parts) > NO_DEEPER;
+        let figures_over = over(of_figures, ink.len() * parts);
+        if over(of_ticks, rows.len()) <= DEEPER && figures_over <= DEEPER {
+            // Figures are looked for in so many places that chance must be taken off; a tick's least hint is a doubt.
+            doubtful = of_ticks > NO_DEEPER || figures_over > NO_DEEPER;
             break;
         }
         parts *= 2;
