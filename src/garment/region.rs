@@ -48,7 +48,7 @@ pub(crate) fn find(
     options: GarmentOptions<'_>,
 ) -> Result<Found, Refusal> {
     let may_leave = options.may_leave;
-    let own = own_votes(layout, evidence, &options, Evidence::departure_vote);
+    let own = own_votes(layout, evidence, &options, Evidence::departure_vote, |_, _| 0.0);
     let bins = Bins::new(flat, layout);
     let seeds = cloth_seeds(layout, evidence, &own);
     let main = main_piece(layout, &seeds, evidence).ok_or_else(no_cloth)?;
@@ -68,7 +68,7 @@ pub(crate) fn find(
         evidence.take_lines(layout, &lines);
     }
     let evidence = &*evidence;
-    let own = own_votes(layout, evidence, &options, |e, k| texture.vote(e, k));
+    let own = own_votes(layout, evidence, &options, |e, k| texture.vote(e, k), |e, k| texture.vote_beyond(e, k));
     let votes = with_colours(&bins, layout, evidence, &own, &inside, &outside);
     let label = smooth_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
     let pieces = pieces(layout, &label, evidence);
@@ -102,6 +102,7 @@ fn own_votes(
     e: &Evidence,
     options: &GarmentOptions<'_>,
     unlike_mat: impl Fn(&Evidence, usize) -> f32 + Sync,
+    beyond: impl Fn(&Evidence, usize) -> f32 + Sync,
 ) -> Vec<f32> {
     let mut votes: Vec<f32> = (0..layout.len())
         .into_par_iter()
@@ -119,7 +120,7 @@ fn own_votes(
             }
             if e.depth[k] < 0.0 {
                 // Beyond the printed grid other things than cloth differ from the mat.
-                vote = vote.min(0.0) - 0.3;
+                vote = vote.min(0.0) - 0.3 + beyond(e, k);
             }
             if e.on_side[k] && !line_hidden.is_finite() {
                 vote -= 2.0;

@@ -31,6 +31,8 @@ const SHARE: f32 = 0.7;
 pub(crate) struct Texture {
     /// For cells without a printed line and with one: departure, unevenness.
     kinds: [[Scale; 2]; 2],
+    /// Beyond the printed grid, where nothing is foreseen: unevenness.
+    beyond: Scale,
     /// What it counts for against the plain departure, 0 to 1.
     weight: f32,
 }
@@ -40,22 +42,23 @@ impl Texture {
     pub(crate) fn learn(layout: &Layout, e: &Evidence, cloth: &[bool], rest: &[bool]) -> Self {
         let kind = |lined: bool| {
             let of = |values: &[f32]| {
-                let chosen = |from: &[bool]| -> Vec<f32> {
-                    let every = (layout.len() / ENOUGH_CELLS).max(1);
-                    let cells = (0..layout.len()).step_by(every);
-                    let cells = cells.filter(|k| from[*k] && e.lined[*k] == lined && e.depth[*k] > 0.0);
-                    cells.map(|k| values[k]).collect()
+                let chosen = |from: &[bool]| {
+                    counted(layout, |k| from[k] && e.lined[k] == lined && e.depth[k] > 0.0, values)
                 };
                 Scale::learn(chosen(cloth), chosen(rest))
             };
             [of(&e.departure), of(&e.unevenness)]
         };
         let (plain, lined) = rayon::join(|| kind(false), || kind(true));
+        let beyond = Scale::learn(
+            counted(layout, |k| cloth[k] && !e.lined[k] && e.depth[k] > 0.0, &e.unevenness),
+            counted(layout, |k| rest[k] && e.depth[k] < 0.0, &e.unevenness),
+        );
         let cells: Vec<usize> = (0..layout.len()).filter(|k| cloth[*k]).collect();
         let unclear = cells.iter().filter(|k| e.departure_vote(**k) < CLEAR_VOTE).count();
         let share = unclear as f32 / cells.len().max(1) as f32;
         let weight = ((share - UNCLEAR.0) / (UNCLEAR.1 - UNCLEAR.0)).clamp(0.0, 1.0);
-        Self { kinds: [plain, lined], weight }
+        Self { kinds: [plain, lined], beyond, weight }
     }
 
     /// Does the cloth look like the mat, or part of it?
@@ -70,6 +73,17 @@ impl Texture {
         let plain = e.departure_vote(k);
         plain + self.weight * (told - plain)
     }
+
+    /// The same beyond the printed grid, where a table may have the cloth's colour.
+    pub(crate) fn vote_beyond(&self, e: &Evidence, k: usize) -> f32 {
+        self.beyond.ratio(e.unevenness[k])
+    }
+}
+
+/// Values of the cells chosen, of so many cells that counts are sure.
+fn counted(layout: &Layout, chosen: impl Fn(usize) -> bool, values: &[f32]) -> Vec<f32> {
+    let every = (layout.len() / ENOUGH_CELLS).max(1);
+    (0..layout.len()).step_by(every).filter(|k| chosen(*k)).map(|k| values[k]).collect()
 }
 
 /// Log ratio over the values of one feature.
