@@ -15,6 +15,7 @@ mod groove;
 mod outliers;
 mod profiles;
 mod ring;
+mod roughness;
 mod statistics;
 
 use nalgebra::Vector2;
@@ -140,21 +141,20 @@ impl Scene<'_> {
         let (path, apart) = self.change_points(&profiles, &ring, SECOND_REACH_MM, (1.5, 5.0));
         let around: Vec<f64> = path.at.iter().map(|k| profiles.offset(*k)).collect();
         let alike = alike(&profiles, &path, &apart);
-        let grooves = if alike.contains(&true) {
-            groove::find(&profiles, &ring.gain, &around, &alike)
-        } else {
-            vec![None; points.len()]
-        };
+        let grooves = groove::find(&profiles, &ring.gain, &around);
         let crossings: Vec<Option<Crossing>> = (0..points.len())
             .into_par_iter()
             .with_min_len(64)
             .map(|i| {
                 let around = around[i];
-                if let Some(at_mm) = grooves[i] {
-                    return Some(Crossing { at_mm, width_mm: f32::NAN, line: 0.0 });
+                if let Some(groove) = grooves[i].filter(|g| g.brighter == 0.0) {
+                    return Some(groove.crossing);
                 }
                 let first = crossing::find(&profiles, i, around, ring.gain[i])?;
-                crossing::find(&profiles, i, first.at_mm, ring.gain[i])
+                let half_way = crossing::find(&profiles, i, first.at_mm, ring.gain[i])?;
+                let Some(groove) = grooves[i] else { return Some(half_way) };
+                let at_mm = groove.crossing.at_mm + groove.brighter * (half_way.at_mm - groove.crossing.at_mm);
+                Some(Crossing { at_mm, ..half_way })
             })
             .collect();
         let crossings = outliers::dropped(points, &normals, crossings);
@@ -190,6 +190,7 @@ impl Scene<'_> {
         let mut ratios = changepoint::log_ratios(profiles, ring, self.garment);
         let inside = profiles.range(-inside_mm.1, -inside_mm.0);
         let outside = profiles.range(ring::OUTSIDE_MM.0, ring::OUTSIDE_MM.1);
+        roughness::add(profiles, &ring.gain, &mut ratios, inside.clone(), outside.clone());
         let apart = changepoint::balance(profiles, &mut ratios, inside, outside);
         let mut costs = changepoint::edge_costs(profiles, &ratios);
         changepoint::hold_to_start(profiles, &mut costs);

@@ -42,9 +42,8 @@ impl Texture {
     pub(crate) fn learn(layout: &Layout, e: &Evidence, cloth: &[bool], rest: &[bool]) -> Self {
         let kind = |lined: bool| {
             let of = |values: &[f32]| {
-                let chosen = |from: &[bool]| {
-                    counted(layout, |k| from[k] && e.lined[k] == lined && e.depth[k] > 0.0, values)
-                };
+                let chosen =
+                    |from: &[bool]| counted(layout, |k| from[k] && e.lined[k] == lined && e.depth[k] > 0.0, values);
                 Scale::learn(chosen(cloth), chosen(rest))
             };
             [of(&e.departure), of(&e.unevenness)]

@@ -166,7 +166,7 @@ fn direction(inside: [f32; 3], outside: [f32; 3], mat: [f32; 3]) -> [f32; 3] {
 }
 
 /// How much the predicted brightness varies just outside: a line there, or the edge of a chessboard's square.
-fn line_contrast(profiles: &Profiles, i: usize, at_mm: f64) -> f32 {
+pub(super) fn line_contrast(profiles: &Profiles, i: usize, at_mm: f64) -> f32 {
     let brightness = |v: &[f32; 3]| (v[0] + v[1] + v[2] + 18.0).max(1.0).ln();
     let window = profiles.expected(i)[profiles.range(at_mm - 0.3, at_mm + 1.0)].iter().map(brightness);
     let (low, high) = window.fold((f32::MAX, f32::MIN), |(low, high), b| (low.min(b), high.max(b)));

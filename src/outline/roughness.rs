@@ -1,0 +1,114 @@
+//! How rough cloth and mat are, where their colours do not tell them apart: a weave is uneven from thread to thread, a
+//! mat or paper is not (or the other way round). How much either is, is read beside the edge itself.
+
+use rayon::prelude::*;
+
+use super::profiles::Profiles;
+
+/// Log ratio of the colours from which roughness says nothing.
+const CLEAR: f32 = 2.0;
+
+/// Share of unclear samples beside the edge from which it is asked at all.
+const LEAST_UNCLEAR: f32 = 0.05;
+
+/// Most that one sample's roughness may say (log ratio).
+const CLIP: f32 = 1.5;
+
+/// Neighbouring samples of one texture tell in part the same.
+const SHARE: f32 = 0.5;
+
+/// Values from which a scale is known.
+const ENOUGH: usize = 200;
+
+/// Least deviation of the foreseen brightness from the ground that is a printed line (log), and how far off it may lie, mm.
+const LINE: f32 = 0.02;
+const LINE_SLACK_MM: f64 = 0.3;
+
+/// Adds what roughness says to the log ratios of cloth over background that are unclear.
+///
+/// `inside` and `outside` are sample ranges surely on either side of the edge.
+pub(crate) fn add(
+    profiles: &Profiles,
+    gain: &[[f32; 3]],
+    ratios: &mut [f32],
+    inside: std::ops::Range<usize>,
+    outside: std::ops::Range<usize>,
+) {
+    let len = profiles.len;
+    let unclear = |ratios: &[f32], range: &std::ops::Range<usize>| {
+        let count = ratios.chunks(len).flat_map(|r| &r[range.clone()]).filter(|r| r.abs() < 0.5 * CLEAR).count();
+        count as f32 / (range.len() * profiles.count()).max(1) as f32
+    };
+    if unclear(ratios, &inside) < LEAST_UNCLEAR {
+        return;
+    }
+    let rough = Roughness::measure(profiles, gain);
+    for feature in &rough.features {
+        let (Some(cloth), Some(mat)) =
+            (rough.scale(feature, ratios, len, &inside), rough.scale(feature, ratios, len, &outside))
+        else {
+            continue;
+        };
+        let pairs = ratios.par_iter_mut().zip(feature).zip(&rough.gate);
+        pairs.with_min_len(4096).for_each(|((ratio, value), gate)| {
+            let weight = gate * (1.0 - ratio.abs() / CLEAR).max(0.0);
+            // Laplace's law on either side.
+            let told = (mat / cloth).ln() + value * (1.0 / mat - 1.0 / cloth);
+            *ratio += SHARE * weight * told.clamp(-CLIP, CLIP);
+        });
+    }
+}
+
+struct Roughness {
+    /// Absolute second differences of log brightness, across the edge and along it.
+    features: [Vec<f32>; 2],
+    /// 0 where a printed line would be taken for roughness, else 1.
+    gate: Vec<f32>,
+}
+
+impl Roughness {
+    fn measure(profiles: &Profiles, gain: &[[f32; 3]]) -> Self {
+        let (n, len) = (profiles.count(), profiles.len);
+        let log = |v: [f32; 3]| (v[0] + v[1] + v[2] + 18.0).max(1.0).ln();
+        let apart = ((profiles.pixel_mm / profiles.step_mm).round() as usize).max(1);
+        let slack = (LINE_SLACK_MM / profiles.step_mm).round() as usize + apart;
+        let mut brightness = vec![0f32; n * len];
+        let mut gate = vec![0f32; n * len];
+        let rows = brightness.par_chunks_mut(len).zip(gate.par_chunks_mut(len)).enumerate().with_min_len(64);
+        rows.for_each(|(i, (brightness, gate))| {
+            let lit = |v: [f32; 3]| -> [f32; 3] { std::array::from_fn(|c| v[c] * gain[i][c]) };
+            let ground = log(lit(profiles.ground[i]));
+            let foreseen: Vec<f32> = profiles.expected(i).iter().map(|e| log(lit(*e)) - ground).collect();
+            for (j, seen) in profiles.seen(i).iter().enumerate() {
+                brightness[j] = log(*seen);
+                let near = &foreseen[j.saturating_sub(slack)..(j + slack + 1).min(len)];
+                gate[j] = if near.iter().all(|f| f.abs() < LINE) { 1.0 } else { 0.0 };
+            }
+        });
+        let at = |i: usize, j: usize| brightness[(i % n) * len + j];
+        let (mut across, mut along) = (vec![0f32; n * len], vec![0f32; n * len]);
+        let rows = across.par_chunks_mut(len).zip(along.par_chunks_mut(len)).enumerate().with_min_len(64);
+        rows.for_each(|(i, (across, along))| {
+            for j in 0..len {
+                let here = at(i, j);
+                along[j] = (here - 0.5 * (at(i + n - 1, j) + at(i + 1, j))).abs();
+                let (a, b) = (j.saturating_sub(apart), (j + apart).min(len - 1));
+                across[j] = (here - 0.5 * (at(i, a) + at(i, b))).abs();
+            }
+        });
+        Self { features: [across, along], gate }
+    }
+
+    /// Laplace's scale of a feature over the unclear samples of a range: its middle value over ln 2.
+    fn scale(&self, feature: &[f32], ratios: &[f32], len: usize, range: &std::ops::Range<usize>) -> Option<f32> {
+        let rows = (0..ratios.len() / len).flat_map(|i| range.clone().map(move |j| i * len + j));
+        let mut values: Vec<f32> =
+            rows.filter(|k| self.gate[*k] > 0.0 && ratios[*k].abs() < 0.5 * CLEAR).map(|k| feature[k]).collect();
+        if values.len() < ENOUGH {
+            return None;
+        }
+        let half = values.len() / 2;
+        let middle = *values.select_nth_unstable_by(half, f32::total_cmp).1;
+        Some((middle / std::f32::consts::LN_2).max(1e-4))
+    }
+}
