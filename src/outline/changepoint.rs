@@ -34,6 +34,9 @@ const LOOSE_PRICE: f32 = 2.0;
 /// How far off a printed line may lie, mm.
 const LINE_SLACK_MM: f64 = 0.25;
 
+/// Share of a printed line's contrast by which its colour is off besides: colours are blurred more than brightness.
+const LINE_SHARE: f32 = 0.1;
+
 /// Weight left to the likelihoods, and weight of the step, where the step leads.
 const LED_LIKELIHOOD: f32 = 0.15;
 const STRENGTH_BONUS: f32 = 1.2;
@@ -70,16 +73,17 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment) ->
         };
         let other = ring.other(i).map(|o| (o, Light { sigma: o.spread.clamp(2.5, 14.0), ..OTHER_LIGHT }));
         let gain = ring.gain[i];
-        let tighter = LOOSE_PRICE * (cloth_light.sigma / mat_light.sigma).ln();
         let lit = |colour: [f32; 3]| std::array::from_fn(|c| colour[c] * gain[c]);
         let mut prices = Vec::with_capacity(len);
         let samples = out.iter_mut().zip(profiles.seen(i)).zip(profiles.expected(i)).zip(nearby_lines(profiles, i));
         for (((out, seen), tone), line) in samples {
-            let expected = match line {
-                _ if profiles.tones => lit(*tone),
-                Some(line) => worn_line(*seen, lit(ground), lit(line)),
-                None => lit(ground),
+            let (expected, looser) = match line {
+                _ if profiles.tones => (lit(*tone), 0.0),
+                Some(line) => (worn_line(*seen, lit(ground), lit(line)), LINE_SHARE * contrast(line, ground)),
+                None => (lit(ground), 0.0),
             };
+            let mat_light = Light { sigma: mat_light.sigma.hypot(looser), ..mat_light };
+            let tighter = LOOSE_PRICE * (cloth_light.sigma / mat_light.sigma).ln();
             let mut outside = mat_light.distance(*seen, expected);
             if profiles.photographed {
                 outside = outside.min(mat_light.distance(*seen, lit(*tone)));
@@ -165,6 +169,11 @@ fn nearby_lines(profiles: &Profiles, i: usize) -> Vec<Option<[f32; 3]>> {
             (level(strongest) > least).then_some(strongest)
         })
         .collect()
+}
+
+/// Difference of two colours, middle of the channels'.
+fn contrast(line: [f32; 3], ground: [f32; 3]) -> f32 {
+    (0..3).map(|c| (line[c] - ground[c]).abs()).sum::<f32>() / 3.0
 }
 
 /// The colour between ground and line (worn, or met half-way) that is nearest to what is seen.
