@@ -163,9 +163,10 @@ impl Pooled {
         if inner.rise.min(outer.rise) < lowest * LEAST_RISE.max(NOISE_DEVIATIONS * sides.noise) {
             return None;
         }
-        // Shade on the mat may reach farther than the flank: half of either.
-        let mat = (sides.mat * (lowest + outer.rise)).max(0.0).sqrt();
-        let depths = [sides.cloth, mat].map(|level| f64::from((level / lowest).max(0.01).ln()).max(LEAST_DEPTH));
+        // Shade may reach farther than the flank: half of either.
+        let level = |side: f32, flank: &Flank| (side * (lowest + flank.rise)).max(0.0).sqrt();
+        let levels = [level(sides.cloth, &inner), level(sides.mat, &outer)];
+        let depths = levels.map(|level| f64::from((level / lowest).max(0.01).ln()).max(LEAST_DEPTH));
         let at_mm = offset(low) + between(&inner, &outer, depths) * self.step_mm;
         Some((at_mm, ((inner.half_way + outer.half_way) * self.step_mm) as f32))
     }
