@@ -73,6 +73,10 @@ const LARGEST_GAP_MM: f64 = 0.99;
 /// Reach of the first search to both sides of the coarse contour, mm.
 const FIRST_REACH_MM: f64 = 5.0;
 
+/// Steps along the profiles of the first search and, in bounds, of the second, mm.
+const FIRST_STEP_MM: f64 = 0.25;
+const FINE_STEP_MM: (f64, f64) = (0.12, 0.15);
+
 /// Reach of the second, mm, and how far outside the curve its profiles go.
 const SECOND_REACH_MM: f64 = 1.5;
 const FINE_OUTSIDE_MM: f64 = 6.0;
@@ -123,7 +127,7 @@ impl Scene<'_> {
     /// Points moved to the change-points found within a wide reach.
     fn first_round(&self, points: &[MatPoint]) -> Vec<MatPoint> {
         let normals = contour::normals(points, 3);
-        let span = Span { from_mm: -9.0, to_mm: ring::OUTSIDE_MM.1, step_mm: 0.2 };
+        let span = Span { from_mm: -9.0, to_mm: ring::OUTSIDE_MM.1, step_mm: FIRST_STEP_MM };
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, None);
         let (path, _) = self.change_points(&profiles, &ring, FIRST_REACH_MM, (4.0, 9.0));
@@ -133,8 +137,8 @@ impl Scene<'_> {
     fn second_round(&self, points: &[MatPoint]) -> Trace {
         let normals = contour::normals(points, 2);
         let pixel_mm = profiles::pixel_mm(self.camera, points);
-        // A quarter of a photo pixel, in bounds.
-        let step_mm = (0.25 * pixel_mm).clamp(0.1, 0.15);
+        // A third of a photo pixel, in bounds.
+        let step_mm = (pixel_mm / 3.0).clamp(FINE_STEP_MM.0, FINE_STEP_MM.1);
         let span = Span { from_mm: -5.0, to_mm: FINE_OUTSIDE_MM, step_mm };
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, Some((1.2, 5.0)));

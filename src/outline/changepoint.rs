@@ -74,6 +74,12 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment) ->
         let other = ring.other(i).map(|o| (o, Light { sigma: o.spread.clamp(2.5, 14.0), ..OTHER_LIGHT }));
         let gain = ring.gain[i];
         let lit = |colour: [f32; 3]| std::array::from_fn(|c| colour[c] * gain[c]);
+        // The mat's light, its colours known less well, and what being the tighter of the two is worth to it.
+        let loosened = |by: f32| {
+            let sigma = mat_light.sigma.hypot(by);
+            (Light { sigma, ..mat_light }, LOOSE_PRICE * (cloth_light.sigma / sigma).ln())
+        };
+        let plain = loosened(0.0);
         let mut prices = Vec::with_capacity(len);
         let samples = out.iter_mut().zip(profiles.seen(i)).zip(profiles.expected(i)).zip(nearby_lines(profiles, i));
         for (((out, seen), tone), line) in samples {
@@ -82,8 +88,7 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment) ->
                 Some(line) => (worn_line(*seen, lit(ground), lit(line)), LINE_SHARE * contrast(line, ground)),
                 None => (lit(ground), 0.0),
             };
-            let mat_light = Light { sigma: mat_light.sigma.hypot(looser), ..mat_light };
-            let tighter = LOOSE_PRICE * (cloth_light.sigma / mat_light.sigma).ln();
+            let (mat_light, tighter) = if looser > 0.0 { loosened(looser) } else { plain };
             let mut outside = mat_light.distance(*seen, expected);
             if profiles.photographed {
                 outside = outside.min(mat_light.distance(*seen, lit(*tone)));

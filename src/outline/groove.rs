@@ -32,10 +32,17 @@ const INSIDE_MM: (f64, f64) = (-3.2, -1.4);
 const OUTSIDE_MM: (f64, f64) = (1.8, 3.5);
 const LEAST_DEPTH: f64 = 0.01;
 
+/// Every so many samples of a side are read.
+const SIDE_STEP: usize = 2;
+
 /// Share of the outline with a groove from which cloth and mat look alike, and the least doubts then, mm.
 const LOOKS_ALIKE: f64 = 0.3;
 const GROOVE_DOUBT_MM: f64 = 1.0;
 const NO_GROOVE_DOUBT_MM: f64 = 2.0;
+
+/// A run of grooves is even where each lies so near to the next, mm, over so many points.
+const EVEN_MM: f64 = 0.3;
+const EVEN_POINTS: usize = 28;
 
 /// Log brightness of cloth over mat from which the half-way crossing joins in, and tells alone: bright cloth stands out
 /// from its own shadow.
@@ -57,10 +64,17 @@ pub(crate) struct Groove {
 pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64]) -> Vec<Option<Groove>> {
     let n = profiles.count();
     let points = || (0..n).into_par_iter().with_min_len(64);
-    let relative: Vec<Vec<f32>> = points().map(|i| brightness(profiles, i, gain[i])).collect();
+    let sides: Vec<Option<Sides>> = points().map(|i| Sides::read(profiles, i, gain[i], around_mm[i])).collect();
+    let neighbours = |i: usize| (0..=2 * POOLED).map(move |k| (i + n + k - POOLED.min(n)) % n);
+    let relative: Vec<Vec<f32>> = points()
+        .map(|i| {
+            let wanted = neighbours(i).any(|k| sides[k].is_some());
+            if wanted { (0..profiles.len).map(|j| brightness(profiles, i, j, gain[i])).collect() } else { Vec::new() }
+        })
+        .collect();
     points()
         .map(|i| {
-            let sides = Sides::read(&relative[i], profiles, around_mm[i])?;
+            let sides = sides[i].as_ref()?;
             let range = profiles.range(around_mm[i] - REACH_MM, around_mm[i] + REACH_MM);
             let together = |j: usize| {
                 let mut values: [f32; 2 * POOLED + 1] =
@@ -72,20 +86,23 @@ pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64]) ->
                 step_mm: profiles.step_mm,
                 values: range.map(together).collect(),
             };
-            let (at_mm, width_mm) = pooled.edge(&sides, around_mm[i])?;
+            let (at_mm, width_mm) = pooled.edge(sides, around_mm[i])?;
             let crossing = Crossing { at_mm, width_mm, line: line_contrast(profiles, i, at_mm) };
             Some(Groove { crossing, brighter: sides.brighter() })
         })
         .collect()
 }
 
-/// Widens the doubt where cloth and mat look alike: an edge known by its groove is worth less than a clear one, and one
-/// without a groove was not seen.
+/// What grooves say of the doubt where cloth and mat look alike: an edge along a long even groove is seen, though worth
+/// less than a clear one; where there is none, and elsewhere are, it was not seen.
 pub(crate) fn doubt(grooves: &[Option<Groove>], alike: &[bool], doubts: &mut [Doubt]) {
     let found = grooves.iter().flatten().count();
     let looks_alike = found as f64 > LOOKS_ALIKE * grooves.len() as f64;
-    for ((doubt, groove), _) in doubts.iter_mut().zip(grooves).zip(alike).filter(|(_, alike)| **alike) {
-        if groove.is_some() {
+    let even = even_runs(grooves);
+    for (i, doubt) in doubts.iter_mut().enumerate().filter(|(i, _)| alike[*i]) {
+        if even[i] {
+            *doubt = Doubt { mm: GROOVE_DOUBT_MM, seen: true };
+        } else if grooves[i].is_some() {
             doubt.mm = doubt.mm.max(GROOVE_DOUBT_MM);
         } else if looks_alike {
             doubt.mm = doubt.mm.max(NO_GROOVE_DOUBT_MM);
@@ -94,11 +111,29 @@ pub(crate) fn doubt(grooves: &[Option<Groove>], alike: &[bool], doubts: &mut [Do
     }
 }
 
-/// Brightness (gamma) over that of the bare mat in the light of the place.
-fn brightness(profiles: &Profiles, i: usize, gain: [f32; 3]) -> Vec<f32> {
-    let pairs = profiles.seen(i).iter().zip(profiles.expected(i));
+/// The points on runs of at least [`EVEN_POINTS`] whose grooves lie beside their neighbours'.
+fn even_runs(grooves: &[Option<Groove>]) -> Vec<bool> {
+    let n = grooves.len();
+    let at = |i: usize| grooves[i % n].map(|g| g.crossing.at_mm);
+    let joined = |i: usize| matches!((at(i), at(i + 1)), (Some(a), Some(b)) if (a - b).abs() < EVEN_MM);
+    let mut even = vec![false; n];
+    let start = (0..n).find(|i| !joined(*i)).map_or(0, |i| i + 1);
+    let mut k = 0;
+    while k < n {
+        let run = (k..n).take_while(|k| joined(start + k)).count();
+        if run >= EVEN_POINTS {
+            (k..=k + run).for_each(|k| even[(start + k) % n] = true);
+        }
+        k += run + 1;
+    }
+    even
+}
+
+/// Brightness (gamma) of a sample over that of the bare mat in the light of the place.
+fn brightness(profiles: &Profiles, i: usize, j: usize, gain: [f32; 3]) -> f32 {
+    let (seen, bare) = (profiles.seen(i)[j], profiles.expected(i)[j]);
     let sum = |v: [f32; 3]| v[0] + v[1] + v[2] + 18.0;
-    pairs.map(|(seen, bare)| sum(*seen) / sum(std::array::from_fn(|c| bare[c] * gain[c]))).collect()
+    sum(seen) / sum(std::array::from_fn(|c| bare[c] * gain[c]))
 }
 
 fn middle(values: impl Iterator<Item = f32>) -> f32 {
@@ -117,9 +152,12 @@ struct Sides {
 
 impl Sides {
     /// `None` where the cloth is so bright that the groove tells nothing.
-    fn read(relative: &[f32], profiles: &Profiles, around_mm: f64) -> Option<Self> {
-        let within = |(from, to): (f64, f64)| &relative[profiles.range(around_mm + from, around_mm + to)];
-        let cloth = middle(within(INSIDE_MM).iter().copied());
+    fn read(profiles: &Profiles, i: usize, gain: [f32; 3], around_mm: f64) -> Option<Self> {
+        let within = |(from, to): (f64, f64)| -> Vec<f32> {
+            let range = profiles.range(around_mm + from, around_mm + to);
+            range.step_by(SIDE_STEP).map(|j| brightness(profiles, i, j, gain)).collect()
+        };
+        let cloth = middle(within(INSIDE_MM).into_iter());
         let outside = within(OUTSIDE_MM);
         let mat = middle(outside.iter().copied());
         let sides = Self { cloth, mat, noise: 0.0 };
@@ -244,12 +282,16 @@ mod tests {
         (0..LEN).map(|j| blurred(-5.0 + j as f64 * STEP_MM) as f32).collect()
     }
 
-    fn edge(values: Vec<f32>) -> Option<f64> {
-        let sides = Sides::read(&values, &profiles(), 0.0)?;
-        let range = profiles().range(-REACH_MM, REACH_MM);
-        let pooled =
-            Pooled { first_mm: profiles().offset(range.start), step_mm: STEP_MM, values: values[range].to_vec() };
-        pooled.edge(&sides, 0.0).map(|(at_mm, _)| at_mm)
+    /// Where the edge of a profile alone is found; its mat is of brightness 200.
+    fn edge(values: &[f32]) -> Option<f64> {
+        let at = |v: f32| [218.0 * v / 3.0 - 6.0; 3];
+        let profiles = Profiles {
+            seen: values.iter().map(|v| at(*v)).collect(),
+            expected: vec![at(1.0); LEN],
+            ground: vec![at(1.0)],
+            ..profiles()
+        };
+        find(&profiles, &[[1.0; 3]], &[0.0])[0].map(|groove| groove.crossing.at_mm)
     }
 
     /// The formation model of the module's own words, so this tells whether the rule does what is said, not whether
@@ -266,7 +308,7 @@ mod tests {
         ];
         for (cloth, mat) in cases {
             for at in [-0.33, 0.0, 0.27] {
-                let found = edge(profile(at, cloth, mat)).expect("a groove");
+                let found = edge(&profile(at, cloth, mat)).expect("a groove");
                 assert!((found - at).abs() < 0.25, "{cloth:?} {mat:?}: {found:.3} for {at}");
             }
         }
@@ -276,19 +318,20 @@ mod tests {
     fn an_even_groove_is_halved() {
         let even = (1.0, 0.3, 0.4);
         for at in [-0.4, 0.0, 0.2] {
-            let found = edge(profile(at, even, even)).expect("a groove");
+            let found = edge(&profile(at, even, even)).expect("a groove");
             assert!((found - at).abs() < 0.02, "{found}");
         }
     }
 
     #[test]
     fn an_even_profile_and_one_that_only_falls_have_no_groove() {
-        assert_eq!(edge(vec![1.0; LEN]), None);
-        assert_eq!(edge((0..LEN).map(|j| 1.5 - 0.01 * j as f32).collect()), None);
+        assert_eq!(edge(&[1.0; LEN]), None);
+        let falling: Vec<f32> = (0..LEN).map(|j| 1.5 - 0.01 * j as f32).collect();
+        assert_eq!(edge(&falling), None);
     }
 
     #[test]
     fn where_the_cloth_is_far_brighter_no_groove_is_looked_for() {
-        assert_eq!(edge(profile(0.0, (2.5, 0.3, 0.4), (1.0, 0.3, 0.4))), None);
+        assert_eq!(edge(&profile(0.0, (2.5, 0.3, 0.4), (1.0, 0.3, 0.4))), None);
     }
 }
