@@ -43,6 +43,7 @@ const NO_GROOVE_DOUBT_MM: f64 = 2.0;
 /// A run of grooves is even where each lies so near to the next, mm, over so many points.
 const EVEN_MM: f64 = 0.3;
 const EVEN_POINTS: usize = 28;
+const HIDDEN_POINTS: usize = 3;
 
 /// Log brightness of cloth over mat from which the half-way crossing joins in, and tells alone: bright cloth stands out
 /// from its own shadow.
@@ -115,7 +116,10 @@ pub(crate) fn doubt(grooves: &[Option<Groove>], alike: &[bool], doubts: &mut [Do
 fn even_runs(grooves: &[Option<Groove>]) -> Vec<bool> {
     let n = grooves.len();
     let at = |i: usize| grooves[i % n].map(|g| g.crossing.at_mm);
-    let joined = |i: usize| matches!((at(i), at(i + 1)), (Some(a), Some(b)) if (a - b).abs() < EVEN_MM);
+    // A printed line's end may hide the groove for a moment.
+    let next = |i: usize| (1..=HIDDEN_POINTS + 1).find_map(|k| at(i + k));
+    let last = |i: usize| (0..=HIDDEN_POINTS).find_map(|k| at(i + n - k));
+    let joined = |i: usize| matches!((last(i), next(i)), (Some(a), Some(b)) if (a - b).abs() < EVEN_MM);
     let mut even = vec![false; n];
     let start = (0..n).find(|i| !joined(*i)).map_or(0, |i| i + 1);
     let mut k = 0;
