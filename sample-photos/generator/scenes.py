@@ -323,6 +323,14 @@ SCENES = {
         cloth=dict(kind="check", base=(226,226,218), checks=[(25.0,12.5,(40,90,70),0.5)], thread=(200,205,196), wave=0.6),
         camera=dict(size=(3024,4032), f35=26, look_at=(0,0), height_mm=1060, tilt=13, tilt_towards=-80, roll=2, k1=-0.03), light="two-lamps", finish=dict(exposure=0.45), seed=923, samples=3),
 
+    "29-sleeve-pale-pink-on-white": dict(
+        note="Pale pink sleeve on the white sheet, one lamp: a dark groove on the shadow side, hardly one on the other.",
+        args=["--grid","1cm","--thickness","3mm"], expect="accept",
+        mat=WHITE_SHEET, grid=dict(pitch_mm=10.0,bold_every=1,kind="lines"), table=("stone",(120,118,116)),
+        garment=dict(path="sleeve", scale=1.15, angle=14.0, at=(0,0), thickness=3.0, shape=SOFT),
+        cloth=dict(kind="plain", base=(236,214,212), thread=(224,200,198), weave=0.05),
+        camera=dict(size=(3024,4032), f35=26, look_at=(0,0), height_mm=940, tilt=5, tilt_towards=160, roll=-6, k1=0.01), light="lamp", finish=dict(exposure=0.6, balance=(1.05,1,0.9)), seed=944, samples=3),
+
     "30-sweatshirt-four-layers": dict(
         note="Heather sweatshirt half, four thick layers, from close by: the height of the cloth matters.",
         args=["--grid", "1in", "--layers", "4", "--cloth", "sweatshirt"], expect="accept",
@@ -366,6 +374,14 @@ SCENES = {
         camera=dict(size=(4032, 3024), f35=26, height_mm=800, tilt=9, tilt_towards=70, roll=-2, look_at=(0, 0), k1=-0.03),
         props=[("spool", (345, 150), (190, 36, 44)), ("scrap", (-60, 300), (150, 90), 12, (186, 30, 40))],
         light="window", finish=dict(exposure=0.50), seed=134, samples=2),
+    "35-tee-heather-in-two-shadows": dict(
+        note="Charcoal heather tee on the grey mat between two lamps, evening noise, tilt 18: half shadows are of the cloth's own grey.",
+        args=["--grid","1cm","--thickness","3mm"], expect="accept",
+        mat=GREY_CM, grid=CM5, table=("wood",(110,80,56)),
+        garment=dict(path="tee", scale=0.92, angle=-3.0, at=(0,5), thickness=3.0, shape=SOFT),
+        cloth=dict(kind="heather", base=(84,86,92), weave=0.09, thread=(70,72,78)),
+        camera=dict(size=(3024,4032), f35=26, look_at=(0,0), height_mm=960, tilt=18, tilt_towards=-20, roll=-8, k1=-0.03), light="two-lamps", finish=dict(exposure=0.4, noise=3.0), seed=947, samples=3),
+
 }
 
 for _s in SCENES.values():
