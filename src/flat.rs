@@ -210,6 +210,7 @@ impl<'a> Picture<'a> {
         }
     }
 }
+
 /// Where on the garment a point lies, for somebody who looks at the flat photo with a tape in hand.
 pub(crate) fn place_in_words(ring: &[MatPoint], at: MatPoint) -> String {
     let Some(all) = MatRect::around(ring.iter().copied()) else { return String::new() };

@@ -181,7 +181,7 @@ impl Scene<'_> {
         let points = closely_spaced(&doubt::widened_at_corners(calm::calmed(&points)));
         let outline = Outline { points };
         let statistics = Statistics::of(&outline, self.garment);
-        Trace { warnings: statistics.warnings(), statistics, outline }
+        Trace { warnings: statistics.warnings(&outline), statistics, outline }
     }
 
     fn change_points(

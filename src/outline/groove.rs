@@ -32,6 +32,10 @@ const INSIDE_MM: (f64, f64) = (-3.2, -1.4);
 const OUTSIDE_MM: (f64, f64) = (1.8, 3.5);
 const LEAST_DEPTH: f64 = 0.01;
 
+/// Log depth from which a groove is a shadow: the brightness of either side is then the mean of the flank's top and of
+/// what lies beyond it, in a shallower one more of the flank's.
+const SHADOW_DEPTH: f64 = 0.4;
+
 /// Every so many samples of a side are read.
 const SIDE_STEP: usize = 2;
 
@@ -205,8 +209,10 @@ impl Pooled {
         if inner.rise.min(outer.rise) < lowest * LEAST_RISE.max(NOISE_DEVIATIONS * sides.noise) {
             return None;
         }
-        // Shade may reach farther than the flank: half of either.
-        let level = |side: f32, flank: &Flank| (side * (lowest + flank.rise)).max(0.0).sqrt();
+        // A cast shadow reaches farther than the flank, the slight shade of a shallow groove belongs to it.
+        let log_depth = f64::from((1.0 + inner.rise.max(outer.rise) / lowest).ln());
+        let beyond = (0.5 * (log_depth / SHADOW_DEPTH).min(1.0)) as f32;
+        let level = |side: f32, flank: &Flank| side.max(0.01).powf(beyond) * (lowest + flank.rise).powf(1.0 - beyond);
         let levels = [level(sides.cloth, &inner), level(sides.mat, &outer)];
         let depths = levels.map(|level| f64::from((level / lowest).max(0.01).ln()).max(LEAST_DEPTH));
         let at_mm = offset(low) + between(&inner, &outer, depths) * self.step_mm;

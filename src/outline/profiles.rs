@@ -76,7 +76,8 @@ impl Profiles {
         );
         Self {
             first_mm: span.from_mm,
-            step_mm: span.step_mm,
+            // The samples divide the span evenly, whatever step was asked for.
+            step_mm: (span.to_mm - span.from_mm) / (len - 1).max(1) as f64,
             len,
             pixel_mm: pixel_mm(camera, points),
             seen,

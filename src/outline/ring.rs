@@ -22,7 +22,7 @@ const PALETTE_REACH: usize = 40;
 const COLOURS: usize = 6;
 
 /// Pixels a local palette is learnt from, about.
-const PALETTE_PIXELS: usize = 320;
+const PALETTE_PIXELS: usize = 200;
 
 /// The surroundings of every point.
 pub(crate) struct Ring {

@@ -1,6 +1,7 @@
 //! What a person should know about an outline as a whole.
 
 use super::Outline;
+use crate::flat;
 use crate::garment::Garment;
 use crate::refusal::Warning;
 use crate::units::MatPoint;
@@ -42,10 +43,10 @@ impl Statistics {
     }
 
     /// The warnings these numbers call for.
-    pub(crate) fn warnings(&self) -> Vec<Warning> {
+    pub(crate) fn warnings(&self, outline: &Outline) -> Vec<Warning> {
         let mut out = Vec::new();
         if self.unseen_mm > STRETCH_MM {
-            out.push(Warning::new("edge-not-seen", self.unseen_sentence()));
+            out.push(Warning::new("edge-not-seen", self.unseen_sentence(outline)));
         }
         if self.beyond_grid_mm > STRETCH_MM {
             let text = format!(
@@ -58,11 +59,12 @@ impl Statistics {
         out
     }
 
-    fn unseen_sentence(&self) -> String {
+    fn unseen_sentence(&self, outline: &Outline) -> String {
         let share = 100.0 * self.unseen_mm / self.length_mm.max(1.0);
         let longest = self.unseen.iter().max_by(|a, b| a.1.total_cmp(&b.1));
         let place = longest.map_or(String::new(), |(p, length)| {
-            format!("; the longest, {length:.0} mm, lies at x {:.0}, y {:.0} mm on the mat", p.x, p.y)
+            let ring: Vec<MatPoint> = outline.points.iter().map(|p| p.at).collect();
+            format!("; the longest, {length:.0} mm, lies {}", flat::place_in_words(&ring, *p))
         });
         format!(
             "{:.0} mm of the edge ({share:.0} %) could not be told from the mat and are bridged{place}: check them \

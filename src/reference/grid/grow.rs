@@ -238,7 +238,7 @@ impl<'a> Growth<'a> {
         let pitch = self.model.steps(a, b).column(family).norm();
         let arm_px = self.arm_px.min(0.3 * pitch);
         let (search_px, step_px, rows) = match pass {
-            Pass::Narrow { search_px } => (search_px.min(0.25 * pitch), (self.width_px / 3.0).clamp(0.2, 0.5), 8),
+            Pass::Narrow { search_px } => (search_px.min(0.25 * pitch), (self.width_px / 3.0).clamp(0.25, 0.5), 5),
             Pass::Growing(None) => (0.2 * pitch, arm_px / 4.0, 1),
             Pass::Growing(Some(covariance)) => {
                 let doubt = self.model.predicted_sigma(family, place.line, place.along + 0.5, covariance);
