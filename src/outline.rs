@@ -74,8 +74,8 @@ const LARGEST_GAP_MM: f64 = 0.99;
 const FIRST_REACH_MM: f64 = 5.0;
 
 /// Steps along the profiles of the first search and, in bounds, of the second, mm.
-const FIRST_STEP_MM: f64 = 0.25;
-const FINE_STEP_MM: (f64, f64) = (0.12, 0.15);
+const FIRST_STEP_MM: f64 = 0.2;
+const FINE_STEP_MM: (f64, f64) = (0.1, 0.15);
 
 /// Reach of the second, mm, and how far outside the curve its profiles go.
 const SECOND_REACH_MM: f64 = 1.5;

@@ -35,7 +35,7 @@ const LOOSE_PRICE: f32 = 2.0;
 const LINE_SLACK_MM: f64 = 0.25;
 
 /// Share of a printed line's contrast by which its colour is off besides: colours are blurred more than brightness.
-const LINE_SHARE: f32 = 0.1;
+const LINE_SHARE: f32 = 0.06;
 
 /// Weight left to the likelihoods, and weight of the step, where the step leads.
 const LED_LIKELIHOOD: f32 = 0.15;

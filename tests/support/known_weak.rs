@@ -2,17 +2,12 @@
 
 const KNOWN_WEAK: &[(&str, &str)] = &[
     (
-        "02-trousers-navy-on-blue",
-        "navy cloth on a blue mat, on the bar: one corner is rounded off by 1.501 mm (1.5 wanted)",
-    ),
-    (
         "07-poncho-heather-covers-mat",
         "no EXIF, so the camera's height is assumed and the correction for thickness with it: scale 0.12 % off",
     ),
-    ("10-shorts-denim-eighths", "on the bar: denim's own shadow on the mat, median 0.153 mm (0.15 wanted)"),
     (
         "12-trousers-charcoal-on-black",
-        "charcoal cloth on a black mat: half the edge within 0.15 mm, stretches flagged as not seen up to 2.5 mm off",
+        "charcoal cloth on a black mat: half the edge within 0.16 mm, stretches flagged as not seen up to 2.7 mm off",
     ),
     (
         "19-shorts-pale-denim-on-pale-blue",
@@ -20,15 +15,19 @@ const KNOWN_WEAK: &[(&str, &str)] = &[
     ),
     (
         "20-trousers-heather-on-grey",
-        "cloth of the mat's own colour: between a bold line and a diagonal in the cloth's shadow the mat is taken for cloth, 6.3 mm off",
+        "cloth of the mat's own colour: between a bold line and a diagonal in the cloth's shadow the mat is taken for cloth, 5.2 mm off",
     ),
     (
         "26-shorts-white-on-inch-paper",
-        "white cloth on white paper whose lines are an inch apart: between them stretches flagged as not seen are up to 4.6 mm off",
+        "white cloth on white paper whose lines are an inch apart: between them stretches flagged as not seen are up to 4.2 mm off",
     ),
     (
         "27-bodice-stripes-of-the-papers-colour",
-        "stripes of the paper's own colour that run along the edge: 95 % within 0.5 mm, up to 2.1 mm off",
+        "stripes of the paper's own colour that run along the edge: 95 % within 0.5 mm, up to 2.8 mm off",
+    ),
+    (
+        "28-trousers-inch-check-on-inch-mat",
+        "a printed line that runs along the edge of pale cloth is taken for cloth over 8 mm, up to 2.2 mm off",
     ),
     (
         "harbour-tee-sleeve",
@@ -37,15 +36,15 @@ const KNOWN_WEAK: &[(&str, &str)] = &[
     ),
     (
         "31-trousers-with-bare-mat",
-        "as without the bare photo: half the edge within 0.15 mm, stretches flagged as not seen up to 2.4 mm off",
+        "as without the bare photo: half the edge within 0.17 mm, stretches flagged as not seen up to 2.6 mm off",
     ),
     (
         "32-tee-with-bare-sheet",
-        "white cloth on white paper with a photo of the bare sheet: 95 % within 0.36 mm, one corner flagged as not seen 2.9 mm off",
+        "white cloth on white paper with a photo of the bare sheet: 95 % within 0.39 mm, one corner flagged as not seen 2.3 mm off",
     ),
     (
         "35-tee-heather-in-two-shadows",
-        "between two lamps a half shadow has the cloth's own grey: on one side it is taken for cloth, 1 to 1.9 mm, and 93 % only \
+        "between two lamps a half shadow has the cloth's own grey: on one side it is taken for cloth, about 1 mm, and 93 % only \
          lie within the doubt stated",
     ),
 ];
