@@ -149,17 +149,7 @@ impl Scene<'_> {
         let crossings: Vec<Option<Crossing>> = (0..points.len())
             .into_par_iter()
             .with_min_len(64)
-            .map(|i| {
-                let around = around[i];
-                if let Some(groove) = grooves[i].filter(|g| g.brighter == 0.0) {
-                    return Some(groove.crossing);
-                }
-                let first = crossing::find(&profiles, i, around, ring.gain[i])?;
-                let half_way = crossing::find(&profiles, i, first.at_mm, ring.gain[i])?;
-                let Some(groove) = grooves[i] else { return Some(half_way) };
-                let at_mm = groove.crossing.at_mm + groove.brighter * (half_way.at_mm - groove.crossing.at_mm);
-                Some(Crossing { at_mm, ..half_way })
-            })
+            .map(|i| crossing_of(&profiles, i, around[i], ring.gain[i], grooves[i]))
             .collect();
         let crossings = outliers::dropped(points, &normals, crossings);
         let places = curve::places(points, &normals, &crossings);
@@ -210,6 +200,24 @@ impl Scene<'_> {
         // How open the path was before the step took the lead is what remains in doubt.
         (changepoint::Path { at: led.at, span_mm: path.span_mm }, apart)
     }
+}
+
+/// Where the edge crosses a profile: in the groove, half way between the two sides, or between both answers.
+fn crossing_of(
+    profiles: &Profiles,
+    i: usize,
+    around_mm: f64,
+    gain: [f32; 3],
+    groove: Option<groove::Groove>,
+) -> Option<Crossing> {
+    if let Some(groove) = groove.filter(|g| g.brighter == 0.0) {
+        return Some(groove.crossing);
+    }
+    let first = crossing::find(profiles, i, around_mm, gain)?;
+    let half_way = crossing::find(profiles, i, first.at_mm, gain)?;
+    let Some(groove) = groove else { return Some(half_way) };
+    let at_mm = groove.crossing.at_mm + groove.brighter * (half_way.at_mm - groove.crossing.at_mm);
+    Some(Crossing { at_mm, ..half_way })
 }
 
 /// The points at which cloth and mat look much alike: the path is open, or the likelihoods say little.

@@ -79,10 +79,10 @@ pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64]) ->
     let along = |i: usize| (0..=2 * ALONG).map(move |k| (i + n + k * STRIDE - (ALONG * STRIDE).min(n)) % n);
     let brighter: Vec<f64> = (0..n).map(|i| f64::from(middle(along(i).map(|k| brighter[k] as f32)))).collect();
     let told = |i: usize| brighter[i] < 1.0;
-    let neighbours = |i: usize| (0..=2 * POOLED).map(move |k| (i + n + k - POOLED.min(n)) % n);
+    let neighbour = |i: usize, k: usize| (i + n + k - POOLED.min(n)) % n;
     let relative: Vec<Vec<f32>> = points()
         .map(|i| {
-            let wanted = neighbours(i).any(told);
+            let wanted = (0..=2 * POOLED).any(|k| told(neighbour(i, k)));
             if wanted { (0..profiles.len).map(|j| brightness(profiles, i, j, gain[i])).collect() } else { Vec::new() }
         })
         .collect();
@@ -94,8 +94,7 @@ pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64]) ->
             let sides = &sides[i];
             let range = profiles.range(around_mm[i] - REACH_MM, around_mm[i] + REACH_MM);
             let together = |j: usize| {
-                let mut values: [f32; 2 * POOLED + 1] =
-                    std::array::from_fn(|k| relative[(i + n + k - POOLED.min(n)) % n][j]);
+                let mut values: [f32; 2 * POOLED + 1] = std::array::from_fn(|k| relative[neighbour(i, k)][j]);
                 *values.select_nth_unstable_by(POOLED, f32::total_cmp).1
             };
             let pooled = Pooled {

@@ -8,7 +8,7 @@ use super::profiles::Profiles;
 /// Log ratio of the colours from which roughness says nothing.
 const CLEAR: f32 = 2.0;
 
-/// Share of unclear samples beside the edge from which it is asked at all.
+/// Share of unclear samples of cloth beside the edge from which it is asked at all.
 const LEAST_UNCLEAR: f32 = 0.05;
 
 /// Most that one sample's roughness may say (log ratio).
@@ -35,11 +35,8 @@ pub(crate) fn add(
     outside: std::ops::Range<usize>,
 ) {
     let len = profiles.len;
-    let unclear = |ratios: &[f32], range: &std::ops::Range<usize>| {
-        let count = ratios.chunks(len).flat_map(|r| &r[range.clone()]).filter(|r| r.abs() < 0.5 * CLEAR).count();
-        count as f32 / (range.len() * profiles.count()).max(1) as f32
-    };
-    if unclear(ratios, &inside) < LEAST_UNCLEAR {
+    let unclear = ratios.chunks(len).flat_map(|r| &r[inside.clone()]).filter(|r| r.abs() < 0.5 * CLEAR).count();
+    if (unclear as f32) < LEAST_UNCLEAR * (inside.len() * profiles.count()) as f32 {
         return;
     }
     let rough = Roughness::measure(profiles, gain);
