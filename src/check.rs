@@ -22,6 +22,10 @@ const LEAST_PX_PER_MM: f64 = 2.0;
 const LEAST_HEIGHT_MM: f64 = 80.0;
 const MOST_HEIGHT_MM: f64 = 10_000.0;
 
+/// Share by which a grid may be out of the shape typed: mats are printed within 1 %, and an unknown focal length may hide
+/// some of a tilt.
+const MOST_OUT_OF_SHAPE: f64 = 0.1;
+
 /// Share of the mat that may be blown out white before it is glare.
 const MOST_GLARE: f64 = 0.01;
 
@@ -97,7 +101,7 @@ fn look(photo: &Photo, spec: &GridSpec, references: &References, out: &mut Photo
     let grid = reference::find(&photo.luma(), spec)?;
     out.warnings.extend(grid.warnings.iter().cloned());
     let fitted = fit::fit(&grid, (photo.width(), photo.height()), photo.focal_px())?;
-    plausible_height(&grid, &fitted)?;
+    plausible(&grid, &fitted)?;
     let measured = measure::by_grid(fitted, &grid, 0.0, &bodies);
     let fitted = &measured.fit;
     out.warnings.extend(measured.warnings.iter().cloned());
@@ -143,11 +147,27 @@ pub fn photo_warnings(photo: &Photo, grid: &GridSighting, fitted: &CameraFit) ->
     Seen::of(photo, grid, fitted).warnings()
 }
 
-/// Refuses a spacing by which the camera would have stood where none stands to photograph a garment.
+/// Refuses a grid that cannot be the mat's.
 ///
 /// # Errors
-/// The height that follows from the typed spacing is under 8 cm or over 10 m.
-pub fn plausible_height(grid: &GridSighting, fitted: &CameraFit) -> Result<(), Refusal> {
+/// The camera's height that follows from the typed spacing is under 8 cm or over 10 m, where none stands to photograph a
+/// garment; or the grid's squares are more than a tenth wider one way than the other.
+pub fn plausible(grid: &GridSighting, fitted: &CameraFit) -> Result<(), Refusal> {
+    plausible_height(grid, fitted)?;
+    plausible_shape(fitted)
+}
+
+fn plausible_shape(fitted: &CameraFit) -> Result<(), Refusal> {
+    let Some(off) = fitted.out_of_shape.filter(|off| *off > MOST_OUT_OF_SHAPE) else { return Ok(()) };
+    Err(Refusal::new(
+        RefusalKind::ContradictoryReference,
+        format!("the squares of the grid that was found are {:.0} % out of shape", 100.0 * off),
+        "a mat's squares are as wide as they are high: give the photo as the camera wrote it, not stretched, and check \
+         that no other pattern (checked cloth, a floor) fills more of the picture than the mat",
+    ))
+}
+
+fn plausible_height(grid: &GridSighting, fitted: &CameraFit) -> Result<(), Refusal> {
     let Some(pose) = fitted.camera.pose else { return Ok(()) };
     if (LEAST_HEIGHT_MM..=MOST_HEIGHT_MM).contains(&pose.height_mm) {
         return Ok(());

@@ -8,6 +8,7 @@ pub(crate) mod light;
 pub mod ruler;
 pub mod sheet;
 pub mod tiles;
+mod unusable;
 
 use image::GrayImage;
 use rayon::prelude::*;
@@ -20,6 +21,10 @@ use crate::units::ImagePoint;
 /// Smallest pitch of a tile, mm. A mat's bold lines stand further apart than the pitch typed: below
 /// this they must not be taken for joints of that pitch.
 const LEAST_TILE_MM: f64 = 60.0;
+
+/// How much more a board counts than a weak line grid as well supported: the soft rims of a blurred board's squares pass
+/// for lines of another pitch, and no lines make squares light and dark in turn.
+const BOARD_OVER_LINES: f64 = 1.5;
 
 /// Finds the reference in a photo: a line grid, else a chequered board or a tile floor.
 ///
@@ -42,9 +47,19 @@ pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> 
     let named = board.ok().map(|b| said(b, "chequers-used", "chequered board"));
     let floor = floor.map(|f| said(f, "tiles-used", "floor of tiles"));
     let refusal = lines.as_ref().err().cloned();
-    let all = [lines.ok(), named, floor].into_iter().flatten().map(|s| (support(&s, luma.dimensions()), s));
+    let counted = |s: GridSighting| {
+        let worth = if s.marking == Marking::Chequers { BOARD_OVER_LINES } else { 1.0 };
+        (worth * support(&s, luma.dimensions()), s)
+    };
+    let all = [lines.ok(), named, floor].into_iter().flatten().map(counted);
     let best = all.max_by(|a, b| a.0.total_cmp(&b.0));
-    best.map(|(_, sighting)| sighting).ok_or_else(|| refusal.unwrap_or_else(nothing))
+    best.map(|(_, sighting)| sighting).ok_or_else(|| refused(luma, refusal.unwrap_or_else(nothing)))
+}
+
+/// The refusal, or what is wrong with the photo as such.
+fn refused(luma: &GrayImage, refusal: Refusal) -> Refusal {
+    let vague = matches!(refusal.kind, RefusalKind::NoReference | RefusalKind::TooLittleReference);
+    if vague { unusable::reason(luma).unwrap_or(refusal) } else { refusal }
 }
 
 fn nothing() -> Refusal {

@@ -368,7 +368,7 @@ fn size_up(
         Some((_, lens)) => fit::fit_known(&grid, size, lens)?,
         None => fit::fit(&grid, size, photo.focal_px())?,
     };
-    check::plausible_height(&grid, &fit)?;
+    check::plausible(&grid, &fit)?;
     warnings.extend(check::photo_warnings(photo, &grid, &fit));
     warnings.iter().for_each(|warning| watch.notice(warning));
     let measured = measure::by_grid(fit, &grid, print_doubt, &bodies);

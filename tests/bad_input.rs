@@ -152,7 +152,9 @@ fn jpeg_header(width: u16, height: u16) -> Vec<u8> {
 fn photos_without_a_usable_grid() {
     let bench = Bench::new();
     let black = bench.picture("black.png", &RgbImage::new(1600, 1200));
-    bench.refuses(&black, &["--grid", "1in"], REFUSED, &["retake"]);
+    bench.refuses(&black, &["--grid", "1in"], REFUSED, &["black", "retake"]);
+    let white = bench.picture("white.png", &RgbImage::from_pixel(1600, 1200, Rgb([255; 3])));
+    bench.refuses(&white, &["--grid", "1in"], REFUSED, &["white", "flash"]);
     let snow = RgbImage::from_fn(1600, 1200, |x, y| Rgb([(255.0 * noise(x, y, 7)) as u8; 3]));
     let snow = bench.picture("snow.png", &snow);
     bench.refuses(&snow, &["--grid", "1in"], REFUSED, &["grid"]);
@@ -160,7 +162,20 @@ fn photos_without_a_usable_grid() {
     bench.refuses(&sliver, &["--grid", "1in"], REFUSED, &["mat"]);
     let blurred = image::imageops::blur(&mat(1600, 1200, 40.0, 0.0, 1600.0), 18.0);
     let blurred = bench.picture("blurred.png", &blurred);
-    bench.refuses(&blurred, &["--grid", "1in"], REFUSED, &["grid"]);
+    bench.refuses(&blurred, &["--grid", "1in"], REFUSED, &["retake"]);
+    let unfocused = image::imageops::blur(&mat(1600, 1200, 120.0, 0.0, 800.0), 9.0);
+    let unfocused = bench.picture("unfocused.png", &unfocused);
+    bench.refuses(&unfocused, &["--grid", "1in"], REFUSED, &["sharp", "focus"]);
+}
+
+/// Squares a fifth wider than high, garment or not: the photo was stretched, or it is not the mat that was found.
+#[test]
+fn a_photo_stretched_one_way() {
+    let bench = Bench::new();
+    let whole = image::load_from_memory(&sample()).expect("the sample photo").to_rgb8();
+    let stretched = image::imageops::resize(&whole, 2400, 2160, image::imageops::FilterType::Triangle);
+    let stretched = bench.picture("stretched.png", &stretched);
+    bench.refuses(&stretched, &["--grid", "1in"], REFUSED, &["out of shape", "stretched"]);
 }
 
 #[test]

@@ -65,6 +65,9 @@ pub struct CameraFit {
     pub scale_sigma: f64,
     /// The focal length that the view alone tells, where it tells one.
     pub focal_from_view: Option<FocalLength>,
+    /// By how much the reference is out of the shape typed, whatever the focal length within its doubt (share); `None` if
+    /// it is not.
+    pub out_of_shape: Option<f64>,
     /// Doubt of places on the mat, and the hull within which the map is interpolated.
     pub doubt: PlaneDoubt,
     /// What a person should know.
@@ -441,6 +444,7 @@ fn summarise(
         lens,
         scale_sigma: doubt.scale_sigma(),
         focal_from_view: pose.from_view,
+        out_of_shape: pose.out_of_shape,
         doubt,
         warnings,
     })

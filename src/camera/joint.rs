@@ -477,6 +477,7 @@ impl Solved<'_> {
             },
             scale_sigma: 0.0,
             focal_from_view: pose.from_view,
+            out_of_shape: pose.out_of_shape,
             doubt,
             warnings: odd(&self.left_out(bodies, kept), pose.warnings),
         };
