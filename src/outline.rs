@@ -4,6 +4,7 @@
 //! and with the cloth's own colours; the change-point of most likelihood (dynamic programming along
 //! the outline) is refined to the half-way crossing of the edge, and the crossings to a curve.
 
+mod blur;
 mod calm;
 mod changepoint;
 mod contour;
@@ -27,6 +28,7 @@ use crate::photo::Photo;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::MatPoint;
 
+use blur::Blur;
 use crossing::Crossing;
 use profiles::{Profiles, Span};
 use ring::Ring;
@@ -145,11 +147,12 @@ impl Scene<'_> {
         let (path, apart) = self.change_points(&profiles, &ring, SECOND_REACH_MM, (1.5, 5.0));
         let around: Vec<f64> = path.at.iter().map(|k| profiles.offset(*k)).collect();
         let alike = alike(&profiles, &path, &apart);
-        let grooves = groove::find(&profiles, &ring.gain, &around);
+        let blur = Blur::measure(&profiles, &ring.gain, &around);
+        let grooves = groove::find(&profiles, &ring.gain, &around, &blur);
         let crossings: Vec<Option<Crossing>> = (0..points.len())
             .into_par_iter()
             .with_min_len(64)
-            .map(|i| crossing_of(&profiles, i, around[i], ring.gain[i], grooves[i]))
+            .map(|i| crossing_of(&profiles, i, around[i], ring.gain[i], grooves[i], &blur))
             .collect();
         let crossings = outliers::dropped(points, &normals, crossings);
         let places = curve::places(points, &normals, &crossings);
@@ -168,9 +171,10 @@ impl Scene<'_> {
             .iter()
             .map(|p| OutlinePoint { at: p.at, doubt_mm: doubts[p.from].mm, seen: doubts[p.from].seen })
             .collect();
-        let points = closely_spaced(&doubt::widened_at_corners(calm::calmed(&points)));
+        let corners: Vec<bool> = edge.iter().map(|p| p.corner).collect();
+        let points = closely_spaced(&doubt::widened_at_corners(calm::calmed(&points, &corners)));
         let outline = Outline { points };
-        let statistics = Statistics::of(&outline, self.garment);
+        let statistics = Statistics::of(&outline, self.garment, &blur, pixel_mm);
         Trace { warnings: statistics.warnings(&outline), statistics, outline }
     }
 
@@ -209,12 +213,13 @@ fn crossing_of(
     around_mm: f64,
     gain: [f32; 3],
     groove: Option<groove::Groove>,
+    blur: &Blur,
 ) -> Option<Crossing> {
     if let Some(groove) = groove.filter(|g| g.brighter == 0.0) {
         return Some(groove.crossing);
     }
-    let first = crossing::find(profiles, i, around_mm, gain)?;
-    let half_way = crossing::find(profiles, i, first.at_mm, gain)?;
+    let first = crossing::find(profiles, i, around_mm, gain, blur)?;
+    let half_way = crossing::find(profiles, i, first.at_mm, gain, blur)?;
     let Some(groove) = groove else { return Some(half_way) };
     let at_mm = groove.crossing.at_mm + groove.brighter * (half_way.at_mm - groove.crossing.at_mm);
     Some(Crossing { at_mm, ..half_way })

@@ -2,10 +2,11 @@
 //!
 //! Where cloth and mat look alike the path wanders about the edge by its doubt. Garment edges are smooth between
 //! corners, so each unseen point moves onto a robust quadratic through its neighbours along the edge. Three windows
-//! are tried, around the point and to either side of it; the one that fits best is taken, so that corners stay. Both are
-//! done twice: a spike is half gone after the first time, and then no longer much of any window.
+//! are tried, around the point and to either side of it; the one that fits best is taken, so that corners stay. Windows
+//! end at the corners that are known, and those move to where the runs on both sides of them meet. All is done twice: a
+//! spike is half gone after the first time, and then no longer much of any window.
 
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix3, Vector2, Vector3};
 use rayon::prelude::*;
 
 use super::OutlinePoint;
@@ -27,22 +28,33 @@ const ROUNDS: usize = 4;
 /// Loops up to this many points are taken out.
 const LONGEST_LOOP: usize = 150;
 
-/// Unseen points moved onto smooth runs, loops removed.
-pub(super) fn calmed(points: &[OutlinePoint]) -> Vec<OutlinePoint> {
-    without_loops(smoothed(&smoothed(points)))
+/// A run needs so many points, and so much of the edge, mm: the end of a short one flies off.
+const LEAST_POINTS: usize = 8;
+const LEAST_RUN_MM: f64 = 9.0;
+
+/// Two runs meet at a corner if they cross at an angle whose sine is at least this, no farther than this from it, mm.
+const LEAST_SINE: f64 = 0.3;
+const LARGEST_MOVE_MM: f64 = 4.0;
+
+/// Unseen points moved onto smooth runs that end at the corners, loops removed.
+///
+/// `corners` tells of every point whether it is the tip of a corner.
+pub(super) fn calmed(points: &[OutlinePoint], corners: &[bool]) -> Vec<OutlinePoint> {
+    without_loops(smoothed(&smoothed(points, corners), corners))
 }
 
-fn smoothed(points: &[OutlinePoint]) -> Vec<OutlinePoint> {
-    if points.iter().all(|p| p.seen) || points.len() < 8 {
+fn smoothed(points: &[OutlinePoint], corners: &[bool]) -> Vec<OutlinePoint> {
+    if points.iter().all(|p| p.seen) || points.len() < LEAST_POINTS {
         return points.to_vec();
     }
-    let along = arc_lengths(points);
+    let edge = Edge { points, corners, along: arc_lengths(points) };
     (0..points.len())
         .into_par_iter()
         .with_min_len(16)
         .map(|i| {
             let point = points[i];
-            if point.seen { point } else { OutlinePoint { at: settled(points, &along, i), ..point } }
+            let settled = || if corners[i] { edge.corner(i) } else { edge.settled(i) };
+            if point.seen { point } else { OutlinePoint { at: settled(), ..point } }
         })
         .collect()
 }
@@ -58,78 +70,154 @@ fn arc_lengths(points: &[OutlinePoint]) -> Vec<f64> {
     along
 }
 
-fn settled(points: &[OutlinePoint], along: &[f64], i: usize) -> MatPoint {
-    let window = |back: f64, ahead: f64| fit(&neighbours(points, along, i, back, ahead));
-    let half = 0.5 * WINDOW_MM;
-    let here = points[i].at;
-    let Some(centred) = window(half, half) else { return here };
-    let sides = [window(WINDOW_MM, 0.0), window(0.0, WINDOW_MM)];
-    // Beyond a corner the other side's run is carried on into nothing.
-    let near = |run: &Run| run.at.distance(here) < NEAR_MM.max(NEAR_SCATTERS * run.scatter);
-    let best = sides.into_iter().flatten().filter(near).min_by(|a, b| a.scatter.total_cmp(&b.scatter));
-    match best {
-        Some(side) if side.scatter < CORNER_GAIN * centred.scatter => side.at,
-        _ => centred.at,
+/// The closed outline, its corners, and the distances along it.
+struct Edge<'a> {
+    points: &'a [OutlinePoint],
+    corners: &'a [bool],
+    along: Vec<f64>,
+}
+
+impl Edge<'_> {
+    /// Where a point between corners belongs by the smooth run through its neighbours.
+    fn settled(&self, i: usize) -> MatPoint {
+        let window = |back: f64, ahead: f64| fit(&self.neighbours(i, back, ahead));
+        let half = 0.5 * WINDOW_MM;
+        let here = self.points[i].at;
+        // A window cut short by a corner goes on as far the other way.
+        let (back, ahead) = (self.room(i, -1).min(WINDOW_MM), self.room(i, 1).min(WINDOW_MM));
+        let (back, ahead) = (back.min(half.max(WINDOW_MM - ahead)), ahead.min(half.max(WINDOW_MM - back)));
+        let Some(centred) = window(back, ahead) else { return here };
+        let sides = [window(WINDOW_MM, 0.0), window(0.0, WINDOW_MM)];
+        // Beyond a corner the other side's run is carried on into nothing.
+        let near = |run: &Run| run.at(0.0).distance(here) < NEAR_MM.max(NEAR_SCATTERS * run.scatter);
+        let best = sides.into_iter().flatten().filter(near).min_by(|a, b| a.scatter.total_cmp(&b.scatter));
+        match best {
+            Some(side) if side.scatter < CORNER_GAIN * centred.scatter => side.at(0.0),
+            _ => centred.at(0.0),
+        }
+    }
+
+    /// Where the runs on both sides of a corner meet.
+    fn corner(&self, i: usize) -> MatPoint {
+        let here = self.points[i].at;
+        let side = |back: f64, ahead: f64| {
+            let neighbours = self.neighbours(i, back, ahead);
+            // The tip itself is what is sought.
+            fit(&neighbours[1.min(neighbours.len())..])
+        };
+        let (Some(before), Some(after)) = (side(WINDOW_MM, 0.0), side(0.0, WINDOW_MM)) else { return here };
+        before.meet(&after).filter(|at| at.distance(here) <= LARGEST_MOVE_MM).unwrap_or(here)
+    }
+
+    /// Distance along the edge to the next corner, ahead (1) or back (-1), mm; infinite beyond a window's length.
+    fn room(&self, i: usize, towards: i64) -> f64 {
+        let n = self.points.len() as i64;
+        for k in 1..n {
+            let j = (i as i64 + towards * k).rem_euclid(n) as usize;
+            let away = self.away(i, j, towards);
+            if away > WINDOW_MM {
+                break;
+            }
+            if self.corners[j] {
+                return away;
+            }
+        }
+        f64::INFINITY
+    }
+
+    /// Distance along the edge from a point to another, ahead (1) or back (-1), mm.
+    fn away(&self, i: usize, j: usize, towards: i64) -> f64 {
+        let whole = self.along[self.points.len()];
+        ((self.along[j] - self.along[i]) * towards as f64).rem_euclid(whole)
+    }
+
+    /// (signed distance along, point) of the points within a window about point `i`, no farther than the next corners.
+    fn neighbours(&self, i: usize, back: f64, ahead: f64) -> Vec<(f64, MatPoint)> {
+        let n = self.points.len() as i64;
+        let mut found = vec![(0.0, self.points[i].at)];
+        for (towards, reach) in [(1, ahead), (-1, back)] {
+            for k in 1..n {
+                let j = (i as i64 + towards * k).rem_euclid(n) as usize;
+                let away = self.away(i, j, towards);
+                if away > reach {
+                    break;
+                }
+                found.push((towards as f64 * away, self.points[j].at));
+                if self.corners[j] {
+                    break;
+                }
+            }
+        }
+        found
     }
 }
 
-/// (signed distance along, point) of the points within a window about point `i`.
-fn neighbours(points: &[OutlinePoint], along: &[f64], i: usize, back: f64, ahead: f64) -> Vec<(f64, MatPoint)> {
-    let (n, whole) = (points.len(), along[points.len()]);
-    let mut found = vec![(0.0, points[i].at)];
-    for k in 1..n {
-        let j = (i + k) % n;
-        let s = (along[j] - along[i]).rem_euclid(whole);
-        if s > ahead {
-            break;
-        }
-        found.push((s, points[j].at));
-    }
-    for k in 1..n {
-        let j = (i + n - k) % n;
-        let s = (along[i] - along[j]).rem_euclid(whole);
-        if s > back {
-            break;
-        }
-        found.push((-s, points[j].at));
-    }
-    found
-}
-
-/// A fitted run at distance 0.
+/// A fitted run: both coordinates as quadratics of the distance along.
 struct Run {
-    at: MatPoint,
+    x: Vector3<f64>,
+    y: Vector3<f64>,
     /// Median distance of the points from the run, mm.
     scatter: f64,
 }
 
-/// Both coordinates as quadratics of the distance along, by iteratively reweighted least squares (Huber 1964).
+impl Run {
+    fn at(&self, s: f64) -> MatPoint {
+        let row = powers(s);
+        MatPoint::new(row.dot(&self.x), row.dot(&self.y))
+    }
+
+    fn tangent(&self, s: f64) -> Vector2<f64> {
+        let row = Vector3::new(0.0, 1.0, 2.0 * s / WINDOW_MM) / WINDOW_MM;
+        Vector2::new(row.dot(&self.x), row.dot(&self.y))
+    }
+
+    /// Where two runs cross near their distances 0, by Newton's method.
+    fn meet(&self, other: &Run) -> Option<MatPoint> {
+        let (mut s, mut t) = (0.0, 0.0);
+        for _ in 0..8 {
+            let gap = other.at(t) - self.at(s);
+            let (u, v) = (self.tangent(s), other.tangent(t));
+            let cross = u.x * v.y - u.y * v.x;
+            if cross.abs() < LEAST_SINE * u.norm() * v.norm() {
+                return None;
+            }
+            s += (gap.x * v.y - gap.y * v.x) / cross;
+            t += (gap.x * u.y - gap.y * u.x) / cross;
+        }
+        let met = self.at(s);
+        (met.distance(other.at(t)) < 0.01).then_some(met)
+    }
+}
+
+fn powers(s: f64) -> Vector3<f64> {
+    let t = s / WINDOW_MM;
+    Vector3::new(1.0, t, t * t)
+}
+
+/// Both coordinates by iteratively reweighted least squares (Huber 1964).
 fn fit(points: &[(f64, MatPoint)]) -> Option<Run> {
+    let span = points.iter().fold((0.0, 0.0), |(a, b): (f64, f64), (s, _)| (a.min(*s), b.max(*s)));
+    if points.len() < LEAST_POINTS || span.1 - span.0 < LEAST_RUN_MM {
+        return None;
+    }
     let mut weights = vec![1.0; points.len()];
     let mut run = None;
     for _ in 0..ROUNDS {
         let mut normal = Matrix3::zeros();
         let (mut right_x, mut right_y) = (Vector3::zeros(), Vector3::zeros());
         for ((s, p), w) in points.iter().zip(&weights) {
-            let t = s / WINDOW_MM;
-            let row = Vector3::new(1.0, t, t * t);
+            let row = powers(*s);
             normal += row * row.transpose() * *w;
             right_x += row * (*w * p.x);
             right_y += row * (*w * p.y);
         }
         let inverse = normal.try_inverse()?;
-        let (x, y) = (inverse * right_x, inverse * right_y);
-        let distances: Vec<f64> = points
-            .iter()
-            .map(|(s, p)| {
-                let t = s / WINDOW_MM;
-                let row = Vector3::new(1.0, t, t * t);
-                p.distance(MatPoint::new(row.dot(&x), row.dot(&y)))
-            })
-            .collect();
+        let mut fitted = Run { x: inverse * right_x, y: inverse * right_y, scatter: 0.0 };
+        let distances: Vec<f64> = points.iter().map(|(s, p)| p.distance(fitted.at(*s))).collect();
         let scatter = median(distances.clone()).max(1e-3);
         weights = distances.iter().map(|d| if *d <= scatter { 1.0 } else { scatter / d }).collect();
-        run = Some(Run { at: MatPoint::new(x[0], y[0]), scatter });
+        fitted.scatter = scatter;
+        run = Some(fitted);
     }
     run
 }
@@ -214,6 +302,10 @@ mod tests {
         (outside - side / 2.0).abs()
     }
 
+    fn calmed(points: &[OutlinePoint]) -> Vec<OutlinePoint> {
+        super::calmed(points, &vec![false; points.len()])
+    }
+
     #[test]
     fn unseen_stretches_calm_down_and_corners_stay() {
         // A wander of 0.8 mm with a wavelength of 9 mm.
@@ -226,6 +318,22 @@ mod tests {
         let corner = calm.iter().map(|p| p.at.distance(MatPoint::new(200.0, 200.0))).fold(f64::INFINITY, f64::min);
         // The end of a quadratic carries three times the wander; the doubt of an unseen point is as wide.
         assert!(corner < 3.0, "the corner moved by {corner}");
+    }
+
+    /// The tip is off by 2 mm, both sides wander.
+    #[test]
+    fn a_known_corner_lies_where_its_sides_meet() {
+        for phase in [0.0, 0.9, 1.7, 2.6] {
+            let mut points = square(150, |i| 0.25 * (i as f64 * 0.7 + phase).sin(), false);
+            let corners: Vec<bool> = (0..points.len()).map(|i| i % 150 == 0).collect();
+            points[150].at = MatPoint::new(151.5, -1.3);
+            let calm = super::calmed(&points, &corners);
+            let missed =
+                |x: f64, y: f64| calm.iter().map(|p| p.at.distance(MatPoint::new(x, y))).fold(f64::INFINITY, f64::min);
+            for (x, y) in [(0.0, 0.0), (150.0, 0.0), (150.0, 150.0), (0.0, 150.0)] {
+                assert!(missed(x, y) < 0.5, "the corner at {x}, {y} is missed by {}", missed(x, y));
+            }
+        }
     }
 
     /// A side's run is not carried on beyond the corner at its end.

@@ -20,6 +20,9 @@ const LARGEST_MISFIT_MM: f64 = 0.35;
 /// Weight (of whole points) that a side needs.
 const LEAST_WEIGHT: f64 = 1.0;
 
+/// Weight up to which a side is followed beyond the usual distance, as far again.
+const ENOUGH_WEIGHT: f64 = 7.0;
+
 /// A crossing's place and how far it is to be trusted.
 pub(crate) type Place = (MatPoint, f64);
 
@@ -107,8 +110,18 @@ impl Corner {
 
     fn fit_about(curve: &[MatPoint], places: &[Place], i: usize, near: usize, far: usize) -> Option<(Self, f64)> {
         let n = places.len();
+        // Beside printed lines near points say little: then farther ones must say where the side goes.
         let pick = |sign: i64| -> Vec<Place> {
-            (near as i64..=far as i64).map(|k| places[(i as i64 + sign * k).rem_euclid(n as i64) as usize]).collect()
+            let mut weight = 0.0;
+            (near..=2 * far)
+                .map(|k| (k, places[(i as i64 + sign * k as i64).rem_euclid(n as i64) as usize]))
+                .take_while(|(k, place)| {
+                    let wanted = *k <= far || weight < ENOUGH_WEIGHT;
+                    weight += place.1;
+                    wanted
+                })
+                .map(|(_, place)| place)
+                .collect()
         };
         let (before, misfit_before) = Side::fit(&pick(-1), curve[i])?;
         let (after, misfit_after) = Side::fit(&pick(1), curve[i])?;

@@ -1,5 +1,6 @@
 //! The edge to a fraction of a pixel: where a profile crosses half way between its two sides.
 
+use super::blur::Blur;
 use super::profiles::Profiles;
 
 /// Windows inside and outside the change-point whose medians stand for cloth and background: from so far, at least so
@@ -38,19 +39,21 @@ pub(crate) struct Crossing {
 }
 
 /// Finds the crossing near a change-point at `around_mm`.
-pub(crate) fn find(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3]) -> Option<Crossing> {
+pub(crate) fn find(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3], blur: &Blur) -> Option<Crossing> {
     let clean = without_lines(profiles, i, gain);
-    let half = Signal::half_way(profiles, i, &clean, around_mm);
-    let mixed = Signal::mixture(profiles, i, &clean, around_mm, gain);
-    let at = |signal: &Option<Signal>, level| signal.as_ref()?.crossing(profiles, around_mm, level);
+    let half = Signal::half_way(profiles, i, &clean, around_mm, blur);
+    let mixed = Signal::mixture(profiles, i, &clean, around_mm, gain, blur);
+    let reach_mm = SEARCH_MM * blur.times;
+    let at =
+        |signal: &Option<Signal>, quarter: usize| signal.as_ref()?.crossing(profiles, around_mm, quarter, reach_mm);
     let trust = f64::from(mixed.as_ref().map_or(0.0, |m| m.trust));
-    let at_mm = match (at(&half, 0.5), at(&mixed, 0.5)) {
+    let at_mm = match (at(&half, HALF), at(&mixed, HALF)) {
         (Some(a), Some(b)) => a + (b - a) * trust,
         (None, Some(b)) if trust > 0.3 => b,
         (Some(a), None) if trust < 0.7 => a,
         _ => return None,
     };
-    let (a, b) = (at(&half, 0.25), at(&half, 0.75));
+    let (a, b) = (at(&half, 0), at(&half, 2));
     let width_mm = match (a, b) {
         (Some(a), Some(b)) => (a - b).abs() as f32,
         _ => f32::NAN,
@@ -58,18 +61,23 @@ pub(crate) fn find(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3]
     Some(Crossing { at_mm, width_mm, line: line_contrast(profiles, i, at_mm) })
 }
 
+/// Index of the half among the levels of a signal.
+const HALF: usize = 1;
+
 /// The profile as a share of cloth: 0 background, 1 cloth.
 struct Signal {
     values: Vec<f32>,
+    /// Its value where a quarter, a half and three quarters of the light are the cloth's.
+    levels: [f32; 3],
     /// How far it is to be trusted, 0 to 1.
     trust: f32,
 }
 
 impl Signal {
     /// Projected on the difference of the two sides' colours.
-    fn half_way(profiles: &Profiles, i: usize, clean: &[[f32; 3]], around_mm: f64) -> Option<Self> {
-        let near = NEAR_MM.max(NEAR_PX * profiles.pixel_mm);
-        let far = near + WINDOW_MM;
+    fn half_way(profiles: &Profiles, i: usize, clean: &[[f32; 3]], around_mm: f64, blur: &Blur) -> Option<Self> {
+        let near = (NEAR_MM * blur.times).max(NEAR_PX * profiles.pixel_mm);
+        let far = near + WINDOW_MM * blur.times;
         let inside = medians(&clean[profiles.range(around_mm - far, around_mm - near)])?;
         let outside = medians(&clean[profiles.range(around_mm + near, around_mm + far)])?;
         let weight = direction(inside, outside, profiles.ground[i]);
@@ -77,16 +85,25 @@ impl Signal {
         if high - low < 1e-3 {
             return None;
         }
-        let values = clean.iter().map(|v| (dot(*v, weight) - low) / (high - low)).collect();
-        Some(Self { values, trust: 1.0 })
+        let share = |v: [f32; 3]| (dot(v, weight) - low) / (high - low);
+        let values = clean.iter().map(|v| share(*v)).collect();
+        Some(Self { values, levels: levels(inside, outside, blur, share), trust: 1.0 })
     }
 
     /// Each pixel as `u` cloth plus `v` mat, both in any light: the share u / (u + v).
     ///
     /// The cloth's rounded rim turns dark away from the light and the mat beside it lies in its shadow;
     /// the share does not mind, as long as cloth and mat differ in hue.
-    fn mixture(profiles: &Profiles, i: usize, clean: &[[f32; 3]], around_mm: f64, gain: [f32; 3]) -> Option<Self> {
-        let cloth = medians(&clean[profiles.range(around_mm - DEEP_MM.1, around_mm - DEEP_MM.0)])?;
+    fn mixture(
+        profiles: &Profiles,
+        i: usize,
+        clean: &[[f32; 3]],
+        around_mm: f64,
+        gain: [f32; 3],
+        blur: &Blur,
+    ) -> Option<Self> {
+        let deep = profiles.range(around_mm - DEEP_MM.1 * blur.times, around_mm - DEEP_MM.0 * blur.times);
+        let cloth = medians(&clean[deep])?;
         let ground = profiles.ground[i];
         let mat: [f32; 3] = std::array::from_fn(|c| ground[c] * gain[c]);
         let (cc, mm, cm) = (dot(cloth, cloth), dot(mat, mat), dot(cloth, mat));
@@ -97,38 +114,46 @@ impl Signal {
         // Distance of the less colourful of the two from the other's ray, share of full scale.
         let apart = (determinant / cc.max(mm)).sqrt() / 255.0;
         let trust = ((apart - HUES_APART.0) / (HUES_APART.1 - HUES_APART.0)).clamp(0.0, 1.0);
-        let values = clean
-            .iter()
-            .map(|v| {
-                let (c, m) = (dot(*v, cloth), dot(*v, mat));
-                let u = (c * mm - m * cm) / determinant;
-                let v = (m * cc - c * cm) / determinant;
-                u / (u.max(0.0) + v.max(0.0)).max(0.05)
-            })
-            .collect();
+        let share = |v: [f32; 3]| {
+            let (c, m) = (dot(v, cloth), dot(v, mat));
+            let u = (c * mm - m * cm) / determinant;
+            let v = (m * cc - c * cm) / determinant;
+            u / (u.max(0.0) + v.max(0.0)).max(0.05)
+        };
+        let values = clean.iter().map(|v| share(*v)).collect();
         // Bright cloth stands out from its own shadow: half-way is better there, it keeps the full resolution
         // that cameras give to brightness alone.
         let level = |v: [f32; 3]| v[0] + v[1] + v[2];
         let dark = ((DARKER.1 - level(cloth) / level(mat).max(1.0)) / (DARKER.1 - DARKER.0)).clamp(0.0, 1.0);
         let trust = trust * dark;
-        Some(Self { values, trust })
+        Some(Self { values, levels: levels(cloth, mat, blur, share), trust })
     }
 
-    /// The crossing of a level (cloth inside) nearest to a place.
-    fn crossing(&self, profiles: &Profiles, near_mm: f64, level: f32) -> Option<f64> {
+    /// The crossing of one of the levels (cloth inside) nearest to a place.
+    fn crossing(&self, profiles: &Profiles, near_mm: f64, quarter: usize, reach_mm: f64) -> Option<f64> {
+        let level = self.levels[quarter];
         let mut best: Option<f64> = None;
         for j in 1..self.values.len() {
             let (a, b) = (self.values[j - 1], self.values[j]);
             if a >= level && b < level {
                 let at = profiles.offset(j - 1) + f64::from((a - level) / (a - b)) * profiles.step_mm;
                 let nearer = best.is_none_or(|other| (at - near_mm).abs() < (other - near_mm).abs());
-                if nearer && (at - near_mm).abs() <= SEARCH_MM {
+                if nearer && (at - near_mm).abs() <= reach_mm {
                     best = Some(at);
                 }
             }
         }
         best
     }
+}
+
+/// What a signal shows where a quarter, a half and three quarters of the light are the cloth's.
+fn levels(cloth: [f32; 3], mat: [f32; 3], blur: &Blur, share: impl Fn([f32; 3]) -> f32) -> [f32; 3] {
+    let quarters = [0.25, 0.5, 0.75];
+    if blur.exponent <= 1.0 {
+        return quarters;
+    }
+    quarters.map(|quarter| share(std::array::from_fn(|c| blur.mixed(cloth[c], mat[c], quarter))))
 }
 
 fn without_lines(profiles: &Profiles, i: usize, gain: [f32; 3]) -> Vec<[f32; 3]> {

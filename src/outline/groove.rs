@@ -7,6 +7,7 @@
 
 use rayon::prelude::*;
 
+use super::blur::Blur;
 use super::crossing::{Crossing, line_contrast};
 use super::doubt::Doubt;
 use super::profiles::Profiles;
@@ -18,9 +19,6 @@ const NEAR_MM: f64 = 0.65;
 
 /// Distance of the darkest place within which cloth and mat are reached, mm.
 const FLANK_MM: f64 = 0.7;
-
-/// How far about the change-point profiles are pooled, mm.
-const REACH_MM: f64 = SEARCH_MM + FLANK_MM;
 
 /// Least rise (log brightness), and how many of the pooled noise's deviations it must be.
 const LEAST_RISE: f32 = 0.035;
@@ -70,7 +68,7 @@ pub(crate) struct Groove {
 }
 
 /// The groove near the change-point of every profile, where there is one.
-pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64]) -> Vec<Option<Groove>> {
+pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64], blur: &Blur) -> Vec<Option<Groove>> {
     let n = profiles.count();
     let points = || (0..n).into_par_iter().with_min_len(64);
     let sides: Vec<Sides> = points().map(|i| Sides::read(profiles, i, gain[i], around_mm[i])).collect();
@@ -92,7 +90,8 @@ pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64]) ->
                 return None;
             }
             let sides = &sides[i];
-            let range = profiles.range(around_mm[i] - REACH_MM, around_mm[i] + REACH_MM);
+            let reach_mm = SEARCH_MM + FLANK_MM * blur.times;
+            let range = profiles.range(around_mm[i] - reach_mm, around_mm[i] + reach_mm);
             let together = |j: usize| {
                 let mut values: [f32; 2 * POOLED + 1] = std::array::from_fn(|k| relative[neighbour(i, k)][j]);
                 *values.select_nth_unstable_by(POOLED, f32::total_cmp).1
@@ -101,6 +100,7 @@ pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64]) ->
                 first_mm: profiles.offset(range.start),
                 step_mm: profiles.step_mm,
                 values: range.map(together).collect(),
+                blur: *blur,
             };
             let (at_mm, width_mm) = pooled.edge(sides, around_mm[i])?;
             let crossing = Crossing { at_mm, width_mm, line: line_contrast(profiles, i, at_mm) };
@@ -195,6 +195,7 @@ struct Pooled {
     first_mm: f64,
     step_mm: f64,
     values: Vec<f32>,
+    blur: Blur,
 }
 
 impl Pooled {
@@ -227,9 +228,10 @@ impl Pooled {
     }
 
     fn flanks(&self, low: usize) -> [Flank; 2] {
-        let reach = (FLANK_MM / self.step_mm).round() as usize;
+        let reach = (FLANK_MM * self.blur.times / self.step_mm).round() as usize;
         let inner: Vec<f32> = self.values[low.saturating_sub(reach)..=low].iter().rev().copied().collect();
-        [Flank::of(&inner), Flank::of(&self.values[low..(low + reach + 1).min(self.values.len())])]
+        let outer = &self.values[low..(low + reach + 1).min(self.values.len())];
+        [Flank::of(&inner, &self.blur), Flank::of(outer, &self.blur)]
     }
 }
 
@@ -249,10 +251,10 @@ struct Flank {
 }
 
 impl Flank {
-    fn of(values: &[f32]) -> Self {
+    fn of(values: &[f32], blur: &Blur) -> Self {
         let lowest = values.first().copied().unwrap_or(0.0);
         let rise = values.iter().copied().fold(lowest, f32::max) - lowest;
-        let half = lowest + 0.5 * rise;
+        let half = blur.half_way(lowest + rise, lowest);
         let above = values.iter().position(|v| *v >= half).unwrap_or(0).max(1);
         let half_way = match values.get(above - 1..=above) {
             Some([a, b]) if b > a => (above - 1) as f64 + f64::from((half - a) / (b - a)).clamp(0.0, 1.0),
@@ -308,7 +310,7 @@ mod tests {
             ground: vec![at(1.0)],
             ..profiles()
         };
-        find(&profiles, &[[1.0; 3]], &[0.0])[0].map(|groove| groove.crossing.at_mm)
+        find(&profiles, &[[1.0; 3]], &[0.0], &Blur::SHARP)[0].map(|groove| groove.crossing.at_mm)
     }
 
     /// The formation model of the module's own words, so this tells whether the rule does what is said, not whether

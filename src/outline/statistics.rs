@@ -1,6 +1,7 @@
 //! What a person should know about an outline as a whole.
 
 use super::Outline;
+use super::blur::Blur;
 use crate::flat;
 use crate::garment::Garment;
 use crate::refusal::Warning;
@@ -8,6 +9,13 @@ use crate::units::MatPoint;
 
 /// A stretch shorter than this is not worth a word, mm.
 const STRETCH_MM: f64 = 10.0;
+
+/// Smear (standard deviation) from which the photo is called soft: so many pixels, and so many mm.
+const SOFT_PX: f64 = 1.7;
+const SOFT_MM: f64 = 0.45;
+
+/// 10 to 90 % of a Gaussian's step, in standard deviations.
+const TENTHS: f64 = 2.563;
 
 /// Lengths along the outline and its doubt, mm.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -22,10 +30,12 @@ pub struct Statistics {
     pub beyond_grid_mm: f64,
     /// Middle and largest of the points' doubts.
     pub doubt_mm: (f64, f64),
+    /// Width over which a photo out of focus smears the sharpest edges (10 to 90 %); `None` where it is sharp.
+    pub smeared_mm: Option<f64>,
 }
 
 impl Statistics {
-    pub(crate) fn of(outline: &Outline, garment: &Garment) -> Self {
+    pub(crate) fn of(outline: &Outline, garment: &Garment, blur: &Blur, pixel_mm: f64) -> Self {
         let points = &outline.points;
         let n = points.len();
         let step = |i: usize| points[i].at.distance(points[(i + 1) % n].at);
@@ -39,6 +49,7 @@ impl Statistics {
             unseen,
             beyond_grid_mm: (0..n).filter(beyond).map(step).sum(),
             doubt_mm: (doubts.get(n / 2).copied().unwrap_or(0.0), doubts.last().copied().unwrap_or(0.0)),
+            smeared_mm: (blur.sigma_mm > SOFT_MM.max(SOFT_PX * pixel_mm)).then_some(TENTHS * blur.sigma_mm),
         }
     }
 
@@ -55,6 +66,13 @@ impl Statistics {
                 self.beyond_grid_mm
             );
             out.push(Warning::new("beyond-the-mat", text));
+        }
+        if let Some(smeared) = self.smeared_mm {
+            let text = format!(
+                "the photo is soft: even the sharpest edges of the cloth are smeared over {smeared:.1} mm. Wipe the lens, hold \
+                 the camera still or use its timer, tap to focus on the cloth, and retake"
+            );
+            out.push(Warning::new("edge-soft", text));
         }
         out
     }

@@ -48,16 +48,23 @@ fn the_outline_is_closed_anticlockwise_and_closely_spaced() {
     assert!(trace.outline.points.iter().all(|p| p.doubt_mm > 0.0 && p.doubt_mm.is_finite()));
 }
 
+/// One noise may favour a corner: four are tried. A bias of both sides shows at a corner 1.4 times.
 #[test]
 fn a_square_keeps_its_corners() {
-    let scene = Scene::new(turned_square(50.0, 12.0));
-    let found = points(&outline(&scene, &scene.photo(), 0.0));
     let (s, c) = 12f64.to_radians().sin_cos();
-    for (x, y) in [(50.0, 50.0), (-50.0, 50.0), (-50.0, -50.0), (50.0, -50.0)] {
-        let corner = MatPoint::new(c * x - s * y, s * x + c * y);
-        let nearest = found.iter().map(|p| p.distance(corner)).fold(f64::INFINITY, f64::min);
-        assert!(nearest < 0.25, "corner {corner:?} missed by {nearest}");
+    let mut missed = Vec::new();
+    for seed in 0..4 {
+        let mut scene = Scene::new(turned_square(50.0, 12.0));
+        scene.seed = seed;
+        let found = points(&outline(&scene, &scene.photo(), 0.0));
+        for (x, y) in [(50.0, 50.0), (-50.0, 50.0), (-50.0, -50.0), (50.0, -50.0)] {
+            let corner = MatPoint::new(c * x - s * y, s * x + c * y);
+            missed.push(found.iter().map(|p| p.distance(corner)).fold(f64::INFINITY, f64::min));
+        }
     }
+    let rms = (missed.iter().map(|m| m * m).sum::<f64>() / missed.len() as f64).sqrt();
+    let worst = missed.iter().copied().fold(0.0, f64::max);
+    assert!(rms < 0.26 && worst < 0.4, "rms {rms} worst {worst}: {missed:.3?}");
 }
 
 /// Position of a blurred step: the Cramer-Rao bound for one scan line is (noise / contrast) * sqrt(2 sqrt(pi)
