@@ -22,7 +22,7 @@ const ENOUGH: usize = 40;
 /// Smear (standard deviation) of a sharp photo, mm or pixels, whichever is more; what lies beyond it widens the windows, by
 /// this share of it.
 const USUAL_MM: f64 = 0.18;
-const USUAL_PX: f64 = 0.5;
+const USUAL_PX: f64 = 0.6;
 const WINDOWS_SHARE: f64 = 0.8;
 
 /// Pixels larger than this widen the windows likewise, mm.

@@ -39,10 +39,6 @@ const KNOWN_WEAK: &[(&str, &str)] = &[
         "as without the bare photo: half the edge within 0.17 mm, stretches flagged as not seen up to 2.6 mm off",
     ),
     (
-        "32-tee-with-bare-sheet",
-        "white cloth on white paper with a photo of the bare sheet: 95 % within 0.39 mm, one corner flagged as not seen 2.3 mm off",
-    ),
-    (
         "35-tee-heather-in-two-shadows",
         "between two lamps a half shadow has the cloth's own grey: on one side it is taken for cloth, about 1 mm, and 93 % only \
          lie within the doubt stated",
