@@ -163,7 +163,7 @@ fn photos_without_a_usable_grid() {
     let blurred = image::imageops::blur(&mat(1600, 1200, 40.0, 0.0, 1600.0), 18.0);
     let blurred = bench.picture("blurred.png", &blurred);
     bench.refuses(&blurred, &["--grid", "1in"], REFUSED, &["retake"]);
-    let unfocused = image::imageops::blur(&mat(1600, 1200, 120.0, 0.0, 800.0), 9.0);
+    let unfocused = image::imageops::blur(&mat(1600, 1200, 120.0, 0.0, 800.0), 60.0);
     let unfocused = bench.picture("unfocused.png", &unfocused);
     bench.refuses(&unfocused, &["--grid", "1in"], REFUSED, &["sharp", "focus"]);
 }
@@ -173,7 +173,7 @@ fn photos_without_a_usable_grid() {
 fn a_photo_stretched_one_way() {
     let bench = Bench::new();
     let whole = image::load_from_memory(&sample()).expect("the sample photo").to_rgb8();
-    let stretched = image::imageops::resize(&whole, 2400, 2160, image::imageops::FilterType::Triangle);
+    let stretched = image::imageops::resize(&whole, 2400, 2667, image::imageops::FilterType::Triangle);
     let stretched = bench.picture("stretched.png", &stretched);
     bench.refuses(&stretched, &["--grid", "1in"], REFUSED, &["out of shape", "stretched"]);
 }
