@@ -23,6 +23,9 @@ const REACH: usize = 12;
 const STRONGEST: f64 = 0.005;
 const LEAST_STEP: f64 = 0.16;
 
+/// Share of the photo's span of grey levels that the strongest edges rise over within their reach.
+const LEAST_RISE: f64 = 0.15;
+
 /// What is wrong with the photo as such, if anything is.
 pub(crate) fn reason(luma: &GrayImage) -> Option<Refusal> {
     let (low, high) = levels(luma);
@@ -39,7 +42,7 @@ pub(crate) fn reason(luma: &GrayImage) -> Option<Refusal> {
             "see that nothing covers the lens, light the mat evenly, and retake",
         );
     }
-    if unsharp(luma) {
+    if unsharp(luma, high - low) {
         return poor(
             "nothing in the photo is sharp",
             "wipe the lens, hold the camera still or use its timer, tap to focus on the mat, and retake",
@@ -66,8 +69,8 @@ fn levels(luma: &GrayImage) -> (u8, u8) {
     (beyond(&mut (0..256)), beyond(&mut (0..256).rev()))
 }
 
-/// Do even the strongest edges rise slowly?
-fn unsharp(luma: &GrayImage) -> bool {
+/// Do even the strongest edges rise slowly, or to little of the photo's `span` of grey levels?
+fn unsharp(luma: &GrayImage, span: u8) -> bool {
     let (w, h) = (luma.width() as usize, luma.height() as usize);
     let px = luma.as_raw();
     // (height of the edge, its largest step as a share) along rows and down columns.
@@ -87,6 +90,9 @@ fn unsharp(luma: &GrayImage) -> bool {
         return false;
     }
     edges.select_nth_unstable_by(strongest, |a, b| b.0.cmp(&a.0));
+    if f64::from(edges[strongest].0) < LEAST_RISE * f64::from(span) {
+        return true;
+    }
     let mut steps: Vec<f64> = edges[..strongest].iter().map(|e| e.1).collect();
     let half = steps.len() / 2;
     *steps.select_nth_unstable_by(half, f64::total_cmp).1 < LEAST_STEP
