@@ -172,9 +172,16 @@ impl<'a> Picture<'a> {
 
     /// The pixel that begins at a byte and the next one, each channel in 16 bits of its own.
     fn pair(&self, base: usize) -> Option<[u64; 2]> {
-        let bytes: [u8; 6] = self.raw.get(base..base + 6)?.try_into().ok()?;
-        let [a, b, c, d, e, f] = bytes.map(u64::from);
-        Some([a | b << 16 | c << 32, d | e << 16 | f << 32])
+        let bytes = match self.raw.get(base..base + 8) {
+            Some(eight) => u64::from_le_bytes(eight.try_into().ok()?),
+            // The last pixels of the photo.
+            None => {
+                let six: [u8; 6] = self.raw.get(base..base + 6)?.try_into().ok()?;
+                six.iter().rev().fold(0, |all, byte| all << 8 | u64::from(*byte))
+            }
+        };
+        let spread = |three: u64| three & 0xff | (three & 0xff00) << 8 | (three & 0x00ff_0000) << 16;
+        Some([spread(bytes), spread(bytes >> 24)])
     }
 
     /// [`Picture::fill`], leaving out what lies beyond the border.

@@ -69,6 +69,9 @@ pub struct Trace {
 /// Spacing of the points, mm.
 const SPACING_MM: f64 = 0.9;
 
+/// The same in the first search, which only has to find the edge.
+const FIRST_SPACING_MM: f64 = 1.35;
+
 /// Largest distance of neighbouring points handed out, mm.
 const LARGEST_GAP_MM: f64 = 0.99;
 
@@ -95,13 +98,13 @@ pub fn trace(photo: &Photo, camera: &Camera, garment: &Garment, thickness_mm: f6
     let seen = contour::longest_contour(&garment.label);
     let plan: Vec<MatPoint> = seen.iter().map(|p| camera.lower(*p, above_mm)).collect();
     let points = contour::smoothed(&contour::resampled(&plan, SPACING_MM), 2.0);
-    let points = contour::resampled(&points, SPACING_MM);
-    if points.len() < 60 {
+    let points = contour::resampled(&points, FIRST_SPACING_MM);
+    if points.len() < 40 {
         return Err(no_contour());
     }
     let scene = Scene { photo, camera, garment, above_mm };
     let first = scene.first_round(&points);
-    let points = contour::resampled(&contour::smoothed(&first, 1.5), SPACING_MM);
+    let points = contour::resampled(&contour::smoothed(&first, 1.0), SPACING_MM);
     Ok(scene.second_round(&points))
 }
 
@@ -128,7 +131,7 @@ impl Scene<'_> {
 
     /// Points moved to the change-points found within a wide reach.
     fn first_round(&self, points: &[MatPoint]) -> Vec<MatPoint> {
-        let normals = contour::normals(points, 3);
+        let normals = contour::normals(points, 2);
         let span = Span { from_mm: -9.0, to_mm: ring::OUTSIDE_MM.1, step_mm: FIRST_STEP_MM };
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, None);

@@ -17,6 +17,10 @@ use crate::reference::Marking;
 /// Largest index, in cells from the seed.
 const MAX_CELLS: i32 = 500;
 
+/// Sides used to refit the model while growing, and sides from which each is measured by fewer rows at the end.
+const GROWING_SIDES: usize = 500;
+const MANY_SIDES: usize = 400;
+
 /// Rounds of growth; each may reach half as far again.
 const ROUNDS: usize = 14;
 
@@ -238,7 +242,11 @@ impl<'a> Growth<'a> {
         let pitch = self.model.steps(a, b).column(family).norm();
         let arm_px = self.arm_px.min(0.3 * pitch);
         let (search_px, step_px, rows) = match pass {
-            Pass::Narrow { search_px } => (search_px.min(0.25 * pitch), (self.width_px / 3.0).clamp(0.25, 0.5), 5),
+            Pass::Narrow { search_px } => {
+                // Of many sides each may be a little less sure.
+                let rows = if self.sides.len() > MANY_SIDES { 3 } else { 5 };
+                (search_px.min(0.25 * pitch), (self.width_px / 3.0).clamp(0.25, 0.5), rows)
+            }
             Pass::Growing(None) => (0.2 * pitch, arm_px / 4.0, 1),
             Pass::Growing(Some(covariance)) => {
                 let doubt = self.model.predicted_sigma(family, place.line, place.along + 0.5, covariance);
@@ -297,10 +305,10 @@ impl<'a> Growth<'a> {
         self.sides.retain(|s| model.distance(&s.on_line()).abs() < limit);
     }
 
-    /// A thousand sides settle ten terms; more would only cost time while growing.
+    /// Five hundred sides settle ten terms; more would only cost time while growing.
     fn refit(&mut self) -> Option<()> {
         let start_px = (0.03 * self.pitch_px).max(0.5);
-        self.refit_thinned(self.sides.len().div_ceil(1000).max(1), start_px)
+        self.refit_thinned(self.sides.len().div_ceil(GROWING_SIDES).max(1), start_px)
     }
 
     fn refit_thinned(&mut self, one_of: usize, start_px: f64) -> Option<()> {
