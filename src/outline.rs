@@ -7,6 +7,7 @@
 mod blur;
 mod calm;
 mod changepoint;
+mod chroma;
 mod contour;
 mod corners;
 mod crossing;
@@ -191,7 +192,8 @@ impl Scene<'_> {
         let mut ratios = changepoint::log_ratios(profiles, ring, self.garment);
         let inside = profiles.range(-inside_mm.1, -inside_mm.0);
         let outside = profiles.range(ring::OUTSIDE_MM.0, ring::OUTSIDE_MM.1);
-        roughness::add(profiles, &ring.gain, &mut ratios, inside.clone(), outside.clone());
+        chroma::add(profiles, &mut ratios, inside.clone(), outside.clone());
+        roughness::add(profiles, &mut ratios, inside.clone(), outside.clone());
         let apart = changepoint::balance(profiles, &mut ratios, inside, outside);
         let mut costs = changepoint::edge_costs(profiles, &ratios);
         changepoint::hold_to_start(profiles, &mut costs);

@@ -29,17 +29,15 @@ const LINE_SLACK_MM: f64 = 0.3;
 /// `inside` and `outside` are sample ranges surely on either side of the edge.
 pub(crate) fn add(
     profiles: &Profiles,
-    gain: &[[f32; 3]],
     ratios: &mut [f32],
     inside: std::ops::Range<usize>,
     outside: std::ops::Range<usize>,
 ) {
     let len = profiles.len;
-    let unclear = ratios.chunks(len).flat_map(|r| &r[inside.clone()]).filter(|r| r.abs() < 0.5 * CLEAR).count();
-    if (unclear as f32) < LEAST_UNCLEAR * (inside.len() * profiles.count()) as f32 {
+    if !asked(ratios, len, &inside) {
         return;
     }
-    let rough = Roughness::measure(profiles, gain);
+    let rough = Roughness::measure(profiles);
     for feature in &rough.features {
         let (Some(cloth), Some(mat)) =
             (rough.scale(feature, ratios, len, &inside), rough.scale(feature, ratios, len, &outside))
@@ -56,6 +54,34 @@ pub(crate) fn add(
     }
 }
 
+/// Is so much of the cloth beside the edge unclear that more than colour is asked?
+pub(super) fn asked(ratios: &[f32], len: usize, inside: &std::ops::Range<usize>) -> bool {
+    let unclear = ratios.chunks(len).flat_map(|r| &r[inside.clone()]).filter(|r| r.abs() < 0.5 * CLEAR).count();
+    unclear as f32 >= LEAST_UNCLEAR * (inside.len() * (ratios.len() / len)) as f32
+}
+
+/// 0 for samples near which a printed line is foreseen, else 1.
+pub(super) fn off_lines(profiles: &Profiles) -> Vec<f32> {
+    let len = profiles.len;
+    let apart = ((profiles.pixel_mm / profiles.step_mm).round() as usize).max(1);
+    let slack = (LINE_SLACK_MM / profiles.step_mm).round() as usize + apart;
+    let mut gate = vec![0f32; profiles.count() * len];
+    gate.par_chunks_mut(len).enumerate().with_min_len(64).for_each(|(i, gate)| {
+        let ground = log_brightness(profiles.ground[i]);
+        let line: Vec<bool> =
+            profiles.expected(i).iter().map(|e| (log_brightness(*e) - ground).abs() >= LINE).collect();
+        for (j, gate) in gate.iter_mut().enumerate() {
+            let near = &line[j.saturating_sub(slack)..(j + slack + 1).min(len)];
+            *gate = if near.contains(&true) { 0.0 } else { 1.0 };
+        }
+    });
+    gate
+}
+
+fn log_brightness(v: [f32; 3]) -> f32 {
+    (v[0] + v[1] + v[2] + 18.0).max(1.0).ln()
+}
+
 struct Roughness {
     /// Absolute second differences of log brightness, across the edge and along it.
     features: [Vec<f32>; 2],
@@ -64,24 +90,11 @@ struct Roughness {
 }
 
 impl Roughness {
-    fn measure(profiles: &Profiles, gain: &[[f32; 3]]) -> Self {
+    fn measure(profiles: &Profiles) -> Self {
         let (n, len) = (profiles.count(), profiles.len);
-        let log = |v: [f32; 3]| (v[0] + v[1] + v[2] + 18.0).max(1.0).ln();
         let apart = ((profiles.pixel_mm / profiles.step_mm).round() as usize).max(1);
-        let slack = (LINE_SLACK_MM / profiles.step_mm).round() as usize + apart;
-        let mut brightness = vec![0f32; n * len];
-        let mut gate = vec![0f32; n * len];
-        let rows = brightness.par_chunks_mut(len).zip(gate.par_chunks_mut(len)).enumerate().with_min_len(64);
-        rows.for_each(|(i, (brightness, gate))| {
-            let lit = |v: [f32; 3]| -> [f32; 3] { std::array::from_fn(|c| v[c] * gain[i][c]) };
-            let ground = log(lit(profiles.ground[i]));
-            let foreseen: Vec<f32> = profiles.expected(i).iter().map(|e| log(lit(*e)) - ground).collect();
-            for (j, seen) in profiles.seen(i).iter().enumerate() {
-                brightness[j] = log(*seen);
-                let near = &foreseen[j.saturating_sub(slack)..(j + slack + 1).min(len)];
-                gate[j] = if near.iter().all(|f| f.abs() < LINE) { 1.0 } else { 0.0 };
-            }
-        });
+        let gate = off_lines(profiles);
+        let brightness: Vec<f32> = profiles.seen.par_iter().with_min_len(4096).map(|v| log_brightness(*v)).collect();
         let at = |i: usize, j: usize| brightness[(i % n) * len + j];
         let (mut across, mut along) = (vec![0f32; n * len], vec![0f32; n * len]);
         let rows = across.par_chunks_mut(len).zip(along.par_chunks_mut(len)).enumerate().with_min_len(64);
