@@ -17,9 +17,9 @@ use crate::reference::Marking;
 /// Largest index, in cells from the seed.
 const MAX_CELLS: i32 = 500;
 
-/// Sides used to refit the model while growing, and sides from which each is measured by fewer rows at the end.
+/// Sides used to refit the model while growing, and rows (times segments) that all sides together are measured by at the end.
 const GROWING_SIDES: usize = 500;
-const MANY_SIDES: usize = 400;
+const ROWS_OF_ALL: usize = 2500;
 
 /// Rounds of growth; each may reach half as far again.
 const ROUNDS: usize = 14;
@@ -244,7 +244,7 @@ impl<'a> Growth<'a> {
         let (search_px, step_px, rows) = match pass {
             Pass::Narrow { search_px } => {
                 // Of many sides each may be a little less sure.
-                let rows = if self.sides.len() > MANY_SIDES { 3 } else { 5 };
+                let rows = (ROWS_OF_ALL / self.sides.len().max(1)).clamp(2, 5);
                 (search_px.min(0.25 * pitch), (self.width_px / 3.0).clamp(0.25, 0.5), rows)
             }
             Pass::Growing(None) => (0.2 * pitch, arm_px / 4.0, 1),
