@@ -211,7 +211,8 @@ impl Scene<'_> {
     }
 }
 
-/// Where the edge crosses a profile: in the groove, half way between the two sides, or between both answers.
+/// Where the edge crosses a profile: in the groove; half way between the two sides where the cloth is far brighter or of
+/// quite another hue; or between both answers.
 fn crossing_of(
     profiles: &Profiles,
     i: usize,
@@ -220,14 +221,12 @@ fn crossing_of(
     groove: Option<groove::Groove>,
     blur: &Blur,
 ) -> Option<Crossing> {
-    if let Some(groove) = groove.filter(|g| g.brighter == 0.0) {
-        return Some(groove.crossing);
-    }
-    let first = crossing::find(profiles, i, around_mm, gain, blur)?;
-    let half_way = crossing::find(profiles, i, first.at_mm, gain, blur)?;
-    let Some(groove) = groove else { return Some(half_way) };
-    let at_mm = groove.crossing.at_mm + groove.brighter * (half_way.at_mm - groove.crossing.at_mm);
-    Some(Crossing { at_mm, ..half_way })
+    let first = crossing::find(profiles, i, around_mm, gain, blur);
+    let half_way = first.and_then(|first| crossing::find(profiles, i, first.at_mm, gain, blur));
+    let (Some(groove), Some(half_way)) = (groove, half_way) else { return half_way.or(groove.map(|g| g.crossing)) };
+    let share = groove.brighter.max(f64::from(half_way.hue));
+    let at_mm = groove.crossing.at_mm + share * (half_way.at_mm - groove.crossing.at_mm);
+    Some(Crossing { at_mm, ..(if share > 0.0 { half_way } else { groove.crossing }) })
 }
 
 /// The points at which cloth and mat look much alike: the path is open, or the likelihoods say little.

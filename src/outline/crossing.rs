@@ -15,6 +15,10 @@ const DEEP_MM: (f64, f64) = (0.7, 1.8);
 /// Difference of hue, as a share of full scale, from which pixels are told apart as mixtures.
 const HUES_APART: (f32, f32) = (0.025, 0.07);
 
+/// The same from which the mixture tells more than the groove, and tells alone: shade has no hue, a dark rim and the
+/// shadow beside it are told apart by theirs.
+const HUES_TELL: (f32, f32) = (0.05, 0.12);
+
 /// Brightness of cloth over mat (gamma values) below which the mixture serves, and above which it does not.
 const DARKER: (f32, f32) = (0.9, 1.15);
 
@@ -36,6 +40,8 @@ pub(crate) struct Crossing {
     pub width_mm: f32,
     /// Predicted contrast of printed lines just outside, log units.
     pub line: f32,
+    /// How far cloth and mat differ so much in hue that it tells more than the groove, 0 to 1.
+    pub hue: f32,
 }
 
 /// Finds the crossing near a change-point at `around_mm`.
@@ -58,7 +64,12 @@ pub(crate) fn find(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3]
         (Some(a), Some(b)) => (a - b).abs() as f32,
         _ => f32::NAN,
     };
-    Some(Crossing { at_mm, width_mm, line: line_contrast(profiles, i, at_mm) })
+    Some(Crossing {
+        at_mm,
+        width_mm,
+        line: line_contrast(profiles, i, at_mm),
+        hue: mixed.as_ref().map_or(0.0, |m| m.hue),
+    })
 }
 
 /// Index of the half among the levels of a signal.
@@ -71,6 +82,8 @@ struct Signal {
     levels: [f32; 3],
     /// How far it is to be trusted, 0 to 1.
     trust: f32,
+    /// How far it tells more than the groove, 0 to 1.
+    hue: f32,
 }
 
 impl Signal {
@@ -87,7 +100,7 @@ impl Signal {
         }
         let share = |v: [f32; 3]| (dot(v, weight) - low) / (high - low);
         let values = clean.iter().map(|v| share(*v)).collect();
-        Some(Self { values, levels: levels(inside, outside, blur, share), trust: 1.0 })
+        Some(Self { values, levels: levels(inside, outside, blur, share), trust: 1.0, hue: 0.0 })
     }
 
     /// Each pixel as `u` cloth plus `v` mat, both in any light: the share u / (u + v).
@@ -126,7 +139,8 @@ impl Signal {
         let level = |v: [f32; 3]| v[0] + v[1] + v[2];
         let dark = ((DARKER.1 - level(cloth) / level(mat).max(1.0)) / (DARKER.1 - DARKER.0)).clamp(0.0, 1.0);
         let trust = trust * dark;
-        Some(Self { values, levels: levels(cloth, mat, blur, share), trust })
+        let hue = dark * ((apart - HUES_TELL.0) / (HUES_TELL.1 - HUES_TELL.0)).clamp(0.0, 1.0);
+        Some(Self { values, levels: levels(cloth, mat, blur, share), trust, hue })
     }
 
     /// The crossing of one of the levels (cloth inside) nearest to a place.

@@ -103,7 +103,7 @@ pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64], bl
                 blur: *blur,
             };
             let (at_mm, width_mm) = pooled.edge(sides, around_mm[i])?;
-            let crossing = Crossing { at_mm, width_mm, line: line_contrast(profiles, i, at_mm) };
+            let crossing = Crossing { at_mm, width_mm, line: line_contrast(profiles, i, at_mm), hue: 0.0 };
             Some(Groove { crossing, brighter: brighter[i] })
         })
         .collect()

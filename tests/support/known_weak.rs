@@ -7,7 +7,7 @@ const KNOWN_WEAK: &[(&str, &str)] = &[
     ),
     (
         "12-trousers-charcoal-on-black",
-        "charcoal cloth on a black mat: half the edge within 0.16 mm, stretches flagged as not seen up to 2.7 mm off",
+        "charcoal cloth on a black mat: half the edge within 0.15 mm, stretches flagged as not seen up to 2.3 mm off",
     ),
     (
         "19-shorts-pale-denim-on-pale-blue",
@@ -15,7 +15,7 @@ const KNOWN_WEAK: &[(&str, &str)] = &[
     ),
     (
         "20-trousers-heather-on-grey",
-        "cloth of the mat's own colour: between a bold line and a diagonal in the cloth's shadow the mat is taken for cloth, 5.2 mm off",
+        "cloth of the mat's own colour: between a bold line and a diagonal in the cloth's shadow the mat is taken for cloth, 3.4 mm off",
     ),
     (
         "26-shorts-white-on-inch-paper",
@@ -23,11 +23,7 @@ const KNOWN_WEAK: &[(&str, &str)] = &[
     ),
     (
         "27-bodice-stripes-of-the-papers-colour",
-        "stripes of the paper's own colour that run along the edge: 95 % within 0.5 mm, up to 2.8 mm off",
-    ),
-    (
-        "28-trousers-inch-check-on-inch-mat",
-        "a printed line that runs along the edge of pale cloth is taken for cloth over 8 mm, up to 2.2 mm off",
+        "stripes of the paper's own colour that run along the edge: 95 % within 0.6 mm, up to 3.9 mm off",
     ),
     (
         "harbour-tee-sleeve",
@@ -36,11 +32,15 @@ const KNOWN_WEAK: &[(&str, &str)] = &[
     ),
     (
         "31-trousers-with-bare-mat",
-        "as without the bare photo: half the edge within 0.17 mm, stretches flagged as not seen up to 2.6 mm off",
+        "as without the bare photo: half the edge within 0.19 mm, stretches flagged as not seen up to 2.4 mm off",
+    ),
+    (
+        "32-tee-with-bare-sheet",
+        "white cloth on white paper with a photo of the bare sheet: 95 % within 0.34 mm, one corner flagged as not seen 2.5 mm off",
     ),
     (
         "35-tee-heather-in-two-shadows",
-        "between two lamps a half shadow has the cloth's own grey: on one side it is taken for cloth, about 1 mm, and 93 % only \
+        "between two lamps a half shadow has the cloth's own grey: on one side it is taken for cloth, about 1 mm, and 94 % only \
          lie within the doubt stated",
     ),
 ];
