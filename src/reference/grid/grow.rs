@@ -243,8 +243,8 @@ impl<'a> Growth<'a> {
         let arm_px = self.arm_px.min(0.3 * pitch);
         let (search_px, step_px, rows) = match pass {
             Pass::Narrow { search_px } => {
-                // Of many sides each may be a little less sure.
-                let rows = (ROWS_OF_ALL / self.sides.len().max(1)).clamp(2, 5);
+                // Of many sides each may be a little less sure; fewer rows would blur how strong single lines are.
+                let rows = (ROWS_OF_ALL / self.sides.len().max(1)).clamp(3, 5);
                 (search_px.min(0.25 * pitch), (self.width_px / 3.0).clamp(0.25, 0.5), rows)
             }
             Pass::Growing(None) => (0.2 * pitch, arm_px / 4.0, 1),
