@@ -192,8 +192,11 @@ impl Scene<'_> {
         let mut ratios = changepoint::log_ratios(profiles, ring, self.garment);
         let inside = profiles.range(-inside_mm.1, -inside_mm.0);
         let outside = profiles.range(ring::OUTSIDE_MM.0, ring::OUTSIDE_MM.1);
-        chroma::add(profiles, &mut ratios, inside.clone(), outside.clone());
-        roughness::add(profiles, &mut ratios, inside.clone(), outside.clone());
+        if roughness::asked(&ratios, profiles.len, &inside) {
+            let gate = roughness::off_lines(profiles);
+            chroma::add(profiles, &gate, &mut ratios, inside.clone(), outside.clone());
+            roughness::add(profiles, &gate, &mut ratios, inside.clone(), outside.clone());
+        }
         let apart = changepoint::balance(profiles, &mut ratios, inside, outside);
         let mut costs = changepoint::edge_costs(profiles, &ratios);
         changepoint::hold_to_start(profiles, &mut costs);

@@ -6,7 +6,6 @@
 use rayon::prelude::*;
 
 use super::profiles::Profiles;
-use super::roughness;
 
 /// Points that share what is learnt, and points either way it is learnt from.
 const SHARED_POINTS: usize = 24;
@@ -39,22 +38,20 @@ const FREEDOM: f32 = 4.0;
 
 /// Adds what hue says to the log ratios of cloth over background that are unclear.
 ///
-/// `inside` and `outside` are sample ranges surely on either side of the edge.
+/// `gate` is 0 for samples near a printed line, else 1; `inside` and `outside` are sample ranges surely on either side of
+/// the edge.
 pub(crate) fn add(
     profiles: &Profiles,
+    gate: &[f32],
     ratios: &mut [f32],
     inside: std::ops::Range<usize>,
     outside: std::ops::Range<usize>,
 ) {
     let len = profiles.len;
-    if !roughness::asked(ratios, len, &inside) {
-        return;
-    }
-    let gate = roughness::off_lines(profiles);
     let segments: Vec<Option<[Hue; 2]>> = (0..profiles.count().div_ceil(SHARED_POINTS))
         .into_par_iter()
         .map(|segment| {
-            let [cloth, mat] = [&inside, &outside].map(|range| hues(profiles, &gate, segment, range));
+            let [cloth, mat] = [&inside, &outside].map(|range| hues(profiles, gate, segment, range));
             let sides = Hue::pair(&Hue::of(&cloth)?, &Hue::of(&mat)?);
             let wrong = |hues: &[([f32; 2], f32)], sign: f32| {
                 let wrong = hues.iter().filter(|(hue, _)| sign * told(*hue, &sides[0], &sides[1]) < 0.0).count();

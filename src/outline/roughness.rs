@@ -26,9 +26,10 @@ const LINE_SLACK_MM: f64 = 0.3;
 
 /// Adds what roughness says to the log ratios of cloth over background that are unclear.
 ///
-/// `inside` and `outside` are sample ranges surely on either side of the edge.
+/// `gate` is that of [`off_lines`]; `inside` and `outside` are sample ranges surely on either side of the edge.
 pub(crate) fn add(
     profiles: &Profiles,
+    gate: &[f32],
     ratios: &mut [f32],
     inside: std::ops::Range<usize>,
     outside: std::ops::Range<usize>,
@@ -37,14 +38,14 @@ pub(crate) fn add(
     if !asked(ratios, len, &inside) {
         return;
     }
-    let rough = Roughness::measure(profiles);
+    let rough = Roughness::measure(profiles, gate);
     for feature in &rough.features {
         let (Some(cloth), Some(mat)) =
             (rough.scale(feature, ratios, len, &inside), rough.scale(feature, ratios, len, &outside))
         else {
             continue;
         };
-        let pairs = ratios.par_iter_mut().zip(feature).zip(&rough.gate);
+        let pairs = ratios.par_iter_mut().zip(feature).zip(rough.gate);
         pairs.with_min_len(4096).for_each(|((ratio, value), gate)| {
             let weight = gate * (1.0 - ratio.abs() / CLEAR).max(0.0);
             // Laplace's law on either side.
@@ -82,18 +83,17 @@ fn log_brightness(v: [f32; 3]) -> f32 {
     (v[0] + v[1] + v[2] + 18.0).max(1.0).ln()
 }
 
-struct Roughness {
+struct Roughness<'a> {
     /// Absolute second differences of log brightness, across the edge and along it.
     features: [Vec<f32>; 2],
     /// 0 where a printed line would be taken for roughness, else 1.
-    gate: Vec<f32>,
+    gate: &'a [f32],
 }
 
-impl Roughness {
-    fn measure(profiles: &Profiles) -> Self {
+impl<'a> Roughness<'a> {
+    fn measure(profiles: &Profiles, gate: &'a [f32]) -> Self {
         let (n, len) = (profiles.count(), profiles.len);
         let apart = ((profiles.pixel_mm / profiles.step_mm).round() as usize).max(1);
-        let gate = off_lines(profiles);
         let brightness: Vec<f32> = profiles.seen.par_iter().with_min_len(4096).map(|v| log_brightness(*v)).collect();
         let at = |i: usize, j: usize| brightness[(i % n) * len + j];
         let (mut across, mut along) = (vec![0f32; n * len], vec![0f32; n * len]);
