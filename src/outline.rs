@@ -14,6 +14,7 @@ mod crossing;
 mod curve;
 mod doubt;
 mod groove;
+mod lead;
 mod outliers;
 mod profiles;
 mod ring;
@@ -31,6 +32,7 @@ use crate::units::MatPoint;
 
 use blur::Blur;
 use crossing::Crossing;
+use groove::Groove;
 use profiles::{Profiles, Span};
 use ring::Ring;
 
@@ -90,6 +92,10 @@ const FINE_OUTSIDE_MM: f64 = 6.0;
 /// Mean log ratio of cloth over mat, halved between the sides, below which the two look alike.
 const LITTLE_APART: f32 = 2.0;
 
+/// The same below which the path of the edge is limber, and from which it is as stiff as ever; how limber it is at most.
+const LIMBER_APART: (f32, f32) = (2.0, 3.0);
+const MOST_LIMBER: f32 = 3.0;
+
 /// Traces the garment's edge in plan (the cloth's widest contour, `thickness_mm` / 2 above the mat).
 ///
 /// # Errors
@@ -146,17 +152,23 @@ impl Scene<'_> {
         // A third of a photo pixel, in bounds.
         let step_mm = (pixel_mm / 3.0).clamp(FINE_STEP_MM.0, FINE_STEP_MM.1);
         let span = Span { from_mm: -5.0, to_mm: FINE_OUTSIDE_MM, step_mm };
-        let profiles = self.profiles(points, &normals, &span);
+        let mut profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, Some((1.2, 5.0)));
         let (path, apart) = self.change_points(&profiles, &ring, SECOND_REACH_MM, (1.5, 5.0));
         let around: Vec<f64> = path.at.iter().map(|k| profiles.offset(*k)).collect();
+        let off_mat = |i: usize| {
+            let beside = points[i] + normals[i] * (around[i] + ring::BESIDE_MM.0);
+            self.garment.extent.depth_mm(beside) < 0.0
+        };
+        ring.put_what_is_seen(&mut profiles, &around, off_mat);
         let alike = alike(&profiles, &path, &apart);
         let blur = Blur::measure(&profiles, &ring.gain, &around);
         let grooves = groove::find(&profiles, &ring.gain, &around, &blur);
+        let hues = crossing::hues(&profiles, &around, &ring.gain, &blur);
         let crossings: Vec<Option<Crossing>> = (0..points.len())
             .into_par_iter()
             .with_min_len(64)
-            .map(|i| crossing_of(&profiles, i, around[i], ring.gain[i], grooves[i], &blur))
+            .map(|i| crossing_of(&profiles, i, around[i], ring.gain[i], grooves[i], hues[i], &blur))
             .collect();
         let crossings = outliers::dropped(points, &normals, crossings);
         let places = curve::places(points, &normals, &crossings);
@@ -200,36 +212,48 @@ impl Scene<'_> {
         let apart = changepoint::balance(profiles, &mut ratios, inside, outside);
         let mut costs = changepoint::edge_costs(profiles, &ratios);
         changepoint::hold_to_start(profiles, &mut costs);
+        let limber = limber(&apart);
+        changepoint::scale(profiles, &mut costs, &limber);
         let range = profiles.range(-reach_mm, reach_mm);
-        let path = changepoint::cheapest_path(profiles, &costs, range.clone());
+        let path = changepoint::cheapest_path(profiles, &costs, range.clone(), &limber);
         let open = doubt::open_stretches(&path.span_mm);
         if open.iter().all(|o| *o == 0.0) {
             return (path, apart);
         }
-        let strength = changepoint::step_strength(profiles, ring);
-        changepoint::lead_by_strength(profiles, &mut costs, &open, &strength);
-        let led = changepoint::cheapest_path(profiles, &costs, range);
+        lead::by_the_edge(profiles, ring, &mut costs, &open, &limber);
+        let led = changepoint::cheapest_path(profiles, &costs, range, &limber);
         // How open the path was before the step took the lead is what remains in doubt.
         (changepoint::Path { at: led.at, span_mm: path.span_mm }, apart)
     }
 }
 
 /// Where the edge crosses a profile: in the groove; half way between the two sides where the cloth is far brighter or of
-/// quite another hue; or between both answers.
+/// quite another hue (`hue`, 0 to 1); or between both answers.
 fn crossing_of(
     profiles: &Profiles,
     i: usize,
     around_mm: f64,
     gain: [f32; 3],
-    groove: Option<groove::Groove>,
+    groove: Option<Groove>,
+    hue: f64,
     blur: &Blur,
 ) -> Option<Crossing> {
+    let share = groove.map_or(1.0, |groove| groove.brighter.max(hue));
+    if share == 0.0 {
+        return groove.map(|g| g.crossing);
+    }
     let first = crossing::find(profiles, i, around_mm, gain, blur);
     let half_way = first.and_then(|first| crossing::find(profiles, i, first.at_mm, gain, blur));
     let (Some(groove), Some(half_way)) = (groove, half_way) else { return half_way.or(groove.map(|g| g.crossing)) };
-    let share = groove.brighter.max(f64::from(half_way.hue));
     let at_mm = groove.crossing.at_mm + share * (half_way.at_mm - groove.crossing.at_mm);
-    Some(Crossing { at_mm, ..(if share > 0.0 { half_way } else { groove.crossing }) })
+    Some(Crossing { at_mm, ..half_way })
+}
+
+/// How much more either cost of the edge weighs against its steps at every point: where cloth and mat look alike little
+/// is said for any place, and a path too stiff would leave the edge for a straighter way.
+fn limber(apart: &[f32]) -> Vec<f32> {
+    let (most, none) = LIMBER_APART;
+    apart.iter().map(|a| 1.0 + (MOST_LIMBER - 1.0) * ((none - a) / (none - most)).clamp(0.0, 1.0)).collect()
 }
 
 /// The points at which cloth and mat look much alike: the path is open, or the likelihoods say little.

@@ -1,5 +1,7 @@
 //! Where each profile changes from cloth to background: likelihoods, and dynamic programming along the outline.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::profiles::Profiles;
@@ -36,13 +38,6 @@ const LINE_SLACK_MM: f64 = 0.25;
 
 /// Share of a printed line's contrast by which its colour is off besides: colours are blurred more than brightness.
 const LINE_SHARE: f32 = 0.06;
-
-/// Weight left to the likelihoods, and weight of the step, where the step leads.
-const LED_LIKELIHOOD: f32 = 0.15;
-const STRENGTH_BONUS: f32 = 1.2;
-
-/// A step of this length in gamma levels (three channels together) is as clear as any.
-const CLEAR_STEP: f32 = 12.0;
 
 /// Points either way over which the likelihoods are balanced.
 const BALANCE_POINTS: usize = 25;
@@ -130,11 +125,11 @@ fn charge(ratios: &mut [f32], prices: &[f32], step_mm: f64) {
 pub(crate) fn balance(
     profiles: &Profiles,
     ratios: &mut [f32],
-    inside: std::ops::Range<usize>,
-    outside: std::ops::Range<usize>,
+    inside: Range<usize>,
+    outside: Range<usize>,
 ) -> Vec<f32> {
     let n = profiles.count();
-    let mean = |i: usize, range: &std::ops::Range<usize>| {
+    let mean = |i: usize, range: &Range<usize>| {
         ratios[i * profiles.len..][range.clone()].iter().sum::<f32>() / range.len().max(1) as f32
     };
     let cloth: Vec<f32> = (0..n).map(|i| mean(i, &inside)).collect();
@@ -161,7 +156,7 @@ pub(crate) fn balance(
 }
 
 /// The strongest line predicted within [`LINE_SLACK_MM`] of every sample, if any: lines lie a little off.
-fn nearby_lines(profiles: &Profiles, i: usize) -> Vec<Option<[f32; 3]>> {
+pub(super) fn nearby_lines(profiles: &Profiles, i: usize) -> Vec<Option<[f32; 3]>> {
     let ground = profiles.ground[i];
     let expected = profiles.expected(i);
     let level = |e: [f32; 3]| (e[0] + e[1] + e[2] - ground[0] - ground[1] - ground[2]).abs();
@@ -182,7 +177,7 @@ fn contrast(line: [f32; 3], ground: [f32; 3]) -> f32 {
 }
 
 /// The colour between ground and line (worn, or met half-way) that is nearest to what is seen.
-fn worn_line(seen: [f32; 3], ground: [f32; 3], line: [f32; 3]) -> [f32; 3] {
+pub(super) fn worn_line(seen: [f32; 3], ground: [f32; 3], line: [f32; 3]) -> [f32; 3] {
     let (mut dot, mut len2) = (0.0, 0.0);
     for c in 0..3 {
         let d = line[c] - ground[c];
@@ -228,63 +223,14 @@ pub(crate) fn edge_costs(profiles: &Profiles, ratios: &[f32]) -> Vec<f32> {
     costs
 }
 
-/// Puts the edge's own strength in charge where the likelihoods leave the path open.
-///
-/// `open` (0 to 1 per profile) says how far; `strength` (0 to 1 per sample) is the step seen there.
-pub(crate) fn lead_by_strength(profiles: &Profiles, costs: &mut [f32], open: &[f32], strength: &[f32]) {
-    let rows = costs.chunks_mut(profiles.len).zip(strength.chunks(profiles.len));
-    for ((costs, strength), open) in rows.zip(open).filter(|(_, open)| **open > 0.0) {
-        for (cost, strength) in costs.iter_mut().zip(strength) {
-            *cost = *cost * (1.0 - (1.0 - LED_LIKELIHOOD) * open) - STRENGTH_BONUS * open * strength;
-        }
-    }
+/// Lets the costs of every profile weigh so much more against the path's steps.
+pub(crate) fn scale(profiles: &Profiles, costs: &mut [f32], limber: &[f32]) {
+    let rows = costs.par_chunks_mut(profiles.len).zip(limber).with_min_len(64);
+    rows.filter(|(_, by)| **by != 1.0).for_each(|(costs, by)| costs.iter_mut().for_each(|c| *c *= by));
 }
 
-/// The step of colour at every sample: the two sides' means over half a millimetre, pooled over neighbouring
-/// profiles, in units of [`CLEAR_STEP`]; the mat's lines taken off.
-pub(crate) fn step_strength(profiles: &Profiles, ring: &Ring) -> Vec<f32> {
-    let len = profiles.len;
-    let half = ((0.5 / profiles.step_mm).round() as usize).max(1);
-    let n = profiles.count();
-    let mut steps = vec![[0f32; 3]; n * len];
-    steps.par_chunks_mut(len).enumerate().with_min_len(64).for_each(|(i, steps)| {
-        let (ground, gain) = (profiles.ground[i], ring.gain[i]);
-        let clean: Vec<[f32; 3]> = profiles
-            .seen(i)
-            .iter()
-            .zip(nearby_lines(profiles, i))
-            .map(|(seen, line)| {
-                let lit = |colour: [f32; 3]| std::array::from_fn(|c| colour[c] * gain[c]);
-                let off = line.map_or(lit(ground), |line| worn_line(*seen, lit(ground), lit(line)));
-                std::array::from_fn(|c| seen[c] - off[c] + lit(ground)[c])
-            })
-            .collect();
-        for (j, step) in steps.iter_mut().enumerate().take(len - half).skip(half) {
-            let mean =
-                |range: std::ops::Range<usize>, c: usize| clean[range].iter().map(|v| v[c]).sum::<f32>() / half as f32;
-            *step = std::array::from_fn(|c| mean(j - half..j, c) - mean(j + 1..j + 1 + half, c));
-        }
-    });
-    let reach = 3;
-    let mut out = vec![0f32; n * len];
-    out.par_chunks_mut(len).enumerate().with_min_len(64).for_each(|(i, out)| {
-        for (j, out) in out.iter_mut().enumerate() {
-            let mut sum = [0f32; 3];
-            for k in 0..=2 * reach {
-                let step = steps[((i + n + k - reach) % n) * len + j];
-                for (s, v) in sum.iter_mut().zip(step) {
-                    *s += v / (2 * reach + 1) as f32;
-                }
-            }
-            let norm = (sum[0] * sum[0] + sum[1] * sum[1] + sum[2] * sum[2]).sqrt();
-            *out = (norm / CLEAR_STEP).min(1.0);
-        }
-    });
-    out
-}
-
-/// The cheapest closed path over offsets within `range`, with its min-marginals.
-pub(crate) fn cheapest_path(profiles: &Profiles, costs: &[f32], range: std::ops::Range<usize>) -> Path {
+/// The cheapest closed path over offsets within `range`, with its min-marginals; costs were scaled by `limber`.
+pub(crate) fn cheapest_path(profiles: &Profiles, costs: &[f32], range: Range<usize>, limber: &[f32]) -> Path {
     let n = profiles.count();
     let m = range.len();
     let unary: Vec<&[f32]> = costs.chunks(profiles.len).map(|c| &c[range.clone()]).collect();
@@ -300,7 +246,7 @@ pub(crate) fn cheapest_path(profiles: &Profiles, costs: &[f32], range: std::ops:
         let total: Vec<f32> = (0..m).map(|k| forward[i * m + k] + backward[i * m + k] - unary[i][k]).collect();
         let (best, least) =
             total.iter().enumerate().fold((0, f32::INFINITY), |b, (k, v)| if *v < b.1 { (k, *v) } else { b });
-        let near = |v: &f32| *v <= least + 2.0;
+        let near = |v: &f32| *v <= least + 2.0 * limber[i];
         let low = total.iter().position(near).unwrap_or(best);
         let high = total.iter().rposition(near).unwrap_or(best);
         at.push(range.start + best);
@@ -379,7 +325,7 @@ mod tests {
     #[test]
     fn no_other_path_tried_is_cheaper() {
         let costs = random_costs(7);
-        let best = cheapest_path(&profiles(), &costs, 0..M);
+        let best = cheapest_path(&profiles(), &costs, 0..M, &[1.0; N]);
         let least = cost_of(&costs, &best.at);
         let mut random = Random(8);
         for _ in 0..2000 {
@@ -400,7 +346,7 @@ mod tests {
         let before: Vec<f32> = [[unclear; 10], [cloth; 10], [mat; 10]].concat();
         let mut ratios = before.clone();
         charge(&mut ratios, &[1.5; 30], 0.2);
-        let paid = |range: std::ops::Range<usize>| -> f32 { range.map(|k| (before[k] - ratios[k]) * 0.5).sum() };
+        let paid = |range: Range<usize>| -> f32 { range.map(|k| (before[k] - ratios[k]) * 0.5).sum() };
         // Costs count a sample for the half of an independent one: 0.2 of 0.4 mm.
         assert!((paid(0..10) - 1.5).abs() < 1e-4, "{}", paid(0..10));
         assert!((paid(10..20) - 7.5).abs() < 1e-4 && (paid(20..30) - 7.5).abs() < 1e-4);
@@ -411,16 +357,17 @@ mod tests {
         let costs = random_costs(9);
         let by = 77;
         let turned: Vec<f32> = (0..N * M).map(|k| costs[((k / M + by) % N) * M + k % M]).collect();
-        let (a, b) = (cheapest_path(&profiles(), &costs, 0..M), cheapest_path(&profiles(), &turned, 0..M));
+        let (a, b) =
+            (cheapest_path(&profiles(), &costs, 0..M, &[1.0; N]), cheapest_path(&profiles(), &turned, 0..M, &[1.0; N]));
         assert!((0..N).all(|i| b.at[i] == a.at[(i + by) % N]));
     }
 
     #[test]
     fn even_costs_leave_the_whole_range_open_and_a_deep_well_none() {
-        let even = cheapest_path(&profiles(), &vec![0.0; N * M], 0..M);
+        let even = cheapest_path(&profiles(), &vec![0.0; N * M], 0..M, &[1.0; N]);
         assert!(even.span_mm.iter().all(|s| *s > 2.0));
         let well: Vec<f32> = (0..N * M).map(|k| if k % M == 6 { -10.0 } else { 0.0 }).collect();
-        let deep = cheapest_path(&profiles(), &well, 0..M);
+        let deep = cheapest_path(&profiles(), &well, 0..M, &[1.0; N]);
         assert!(deep.at.iter().all(|k| *k == 6) && deep.span_mm.iter().all(|s| *s == 0.0));
     }
 }

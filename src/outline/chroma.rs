@@ -19,8 +19,8 @@ const ENOUGH: usize = 40;
 const CLEAR: f32 = 3.0;
 const CLIP: f32 = 2.5;
 
-/// Neighbouring samples tell in part the same: JPEG keeps one hue for four pixels.
-const SHARE: f32 = 0.5;
+/// Neighbouring samples tell in part the same: JPEG keeps one hue for four pixels and more.
+const SHARE: f32 = 0.3;
 
 /// Least deviation of a hue: this share of the difference of both sides (light from the sky in the cloth's shadow, cloth's
 /// light on the mat), and so many grey levels, for JPEG gives blocks of 16 pixels one hue up to such steps.

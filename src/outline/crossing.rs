@@ -1,5 +1,9 @@
 //! The edge to a fraction of a pixel: where a profile crosses half way between its two sides.
 
+use std::ops::Range;
+
+use rayon::prelude::*;
+
 use super::blur::Blur;
 use super::profiles::Profiles;
 
@@ -40,21 +44,20 @@ pub(crate) struct Crossing {
     pub width_mm: f32,
     /// Predicted contrast of printed lines just outside, log units.
     pub line: f32,
-    /// How far cloth and mat differ so much in hue that it tells more than the groove, 0 to 1.
-    pub hue: f32,
 }
 
 /// Finds the crossing near a change-point at `around_mm`.
 pub(crate) fn find(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3], blur: &Blur) -> Option<Crossing> {
-    let clean = without_lines(profiles, i, gain);
+    let clean = without_lines(profiles, i, gain, 0..profiles.len);
     let half = Signal::half_way(profiles, i, &clean, around_mm, blur);
-    let mixed = Signal::mixture(profiles, i, &clean, around_mm, gain, blur);
+    let mixture = Mixture::read(profiles, i, around_mm, gain, blur);
+    let trust = mixture.as_ref().map_or(0.0, |m| m.told(HUES_APART));
+    let mixed = mixture.as_ref().filter(|_| trust > 0.0).map(|m| m.signal(&clean, blur));
     let reach_mm = SEARCH_MM * blur.times;
     let at =
         |signal: &Option<Signal>, quarter: usize| signal.as_ref()?.crossing(profiles, around_mm, quarter, reach_mm);
-    let trust = f64::from(mixed.as_ref().map_or(0.0, |m| m.trust));
     let at_mm = match (at(&half, HALF), at(&mixed, HALF)) {
-        (Some(a), Some(b)) => a + (b - a) * trust,
+        (Some(a), Some(b)) => a + (b - a) * f64::from(trust),
         (None, Some(b)) if trust > 0.3 => b,
         (Some(a), None) if trust < 0.7 => a,
         _ => return None,
@@ -64,12 +67,14 @@ pub(crate) fn find(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3]
         (Some(a), Some(b)) => (a - b).abs() as f32,
         _ => f32::NAN,
     };
-    Some(Crossing {
-        at_mm,
-        width_mm,
-        line: line_contrast(profiles, i, at_mm),
-        hue: mixed.as_ref().map_or(0.0, |m| m.hue),
-    })
+    Some(Crossing { at_mm, width_mm, line: line_contrast(profiles, i, at_mm) })
+}
+
+/// How far cloth and mat differ so much in hue about every change-point that it tells more than the groove, 0 to 1.
+pub(crate) fn hues(profiles: &Profiles, around_mm: &[f64], gain: &[[f32; 3]], blur: &Blur) -> Vec<f64> {
+    let mixture = |i: usize| Mixture::read(profiles, i, around_mm[i], gain[i], blur);
+    let told = |i: usize| mixture(i).map_or(0.0, |m| f64::from(m.told(HUES_TELL)));
+    (0..profiles.count()).into_par_iter().with_min_len(64).map(told).collect()
 }
 
 /// Index of the half among the levels of a signal.
@@ -80,10 +85,6 @@ struct Signal {
     values: Vec<f32>,
     /// Its value where a quarter, a half and three quarters of the light are the cloth's.
     levels: [f32; 3],
-    /// How far it is to be trusted, 0 to 1.
-    trust: f32,
-    /// How far it tells more than the groove, 0 to 1.
-    hue: f32,
 }
 
 impl Signal {
@@ -100,47 +101,7 @@ impl Signal {
         }
         let share = |v: [f32; 3]| (dot(v, weight) - low) / (high - low);
         let values = clean.iter().map(|v| share(*v)).collect();
-        Some(Self { values, levels: levels(inside, outside, blur, share), trust: 1.0, hue: 0.0 })
-    }
-
-    /// Each pixel as `u` cloth plus `v` mat, both in any light: the share u / (u + v).
-    ///
-    /// The cloth's rounded rim turns dark away from the light and the mat beside it lies in its shadow;
-    /// the share does not mind, as long as cloth and mat differ in hue.
-    fn mixture(
-        profiles: &Profiles,
-        i: usize,
-        clean: &[[f32; 3]],
-        around_mm: f64,
-        gain: [f32; 3],
-        blur: &Blur,
-    ) -> Option<Self> {
-        let deep = profiles.range(around_mm - DEEP_MM.1 * blur.times, around_mm - DEEP_MM.0 * blur.times);
-        let cloth = medians(&clean[deep])?;
-        let ground = profiles.ground[i];
-        let mat: [f32; 3] = std::array::from_fn(|c| ground[c] * gain[c]);
-        let (cc, mm, cm) = (dot(cloth, cloth), dot(mat, mat), dot(cloth, mat));
-        let determinant = cc * mm - cm * cm;
-        if determinant <= 0.0 {
-            return None;
-        }
-        // Distance of the less colourful of the two from the other's ray, share of full scale.
-        let apart = (determinant / cc.max(mm)).sqrt() / 255.0;
-        let trust = ((apart - HUES_APART.0) / (HUES_APART.1 - HUES_APART.0)).clamp(0.0, 1.0);
-        let share = |v: [f32; 3]| {
-            let (c, m) = (dot(v, cloth), dot(v, mat));
-            let u = (c * mm - m * cm) / determinant;
-            let v = (m * cc - c * cm) / determinant;
-            u / (u.max(0.0) + v.max(0.0)).max(0.05)
-        };
-        let values = clean.iter().map(|v| share(*v)).collect();
-        // Bright cloth stands out from its own shadow: half-way is better there, it keeps the full resolution
-        // that cameras give to brightness alone.
-        let level = |v: [f32; 3]| v[0] + v[1] + v[2];
-        let dark = ((DARKER.1 - level(cloth) / level(mat).max(1.0)) / (DARKER.1 - DARKER.0)).clamp(0.0, 1.0);
-        let trust = trust * dark;
-        let hue = dark * ((apart - HUES_TELL.0) / (HUES_TELL.1 - HUES_TELL.0)).clamp(0.0, 1.0);
-        Some(Self { values, levels: levels(cloth, mat, blur, share), trust, hue })
+        Some(Self { values, levels: levels(inside, outside, blur, share) })
     }
 
     /// The crossing of one of the levels (cloth inside) nearest to a place.
@@ -161,6 +122,57 @@ impl Signal {
     }
 }
 
+/// Each pixel as `u` cloth plus `v` mat, both in any light, and its share of cloth u / (u + v).
+///
+/// The cloth's rounded rim turns dark away from the light and the mat beside it lies in its shadow;
+/// the share does not mind, as long as cloth and mat differ in hue.
+struct Mixture {
+    cloth: [f32; 3],
+    mat: [f32; 3],
+    /// Squares and product of the two colours.
+    cc: f32,
+    mm: f32,
+    cm: f32,
+    determinant: f32,
+}
+
+impl Mixture {
+    fn read(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3], blur: &Blur) -> Option<Self> {
+        let deep = profiles.range(around_mm - DEEP_MM.1 * blur.times, around_mm - DEEP_MM.0 * blur.times);
+        let cloth = medians(&without_lines(profiles, i, gain, deep))?;
+        let ground = profiles.ground[i];
+        let mat: [f32; 3] = std::array::from_fn(|c| ground[c] * gain[c]);
+        let (cc, mm, cm) = (dot(cloth, cloth), dot(mat, mat), dot(cloth, mat));
+        let determinant = cc * mm - cm * cm;
+        (determinant > 0.0).then_some(Self { cloth, mat, cc, mm, cm, determinant })
+    }
+
+    fn share(&self, seen: [f32; 3]) -> f32 {
+        let (c, m) = (dot(seen, self.cloth), dot(seen, self.mat));
+        let u = (c * self.mm - m * self.cm) / self.determinant;
+        let v = (m * self.cc - c * self.cm) / self.determinant;
+        u / (u.max(0.0) + v.max(0.0)).max(0.05)
+    }
+
+    fn signal(&self, clean: &[[f32; 3]], blur: &Blur) -> Signal {
+        let share = |v: [f32; 3]| self.share(v);
+        let values = clean.iter().map(|v| share(*v)).collect();
+        Signal { values, levels: levels(self.cloth, self.mat, blur, share) }
+    }
+
+    /// How far it tells the edge, 0 to 1, by how far the hues lie apart (share of full scale: nothing, all).
+    fn told(&self, (nothing, all): (f32, f32)) -> f32 {
+        // Distance of the less colourful of the two from the other's ray.
+        let apart = (self.determinant / self.cc.max(self.mm)).sqrt() / 255.0;
+        // Bright cloth stands out from its own shadow: half-way is better there, it keeps the full resolution
+        // that cameras give to brightness alone.
+        let level = |v: [f32; 3]| v[0] + v[1] + v[2];
+        let over_mat = level(self.cloth) / level(self.mat).max(1.0);
+        let dark = ((DARKER.1 - over_mat) / (DARKER.1 - DARKER.0)).clamp(0.0, 1.0);
+        dark * ((apart - nothing) / (all - nothing)).clamp(0.0, 1.0)
+    }
+}
+
 /// What a signal shows where a quarter, a half and three quarters of the light are the cloth's.
 fn levels(cloth: [f32; 3], mat: [f32; 3], blur: &Blur, share: impl Fn([f32; 3]) -> f32) -> [f32; 3] {
     let quarters = [0.25, 0.5, 0.75];
@@ -170,9 +182,10 @@ fn levels(cloth: [f32; 3], mat: [f32; 3], blur: &Blur, share: impl Fn([f32; 3]) 
     quarters.map(|quarter| share(std::array::from_fn(|c| blur.mixed(cloth[c], mat[c], quarter))))
 }
 
-fn without_lines(profiles: &Profiles, i: usize, gain: [f32; 3]) -> Vec<[f32; 3]> {
+/// Part of a profile with the printed lines taken out.
+fn without_lines(profiles: &Profiles, i: usize, gain: [f32; 3], part: Range<usize>) -> Vec<[f32; 3]> {
     let ground = profiles.ground[i];
-    let pairs = profiles.seen(i).iter().zip(profiles.expected(i));
+    let pairs = profiles.seen(i)[part.clone()].iter().zip(&profiles.expected(i)[part]);
     pairs.map(|(seen, expected)| std::array::from_fn(|c| seen[c] - (expected[c] - ground[c]) * gain[c])).collect()
 }
 
@@ -180,7 +193,7 @@ fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
     a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
-fn medians(values: &[[f32; 3]]) -> Option<[f32; 3]> {
+pub(super) fn medians(values: &[[f32; 3]]) -> Option<[f32; 3]> {
     if values.is_empty() {
         return None;
     }

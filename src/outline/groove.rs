@@ -74,8 +74,7 @@ pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64], bl
     let sides: Vec<Sides> = points().map(|i| Sides::read(profiles, i, gain[i], around_mm[i])).collect();
     // About a corner either side's window holds some of both; what lies along the edge tells more.
     let brighter: Vec<f64> = sides.iter().map(Sides::brighter).collect();
-    let along = |i: usize| (0..=2 * ALONG).map(move |k| (i + n + k * STRIDE - (ALONG * STRIDE).min(n)) % n);
-    let brighter: Vec<f64> = (0..n).map(|i| f64::from(middle(along(i).map(|k| brighter[k] as f32)))).collect();
+    let brighter = along(&brighter);
     let told = |i: usize| brighter[i] < 1.0;
     let neighbour = |i: usize, k: usize| (i + n + k - POOLED.min(n)) % n;
     let relative: Vec<Vec<f32>> = points()
@@ -103,10 +102,17 @@ pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64], bl
                 blur: *blur,
             };
             let (at_mm, width_mm) = pooled.edge(sides, around_mm[i])?;
-            let crossing = Crossing { at_mm, width_mm, line: line_contrast(profiles, i, at_mm), hue: 0.0 };
+            let crossing = Crossing { at_mm, width_mm, line: line_contrast(profiles, i, at_mm) };
             Some(Groove { crossing, brighter: brighter[i] })
         })
         .collect()
+}
+
+/// The middle of every value's neighbours along the outline.
+pub(crate) fn along(values: &[f64]) -> Vec<f64> {
+    let n = values.len();
+    let near = |i: usize| (0..=2 * ALONG).map(move |k| (i + n + k * STRIDE - (ALONG * STRIDE).min(n)) % n);
+    (0..n).map(|i| f64::from(middle(near(i).map(|k| values[k] as f32)))).collect()
 }
 
 /// What grooves say of the doubt where cloth and mat look alike: an edge along a long even groove is seen, though worth
@@ -149,7 +155,7 @@ fn even_runs(grooves: &[Option<Groove>]) -> Vec<bool> {
 }
 
 /// Brightness (gamma) of a sample over that of the bare mat in the light of the place.
-fn brightness(profiles: &Profiles, i: usize, j: usize, gain: [f32; 3]) -> f32 {
+pub(super) fn brightness(profiles: &Profiles, i: usize, j: usize, gain: [f32; 3]) -> f32 {
     let (seen, bare) = (profiles.seen(i)[j], profiles.expected(i)[j]);
     let sum = |v: [f32; 3]| v[0] + v[1] + v[2] + 18.0;
     sum(seen) / sum(std::array::from_fn(|c| bare[c] * gain[c]))

@@ -8,6 +8,9 @@ use crate::garment::{MatModel, gamma_from_log};
 use crate::photo::Photo;
 use crate::units::MatPoint;
 
+/// Deviations of the bare photo's noise from which something is printed there.
+const NOISE_DEVIATIONS: f32 = 3.0;
+
 /// Samples along every normal: gamma values 0-255.
 pub(crate) struct Profiles {
     /// Offset of the first sample, mm (outwards positive).
@@ -74,6 +77,9 @@ impl Profiles {
                 }
             },
         );
+        if mat.is_photographed() {
+            quieten(&mut expected, &ground, len);
+        }
         Self {
             first_mm: span.from_mm,
             // The samples divide the span evenly, whatever step was asked for.
@@ -90,6 +96,12 @@ impl Profiles {
 
     pub(crate) fn count(&self) -> usize {
         self.ground.len()
+    }
+
+    /// Lets a profile expect one even colour (gamma values) all along.
+    pub(crate) fn put_ground(&mut self, profile: usize, colour: [f32; 3]) {
+        self.ground[profile] = colour;
+        self.expected[profile * self.len..(profile + 1) * self.len].fill(colour);
     }
 
     pub(crate) fn offset(&self, sample: usize) -> f64 {
@@ -110,6 +122,26 @@ impl Profiles {
         let (a, b) = (index(from_mm), (index(to_mm) + 1).min(self.len));
         a.min(b)..b
     }
+}
+
+/// Takes the bare photo's own noise out of what is expected: what departs from the ground by no more than that is ground.
+fn quieten(expected: &mut [[f32; 3]], ground: &[[f32; 3]], len: usize) {
+    let bright = |v: &[f32; 3]| (v[0] + v[1] + v[2] + 18.0).max(1.0).ln();
+    let off = |(row, ground): (&[[f32; 3]], &[f32; 3])| {
+        let ground = bright(ground);
+        row.iter().step_by(5).map(|e| (bright(e) - ground).abs()).collect::<Vec<_>>()
+    };
+    let mut all: Vec<f32> = expected.chunks(len).zip(ground).flat_map(off).collect();
+    if all.is_empty() {
+        return;
+    }
+    let half = all.len() / 2;
+    // 1.4826 times the middle deviation is a normal law's own.
+    let noise = 1.4826 * *all.select_nth_unstable_by(half, f32::total_cmp).1;
+    expected.par_chunks_mut(len).zip(ground).with_min_len(64).for_each(|(row, ground)| {
+        let level = bright(ground);
+        row.iter_mut().filter(|e| (bright(e) - level).abs() < NOISE_DEVIATIONS * noise).for_each(|e| *e = *ground);
+    });
 }
 
 /// Size of a photo pixel on the mat, mm, where the curve begins.

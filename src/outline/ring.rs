@@ -3,11 +3,15 @@
 
 use rayon::prelude::*;
 
+use super::crossing;
 use super::profiles::Profiles;
 use crate::garment::{Garment, Palette};
 
 /// Where the background is read, mm outside the curve.
 pub(crate) const OUTSIDE_MM: (f64, f64) = (4.0, 8.0);
+
+/// Where what lies beside the edge is read, mm outside it.
+pub(super) const BESIDE_MM: (f64, f64) = (1.8, 3.5);
 
 /// Points either way over which the mat's light is pooled (about 40 mm in all).
 const LIGHT_POINTS: usize = 20;
@@ -55,6 +59,16 @@ impl Ring {
         let cloth = inside.map_or_else(Vec::new, |range| palettes(profiles, range, |_| true));
         let other = palettes(profiles, outside, |i| strange[i]);
         Self { gain, strange, cloth, other }
+    }
+
+    /// Where something else than the mat lies outside and the mat has ended, puts what is seen there for it: it has neither
+    /// the mat's colour nor its lines, which the prediction carries on beyond the rim.
+    pub(crate) fn put_what_is_seen(&self, profiles: &mut Profiles, around_mm: &[f64], off_mat: impl Fn(usize) -> bool) {
+        for i in (0..profiles.count()).filter(|i| self.strange[*i] && off_mat(*i)) {
+            let outside = profiles.range(around_mm[i] + BESIDE_MM.0, around_mm[i] + BESIDE_MM.1);
+            let Some(seen) = crossing::medians(&profiles.seen(i)[outside]) else { continue };
+            profiles.put_ground(i, std::array::from_fn(|c| seen[c] / self.gain[i][c]));
+        }
     }
 
     /// The cloth's colours near a point.

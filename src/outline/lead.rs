@@ -1,0 +1,146 @@
+//! What leads the path of the edge where the likelihoods of cloth and mat leave it open: what the edge itself shows, a step
+//! of colour or a groove of shade.
+
+use std::ops::Range;
+
+use rayon::prelude::*;
+
+use super::changepoint::{nearby_lines, worn_line};
+use super::profiles::Profiles;
+use super::ring::Ring;
+use super::{groove, roughness};
+
+/// Weight left to the likelihoods, and weights of step and groove, where these lead.
+const LED_LIKELIHOOD: f32 = 0.2;
+const STEP_BONUS: f32 = 2.0;
+const GROOVE_BONUS: f32 = 0.8;
+
+/// A step of this length in gamma levels (three channels together) is as clear as any.
+const CLEAR_STEP: f32 = 12.0;
+
+/// A groove of so many deviations is as clear as any; how far beside it either side is read, mm.
+const CLEAR_GROOVE: f32 = 3.0;
+const BESIDE_MM: (f64, f64) = (0.4, 1.0);
+
+/// Where no edge lies, mm inside and outside the curve: what looks like a groove there is chance. Samples it takes to know.
+const NO_EDGE_MM: [(f64, f64); 2] = [(-4.2, -1.5), (1.5, 4.2)];
+const ENOUGH: usize = 100;
+
+/// Puts what the edge itself shows in charge where the likelihoods leave the path open.
+///
+/// `open` (0 to 1 per profile) says how far; the costs were scaled by `limber`.
+pub(crate) fn by_the_edge(profiles: &Profiles, ring: &Ring, costs: &mut [f32], open: &[f32], limber: &[f32]) {
+    let (steps, grooves) = rayon::join(|| steps(profiles, ring), || grooves(profiles, ring));
+    let len = profiles.len;
+    let rows = costs.chunks_mut(len).zip(steps.chunks(len)).zip(grooves.chunks(len)).zip(open.iter().zip(limber));
+    for (((costs, steps), grooves), (open, limber)) in rows.filter(|(_, (open, _))| **open > 0.0) {
+        for ((cost, step), groove) in costs.iter_mut().zip(steps).zip(grooves) {
+            let bonus = limber * (STEP_BONUS * step + GROOVE_BONUS * groove);
+            *cost = *cost * (1.0 - (1.0 - LED_LIKELIHOOD) * open) - open * bonus;
+        }
+    }
+}
+
+/// The step of colour at every sample: the two sides' means over half a millimetre, pooled over neighbouring
+/// profiles, in units of [`CLEAR_STEP`]; the mat's lines taken off.
+fn steps(profiles: &Profiles, ring: &Ring) -> Vec<f32> {
+    let len = profiles.len;
+    let half = ((0.5 / profiles.step_mm).round() as usize).max(1);
+    let n = profiles.count();
+    let mut steps = vec![[0f32; 3]; n * len];
+    steps.par_chunks_mut(len).enumerate().with_min_len(64).for_each(|(i, steps)| {
+        let (ground, gain) = (profiles.ground[i], ring.gain[i]);
+        let clean: Vec<[f32; 3]> = profiles
+            .seen(i)
+            .iter()
+            .zip(nearby_lines(profiles, i))
+            .map(|(seen, line)| {
+                let lit = |colour: [f32; 3]| std::array::from_fn(|c| colour[c] * gain[c]);
+                let off = line.map_or(lit(ground), |line| worn_line(*seen, lit(ground), lit(line)));
+                std::array::from_fn(|c| seen[c] - off[c] + lit(ground)[c])
+            })
+            .collect();
+        for (j, step) in steps.iter_mut().enumerate().take(len - half).skip(half) {
+            let mean = |range: Range<usize>, c: usize| clean[range].iter().map(|v| v[c]).sum::<f32>() / half as f32;
+            *step = std::array::from_fn(|c| mean(j - half..j, c) - mean(j + 1..j + 1 + half, c));
+        }
+    });
+    let reach = 3;
+    let mut out = vec![0f32; n * len];
+    out.par_chunks_mut(len).enumerate().with_min_len(64).for_each(|(i, out)| {
+        for (j, out) in out.iter_mut().enumerate() {
+            let mut sum = [0f32; 3];
+            for k in 0..=2 * reach {
+                let step = steps[((i + n + k - reach) % n) * len + j];
+                for (s, v) in sum.iter_mut().zip(step) {
+                    *s += v / (2 * reach + 1) as f32;
+                }
+            }
+            let norm = (sum[0] * sum[0] + sum[1] * sum[1] + sum[2] * sum[2]).sqrt();
+            *out = (norm / CLEAR_STEP).min(1.0);
+        }
+    });
+    out
+}
+
+/// How far every sample lies below both its sides in brightness, in deviations of the same where there is no edge, 0 to
+/// [`CLEAR_GROOVE`]: cloth lies in a groove of shade between its rim and the mat, however alike the two are. None is looked
+/// for at printed lines.
+fn grooves(profiles: &Profiles, ring: &Ring) -> Vec<f32> {
+    let len = profiles.len;
+    let gate = roughness::off_lines(profiles);
+    let mut depths = vec![0f32; profiles.count() * len];
+    let rows = depths.par_chunks_mut(len).enumerate().with_min_len(64);
+    rows.for_each(|(i, depths)| {
+        let bright = |j: usize| groove::brightness(profiles, i, j, ring.gain[i]).max(0.01).ln();
+        depths_below(&(0..len).map(bright).collect::<Vec<_>>(), profiles.step_mm, depths);
+    });
+    let ranges = NO_EDGE_MM.map(|(from, to)| profiles.range(from, to));
+    let places =
+        (0..profiles.count()).flat_map(|i| ranges.iter().flat_map(move |r| r.clone().map(move |j| i * len + j)));
+    let mut chance: Vec<f32> = places.filter(|k| gate[*k] > 0.0).map(|k| depths[k]).collect();
+    if chance.len() < ENOUGH {
+        return vec![0.0; depths.len()];
+    }
+    let middle = median(&mut chance);
+    chance.iter_mut().for_each(|v| *v = (*v - middle).abs());
+    // 1.4826 times the middle deviation is a normal law's own.
+    let deviation = (1.4826 * median(&mut chance)).max(1e-4);
+    let clear = |(depth, gate): (&f32, &f32)| gate * ((depth - middle) / deviation).clamp(0.0, CLEAR_GROOVE);
+    depths.iter().zip(&gate).map(clear).collect()
+}
+
+/// Depth of every sample of a profile below the lower of its sides' means.
+fn depths_below(bright: &[f32], step_mm: f64, depths: &mut [f32]) {
+    let samples = |mm: f64| ((mm / step_mm).round() as usize).max(1);
+    let (near, far) = (samples(BESIDE_MM.0), samples(BESIDE_MM.1));
+    let mean = |range: Range<usize>| bright[range.clone()].iter().sum::<f32>() / range.len() as f32;
+    for (j, depth) in depths.iter_mut().enumerate().take(bright.len().saturating_sub(far)).skip(far) {
+        let sides = mean(j - far..j + 1 - near).min(mean(j + near..j + far + 1));
+        *depth = sides - mean(j - 1..j + 2);
+    }
+}
+
+fn median(values: &mut [f32]) -> f32 {
+    let half = values.len() / 2;
+    *values.select_nth_unstable_by(half, f32::total_cmp).1
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_groove_is_deep_and_a_step_a_slope_or_a_ridge_is_not() {
+        let depth_at = |bright: &dyn Fn(f64) -> f64| {
+            let values: Vec<f32> = (0..61).map(|j| bright(f64::from(j) * 0.1 - 3.0) as f32).collect();
+            let mut depths = vec![0.0; values.len()];
+            depths_below(&values, 0.1, &mut depths);
+            depths[30]
+        };
+        assert!(depth_at(&|x| -0.3 * (-(x / 0.2).powi(2)).exp()) > 0.2);
+        assert!(depth_at(&|x| if x < 0.0 { 0.0 } else { -0.5 }) < 0.01);
+        assert!(depth_at(&|x| 0.1 * x) < 0.01);
+        assert!(depth_at(&|x| 0.3 * (-(x / 0.2).powi(2)).exp()) < 0.0);
+    }
+}
