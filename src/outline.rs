@@ -19,6 +19,7 @@ mod outliers;
 mod profiles;
 mod ring;
 mod roughness;
+mod search;
 mod statistics;
 
 use nalgebra::Vector2;
@@ -35,6 +36,7 @@ use crossing::Crossing;
 use groove::Groove;
 use profiles::{Profiles, Span};
 use ring::Ring;
+use search::Search;
 
 pub(crate) use calm::without_loops;
 pub use statistics::Statistics;
@@ -92,10 +94,6 @@ const FINE_OUTSIDE_MM: f64 = 6.0;
 /// Mean log ratio of cloth over mat, halved between the sides, below which the two look alike.
 const LITTLE_APART: f32 = 2.0;
 
-/// The same below which the path of the edge is limber, and from which it is as stiff as ever; how limber it is at most.
-const LIMBER_APART: (f32, f32) = (2.0, 3.0);
-const MOST_LIMBER: f32 = 3.0;
-
 /// Traces the garment's edge in plan (the cloth's widest contour, `thickness_mm` / 2 above the mat).
 ///
 /// # Errors
@@ -142,7 +140,7 @@ impl Scene<'_> {
         let span = Span { from_mm: -9.0, to_mm: ring::OUTSIDE_MM.1, step_mm: FIRST_STEP_MM };
         let profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, None);
-        let (path, _) = self.change_points(&profiles, &ring, FIRST_REACH_MM, (4.0, 9.0));
+        let (path, _) = Search::new(&profiles, &ring, self.garment, (4.0, 9.0)).change_points(FIRST_REACH_MM);
         (0..points.len()).map(|i| points[i] + normals[i] * profiles.offset(path.at[i])).collect()
     }
 
@@ -154,7 +152,7 @@ impl Scene<'_> {
         let span = Span { from_mm: -5.0, to_mm: FINE_OUTSIDE_MM, step_mm };
         let mut profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, Some((1.2, 5.0)));
-        let (path, apart) = self.change_points(&profiles, &ring, SECOND_REACH_MM, (1.5, 5.0));
+        let (path, apart) = Search::new(&profiles, &ring, self.garment, (1.5, 5.0)).change_points(SECOND_REACH_MM);
         let around: Vec<f64> = path.at.iter().map(|k| profiles.offset(*k)).collect();
         let off_mat = |i: usize| {
             let beside = points[i] + normals[i] * (around[i] + ring::BESIDE_MM.0);
@@ -193,38 +191,6 @@ impl Scene<'_> {
         let statistics = Statistics::of(&outline, self.garment, &blur, pixel_mm);
         Trace { warnings: statistics.warnings(&outline), statistics, outline }
     }
-
-    fn change_points(
-        &self,
-        profiles: &Profiles,
-        ring: &Ring,
-        reach_mm: f64,
-        inside_mm: (f64, f64),
-    ) -> (changepoint::Path, Vec<f32>) {
-        let mut ratios = changepoint::log_ratios(profiles, ring, self.garment);
-        let inside = profiles.range(-inside_mm.1, -inside_mm.0);
-        let outside = profiles.range(ring::OUTSIDE_MM.0, ring::OUTSIDE_MM.1);
-        if roughness::asked(&ratios, profiles.len, &inside) {
-            let gate = roughness::off_lines(profiles);
-            chroma::add(profiles, &gate, &mut ratios, inside.clone(), outside.clone());
-            roughness::add(profiles, &gate, &mut ratios, inside.clone(), outside.clone());
-        }
-        let apart = changepoint::balance(profiles, &mut ratios, inside, outside);
-        let mut costs = changepoint::edge_costs(profiles, &ratios);
-        changepoint::hold_to_start(profiles, &mut costs);
-        let limber = limber(&apart);
-        changepoint::scale(profiles, &mut costs, &limber);
-        let range = profiles.range(-reach_mm, reach_mm);
-        let path = changepoint::cheapest_path(profiles, &costs, range.clone(), &limber);
-        let open = doubt::open_stretches(&path.span_mm);
-        if open.iter().all(|o| *o == 0.0) {
-            return (path, apart);
-        }
-        lead::by_the_edge(profiles, ring, &mut costs, &open, &limber);
-        let led = changepoint::cheapest_path(profiles, &costs, range, &limber);
-        // How open the path was before the step took the lead is what remains in doubt.
-        (changepoint::Path { at: led.at, span_mm: path.span_mm }, apart)
-    }
 }
 
 /// Where the edge crosses a profile: in the groove; half way between the two sides where the cloth is far brighter or of
@@ -247,13 +213,6 @@ fn crossing_of(
     let (Some(groove), Some(half_way)) = (groove, half_way) else { return half_way.or(groove.map(|g| g.crossing)) };
     let at_mm = groove.crossing.at_mm + share * (half_way.at_mm - groove.crossing.at_mm);
     Some(Crossing { at_mm, ..half_way })
-}
-
-/// How much more either cost of the edge weighs against its steps at every point: where cloth and mat look alike little
-/// is said for any place, and a path too stiff would leave the edge for a straighter way.
-fn limber(apart: &[f32]) -> Vec<f32> {
-    let (most, none) = LIMBER_APART;
-    apart.iter().map(|a| 1.0 + (MOST_LIMBER - 1.0) * ((none - a) / (none - most)).clamp(0.0, 1.0)).collect()
 }
 
 /// The points at which cloth and mat look much alike: the path is open, or the likelihoods say little.

@@ -30,6 +30,28 @@ const CLOTH_LIGHT: Light = Light { factor: (0.5, 1.2), free: (0.9, 1.06), price:
 const MAT_LIGHT: Light = Light { factor: (0.15, 1.02), free: (0.95, 1.02), price: 2.0, sigma: 3.0 };
 const OTHER_LIGHT: Light = Light { factor: (0.3, 1.15), free: (0.9, 1.08), price: 3.0, sigma: 3.0 };
 
+/// What is thought of dark places.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Shade {
+    /// Cloth may turn dark, and the mat beside it lie in its shadow.
+    Usual,
+    /// Whatever is dark is mat in the hard shadow of a lamp.
+    Hard,
+}
+
+impl Shade {
+    /// Price of a factor of light on cloth and on the mat.
+    fn prices(self) -> (f32, f32) {
+        match self {
+            Self::Usual => (CLOTH_LIGHT.price, MAT_LIGHT.price),
+            Self::Hard => HARD_PRICES,
+        }
+    }
+}
+
+/// Prices of light on cloth and on the mat where shadows are hard.
+const HARD_PRICES: (f32, f32) = (40.0, 0.0);
+
 /// What a wider spread costs per unit of its logarithm: two channels are free beside the shade.
 const LOOSE_PRICE: f32 = 2.0;
 
@@ -50,13 +72,14 @@ const TELLING: f32 = 0.5;
 const WRAP: usize = 80;
 
 /// Log likelihood ratio of cloth over background per sample, clipped.
-pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment) -> Vec<f32> {
+pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, shade: Shade) -> Vec<f32> {
     let len = profiles.len;
     let spread = garment.mat.spread[1].hypot(garment.mat.spread[2]);
+    let prices = shade.prices();
     let mut out = vec![0f32; profiles.count() * len];
     out.par_chunks_mut(len).with_min_len(64).enumerate().for_each(|(i, out)| {
         let cloth = ring.cloth(i).unwrap_or(&garment.cloth);
-        let cloth_light = Light { sigma: cloth.spread.clamp(2.5, 14.0), ..CLOTH_LIGHT };
+        let cloth_light = Light { sigma: cloth.spread.clamp(2.5, 14.0), price: prices.0, ..CLOTH_LIGHT };
         let ground = profiles.ground[i];
         let level = (ground[0] + ground[1] + ground[2]) / 3.0 + 6.0;
         let loose = 2.0 * garment.mat.spread[0];
@@ -64,6 +87,7 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment) ->
             sigma: (spread * level).clamp(2.5, 12.0),
             factor: (MAT_LIGHT.factor.0, MAT_LIGHT.factor.1 + loose),
             free: (MAT_LIGHT.free.0 - loose, MAT_LIGHT.free.1 + loose),
+            price: prices.1,
             ..MAT_LIGHT
         };
         let other = ring.other(i).map(|o| (o, Light { sigma: o.spread.clamp(2.5, 14.0), ..OTHER_LIGHT }));

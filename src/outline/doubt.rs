@@ -149,9 +149,14 @@ pub(crate) fn widened_at_corners(mut points: Vec<OutlinePoint>) -> Vec<OutlinePo
 
 /// How far each point lies in a long ambiguous stretch, 0 to 1 (ramps at the ends).
 pub(crate) fn open_stretches(span_mm: &[f32]) -> Vec<f32> {
-    let n = span_mm.len();
+    stretches(span_mm, OPEN_MM)
+}
+
+/// How far each point lies in a long stretch of values over a least one, 0 to 1 (ramps at the ends).
+pub(crate) fn stretches(values: &[f32], least: f32) -> Vec<f32> {
+    let n = values.len();
     let half = STRETCH_POINTS / 2;
-    let wide: Vec<f32> = span_mm.iter().map(|s| if *s > OPEN_MM { 1.0 } else { 0.0 }).collect();
+    let wide: Vec<f32> = values.iter().map(|s| if *s > least { 1.0 } else { 0.0 }).collect();
     let share =
         |i: usize| (0..STRETCH_POINTS).map(|k| wide[(i + n + k - half) % n]).sum::<f32>() / STRETCH_POINTS as f32;
     (0..n).map(|i| ((share(i) - 0.3) / 0.4).clamp(0.0, 1.0)).collect()
