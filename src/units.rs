@@ -136,22 +136,65 @@ impl std::fmt::Display for LengthError {
 
 impl std::error::Error for LengthError {}
 
-/// A length as typed by a person, held in millimetres.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+/// A length as typed by a person, held in millimetres; said again in the unit it was typed in.
+///
+/// 1 cm and 10 mm are the same length; 1 in and 25.4 mm are not, for they tell what the person thinks in.
+#[derive(Debug, Clone, Copy)]
 pub struct Length {
     mm: f64,
-    inches: bool,
+    unit: Unit,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Unit {
+    Millimetres,
+    Centimetres,
+    Metres,
+    Inches,
+}
+
+impl Unit {
+    const fn mm(self) -> f64 {
+        match self {
+            Self::Millimetres => 1.0,
+            Self::Centimetres => 10.0,
+            Self::Metres => 1000.0,
+            Self::Inches => MM_PER_INCH,
+        }
+    }
+
+    /// How it is written, and decimals that tell a ten-thousandth of a millimetre (of an inch).
+    const fn written(self) -> (&'static str, usize) {
+        match self {
+            Self::Millimetres => ("mm", 4),
+            Self::Centimetres => ("cm", 5),
+            Self::Metres => ("m", 7),
+            Self::Inches => ("in", 4),
+        }
+    }
+}
+
+impl PartialEq for Length {
+    fn eq(&self, other: &Self) -> bool {
+        self.mm == other.mm && self.is_in_inches() == other.is_in_inches()
+    }
+}
+
+impl PartialOrd for Length {
+    fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
+        (self.mm, self.is_in_inches()).partial_cmp(&(other.mm, other.is_in_inches()))
+    }
 }
 
 impl Length {
-    /// A length of so many millimetres, shown in centimetres or millimetres.
+    /// A length of so many millimetres, shown in millimetres.
     pub const fn from_mm(mm: f64) -> Self {
-        Self { mm, inches: false }
+        Self { mm, unit: Unit::Millimetres }
     }
 
     /// A length of so many inches, shown in inches.
     pub const fn from_inches(inches: f64) -> Self {
-        Self { mm: inches * MM_PER_INCH, inches: true }
+        Self { mm: inches * MM_PER_INCH, unit: Unit::Inches }
     }
 
     /// The length in millimetres.
@@ -161,7 +204,7 @@ impl Length {
 
     /// Was it typed in inches (so the person thinks in inches)?
     pub const fn is_in_inches(self) -> bool {
-        self.inches
+        matches!(self.unit, Unit::Inches)
     }
 }
 
@@ -216,7 +259,8 @@ impl schemars::JsonSchema for MatPoint {
 
 impl std::fmt::Display for Length {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        if self.inches { write!(f, "{}in", trim(self.mm / MM_PER_INCH)) } else { write!(f, "{}mm", trim(self.mm)) }
+        let (name, decimals) = self.unit.written();
+        write!(f, "{}{name}", trim(self.mm / self.unit.mm(), decimals))
     }
 }
 
@@ -239,8 +283,8 @@ pub fn for_either_tape(mm: f64) -> String {
     format!("{:.1} cm ({})", mm / 10.0, tape_inches(mm))
 }
 
-fn trim(value: f64) -> String {
-    let text = format!("{value:.4}");
+fn trim(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
     text.trim_end_matches('0').trim_end_matches('.').to_string()
 }
 
@@ -254,20 +298,20 @@ impl std::str::FromStr for Length {
         let split = text.find(|c: char| c.is_ascii_alphabetic() || c == '"').unwrap_or(text.len());
         let (number, unit) = text.split_at(split);
         let value = parse_number(number.trim()).ok_or_else(|| fail("is not a length"))?;
-        let (factor, inches) = match unit.trim() {
-            "mm" => (1.0, false),
-            "cm" => (10.0, false),
-            "m" => (1000.0, false),
-            "in" | "inch" | "inches" | "\"" => (MM_PER_INCH, true),
-            "" if value == 0.0 => (1.0, false),
+        let unit = match unit.trim() {
+            "mm" => Unit::Millimetres,
+            "cm" => Unit::Centimetres,
+            "m" => Unit::Metres,
+            "in" | "inch" | "inches" | "\"" => Unit::Inches,
+            "" if value == 0.0 => Unit::Millimetres,
             "" => return Err(fail("has no unit")),
             _ => return Err(fail("has an unknown unit")),
         };
-        let mm = value * factor;
+        let mm = value * unit.mm();
         if !(0.0..=LONGEST_MM).contains(&mm) {
             return Err(fail("is not a usable length"));
         }
-        Ok(Self { mm, inches })
+        Ok(Self { mm, unit })
     }
 }
 
@@ -312,6 +356,24 @@ mod tests {
             let length: Length = typed.parse().unwrap();
             assert!((length.mm() - mm).abs() < 1e-9, "{typed} gave {}", length.mm());
         }
+    }
+
+    #[test]
+    fn a_length_is_said_in_the_unit_it_was_typed_in_and_read_again_the_same() {
+        for (typed, said) in [
+            ("30 cm", "30cm"),
+            ("450mm", "450mm"),
+            ("1m", "1m"),
+            ("18 in", "18in"),
+            ("1,25m", "1.25m"),
+            ("1/2in", "0.5in"),
+        ] {
+            let length: Length = typed.parse().unwrap();
+            assert_eq!(length.to_string(), said);
+            assert_eq!(said.parse::<Length>().unwrap(), length);
+        }
+        assert_eq!("1cm".parse::<Length>(), "10mm".parse());
+        assert_ne!("1in".parse::<Length>(), "25.4mm".parse());
     }
 
     #[test]

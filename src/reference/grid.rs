@@ -46,6 +46,7 @@ use self::windows::{Seed, Windows, seeds};
 use super::{Axis, LineSighting, Marking};
 use crate::camera::Camera;
 use crate::refusal::{Refusal, RefusalKind, Warning};
+use crate::units::ImagePoint;
 
 /// What the person says about the grid.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -123,6 +124,12 @@ const FIRST_MAP_PX: u32 = 1100;
 /// tilt of 35 degrees stretches by 1.22; 1.5 is what every third of one family's lines makes with every second of the other's.
 const LARGEST_COSINE: f64 = 0.42;
 const LARGEST_STRETCH: f64 = 1.3;
+/// Focal length of a long lens, in long sides of the photo, the tilt that a perspective is doubted by, the most that is
+/// believed, and the stretch that is allowed besides.
+const LONG_FOCAL: f64 = 2.0;
+const TILT_SLACK_DEG: f64 = 5.0;
+const MOST_TILT_DEG: f64 = 40.0;
+const SHAPE_SLACK: f64 = 1.05;
 /// A good lattice of this share of the photo ends the search; a smaller one may be checks of the cloth.
 const AMPLE_SHARE: f64 = 0.25;
 /// Seeds verified per search, and lattices grown.
@@ -295,7 +302,8 @@ fn grow_seeds(
             let known = |l: &Lattice| covers(l) || continues(l, &local) || repeats(l, &seed, &local);
             if attempts < MAX_GROWN && !grown.iter().any(known) {
                 attempts += 1;
-                grown.extend(grow(pyramid.base(), &local, seed.marking, &verified).filter(|l| fits(l, pitch_ratio)));
+                let fitting = grow(pyramid.base(), &local, seed.marking, &verified).filter(|l| fits(l, pitch_ratio));
+                grown.extend(fitting.map(|l| Lattice { in_shape: in_shape(&l, pitch_ratio), ..l }));
             }
         }
     }
@@ -357,6 +365,7 @@ enum Fault {
     Gaps,
     Bent,
     Blurred,
+    OutOfShape,
 }
 
 fn fault(lattice: &Lattice) -> Option<Fault> {
@@ -369,6 +378,8 @@ fn fault(lattice: &Lattice) -> Option<Fault> {
         Some(Fault::TooSmall)
     } else if lattice.width_px > (MAX_WIDTH * lattice.pitch_px).max(SHARP_PX) {
         Some(Fault::Blurred)
+    } else if !lattice.in_shape {
+        Some(Fault::OutOfShape)
     } else {
         None
     }
@@ -389,13 +400,44 @@ fn fits(lattice: &Lattice, pitch_ratio: f64) -> bool {
     square_on && (near(pitch_ratio) || near(1.0 / pitch_ratio))
 }
 
+/// Are its cells stretched no more than the tilt that its perspective tells of would do?
+///
+/// What the tilt is depends on the focal length: it is taken for a long lens's. Where every fourth line of one family is
+/// seen and every fifth of the other's, the lattice fits a tilt that it shows no perspective of.
+fn in_shape(lattice: &Lattice, pitch_ratio: f64) -> bool {
+    let centre = lattice.model.lens().centre;
+    let long_px = 2.0 * centre.x.max(centre.y);
+    let steps = |dx: f64, dy: f64| {
+        let index = lattice.model.index_from_image(ImagePoint::new(centre.x + dx, centre.y + dy))?;
+        Some(lattice.model.steps(index.x, index.y))
+    };
+    let apart = 0.125 * long_px;
+    // Areas shrink by the third power of the distance, lengths by half of that.
+    let nearness = |dx: f64, dy: f64| Some(steps(dx, dy)?.determinant().abs().ln() / 3.0);
+    let slope = |dx: f64, dy: f64| Some((nearness(dx, dy)? - nearness(-dx, -dy)?) / (2.0 * apart));
+    let (Some(across), Some(down), Some(steps)) = (slope(apart, 0.0), slope(0.0, apart), steps(0.0, 0.0)) else {
+        return true;
+    };
+    let tilt = (LONG_FOCAL * long_px * across.hypot(down)).atan() + TILT_SLACK_DEG.to_radians();
+    let most = SHAPE_SLACK / tilt.min(MOST_TILT_DEG.to_radians()).cos();
+    let ratio = steps.column(0).norm() / steps.column(1).norm();
+    let near = |r: f64| (1.0 / most..=most).contains(&(ratio / r));
+    near(pitch_ratio) || near(1.0 / pitch_ratio)
+}
+
 /// The lattice to measure by, and the other good ones.
 ///
 /// The largest and most complete wins, but never one that lies on another: checked cloth may be as
 /// large as what is seen of the mat, yet the mat goes on around it.
 fn choose(candidates: Vec<Lattice>) -> Result<(Lattice, Vec<Lattice>), Refusal> {
     let weight = |l: &Lattice| l.area_px() * l.presence;
-    let (mut good, bad): (Vec<_>, Vec<_>) = candidates.into_iter().partition(|l| fault(l).is_none());
+    let (mut good, mut bad): (Vec<_>, Vec<_>) = candidates.into_iter().partition(|l| fault(l).is_none());
+    if good.is_empty() {
+        // The photo itself may be stretched: the camera's fit will tell.
+        let (stretched, rest) = bad.into_iter().partition(|l| fault(l) == Some(Fault::OutOfShape));
+        (good, bad) = (stretched, rest);
+        good.iter_mut().for_each(|l| l.in_shape = true);
+    }
     // Where fine lines are smeared, every second or third of them may still pass: a wrong scale.
     let smeared = |l: &Lattice| {
         bad.iter()

@@ -385,6 +385,7 @@ impl<'a> Growth<'a> {
             freedom: self.freedom,
             pitch_px: self.pitch_px,
             width_px: self.width_px,
+            in_shape: true,
             sides: self.sides,
         })
     }

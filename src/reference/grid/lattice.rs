@@ -47,6 +47,8 @@ pub struct Lattice {
     pub presence: f64,
     /// Median line width, px.
     pub width_px: f64,
+    /// Are its cells as the tilt would have them that its perspective tells of?
+    pub in_shape: bool,
 }
 
 impl Lattice {
