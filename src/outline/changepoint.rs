@@ -88,7 +88,6 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
             factor: (MAT_LIGHT.factor.0, MAT_LIGHT.factor.1 + loose),
             free: (MAT_LIGHT.free.0 - loose, MAT_LIGHT.free.1 + loose),
             price: prices.1,
-            ..MAT_LIGHT
         };
         let other = ring.other(i).map(|o| (o, Light { sigma: o.spread.clamp(2.5, 14.0), ..OTHER_LIGHT }));
         let gain = ring.gain[i];
