@@ -101,3 +101,33 @@ fn map_error_and_doubt_on_rendered_photos() {
         assert!((pose.height_mm / truth.height_mm() - 1.0).abs() < 0.1, "{name}: {pose:?}");
     }
 }
+
+/// Where noise hides the fine lines of a dark mat, every fourth of one family with every fifth of the other makes a lattice as
+/// well, and a larger one: a camera would see squares so far out of shape only from a slant that the lattice shows nothing of.
+#[test]
+fn noise_over_fine_lines_leaves_the_squares_square() {
+    let path = PathBuf::from("sample-photos/12-trousers-charcoal-on-black.jpg");
+    let truth = Truth::beside(&path);
+    let pitch = truth.pitch_mm().expect("a grid");
+    let photo = Photo::decode(&std::fs::read(&path).unwrap()).unwrap();
+    for (seed, gamma) in [(1, 1.0), (2, 1.0), (3, 0.85)] {
+        let mut random = fastrand::Rng::with_seed(seed);
+        // Twelve even draws have the variance of a normal law's.
+        let mut normal = |sigma: f64| sigma * ((0..12).map(|_| random.f64()).sum::<f64>() - 6.0);
+        let mut rgb = photo.rgb.clone();
+        for pixel in rgb.pixels_mut() {
+            let common = normal(2.0);
+            for value in &mut pixel.0 {
+                let lit = 255.0 * (f64::from(*value) / 255.0).powf(gamma);
+                *value = (lit + common + normal(1.0)).clamp(0.0, 255.0) as u8;
+            }
+        }
+        let luma = Photo::from_rgb(rgb).luma();
+        let seen = reference::find(&luma, &GridSpec { pitch_mm: [pitch; 2] }).unwrap();
+        let fitted = fit(&seen, luma.dimensions(), photo.focal_px()).unwrap();
+        let pose = fitted.camera.pose.unwrap();
+        println!("seed {seed}: {:?} out of shape, height {:.1}", fitted.out_of_shape, pose.height_mm);
+        assert!(fitted.out_of_shape.is_none_or(|off| off < 0.02), "{:?}", fitted.out_of_shape);
+        assert!((pose.height_mm / truth.height_mm() - 1.0).abs() < 0.1, "{pose:?}");
+    }
+}

@@ -263,14 +263,14 @@ SCENES = {
         camera=dict(size=(4032,3024), f35=26, height_mm=900, tilt=11, tilt_towards=200, roll=88, look_at=(0,0), k1=-0.05),
         light="two-lamps", finish=dict(exposure=0.45), seed=906, samples=3),
 
-    "22-trousers-on-ruled-kraft": dict(
-        note="Sand-coloured trousers on kraft paper ruled every 2 cm.",
+    "22-sleeve-brown-on-ruled-kraft": dict(
+        note="Brown heathered sleeve on kraft paper ruled every 2 cm, a hard lamp, tilt 20: the shadow has the cloth's own colour.",
         args=["--grid", "2cm", "--thickness", "3mm"], expect="accept",
-        mat=KRAFT, grid=dict(pitch_mm=20.0,bold_every=1,kind="lines"), table=("stone", (140,140,140)),
-        garment=dict(path="trousers", scale=0.95, angle=1.0, at=(0,0), thickness=3.0, shape=SOFT),
-        cloth=dict(kind="plain", base=(216,196,160), thread=(190,170,130), weave=0.07),
-        camera=dict(size=(3024,4032), f35=26, height_mm=1080, tilt=8, tilt_towards=-100, roll=1, look_at=(0,0), k1=-0.02),
-        light="window", finish=dict(exposure=0.5), seed=907, samples=3),
+        mat=KRAFT, grid=dict(pitch_mm=20.0,bold_every=1,kind="lines"), table=("wood", (96,66,46)),
+        garment=dict(path="sleeve", scale=1.2, angle=30.0, at=(0,0), thickness=3.5, shape=SOFT),
+        cloth=dict(kind="heather", base=(120,88,62), weave=0.07, thread=(90,70,50)),
+        camera=dict(size=(3024,4032), f35=26, look_at=(0,0), height_mm=900, tilt=20, tilt_towards=-30, roll=10, k1=0.02),
+        light="lamp", finish=dict(exposure=0.48, noise=2.0, quality=88), seed=2007, samples=3),
 
     "23-skirt-tartan-on-white": dict(
         note="Tartan skirt on a large white sheet with a thin grid, one lamp, tilt 18: the checks make a bolder grid than the sheet's own.",

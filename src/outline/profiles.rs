@@ -148,3 +148,20 @@ fn quieten(expected: &mut [[f32; 3]], ground: &[[f32; 3]], len: usize) {
 pub(crate) fn pixel_mm(camera: &Camera, points: &[MatPoint]) -> f64 {
     1.0 / points.first().map_or(2.5, |p| camera.px_per_mm(*p).0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_bare_photos_noise_is_taken_out_and_its_lines_are_kept() {
+        let (len, ground) = (40, vec![[60.0; 3]; 50]);
+        let grain = |k: usize| 60.0 + [0.6, -0.8, 0.3, -0.2, 0.9, -0.5, 0.1][k % 7];
+        let shown = |k: usize| if k % len == 20 { [90.0; 3] } else { [grain(k); 3] };
+        let mut expected: Vec<[f32; 3]> = (0..50 * len).map(shown).collect();
+        quieten(&mut expected, &ground, len);
+        for (k, e) in expected.iter().enumerate() {
+            assert_eq!(*e, if k % len == 20 { [90.0; 3] } else { [60.0; 3] });
+        }
+    }
+}
