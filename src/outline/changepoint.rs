@@ -32,14 +32,14 @@ const OTHER_LIGHT: Light = Light { factor: (0.3, 1.15), free: (0.9, 1.08), price
 
 /// What is thought of dark places.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Shade {
+pub(crate) enum Shadows {
     /// Cloth may turn dark, and the mat beside it lie in its shadow.
     Usual,
     /// Whatever is dark is mat in the hard shadow of a lamp.
     Hard,
 }
 
-impl Shade {
+impl Shadows {
     /// Price of a factor of light on cloth and on the mat.
     fn prices(self) -> (f32, f32) {
         match self {
@@ -72,10 +72,10 @@ const TELLING: f32 = 0.5;
 const WRAP: usize = 80;
 
 /// Log likelihood ratio of cloth over background per sample, clipped.
-pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, shade: Shade) -> Vec<f32> {
+pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, shadows: Shadows) -> Vec<f32> {
     let len = profiles.len;
     let spread = garment.mat.spread[1].hypot(garment.mat.spread[2]);
-    let prices = shade.prices();
+    let prices = shadows.prices();
     let mut out = vec![0f32; profiles.count() * len];
     out.par_chunks_mut(len).with_min_len(64).enumerate().for_each(|(i, out)| {
         let cloth = ring.cloth(i).unwrap_or(&garment.cloth);

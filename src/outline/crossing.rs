@@ -5,7 +5,7 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use super::blur::Blur;
-use super::profiles::Profiles;
+use super::profiles::{Profiles, log_brightness};
 
 /// Windows inside and outside the change-point whose medians stand for cloth and background: from so far, at least so
 /// many photo pixels (the edge's blur), over so much, mm.
@@ -189,7 +189,7 @@ fn without_lines(profiles: &Profiles, i: usize, gain: [f32; 3], part: Range<usiz
     pairs.map(|(seen, expected)| std::array::from_fn(|c| seen[c] - (expected[c] - ground[c]) * gain[c])).collect()
 }
 
-fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
+pub(super) fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
     a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
@@ -219,8 +219,7 @@ fn direction(inside: [f32; 3], outside: [f32; 3], mat: [f32; 3]) -> [f32; 3] {
 
 /// How much the predicted brightness varies just outside: a line there, or the edge of a chessboard's square.
 pub(super) fn line_contrast(profiles: &Profiles, i: usize, at_mm: f64) -> f32 {
-    let brightness = |v: &[f32; 3]| (v[0] + v[1] + v[2] + 18.0).max(1.0).ln();
-    let window = profiles.expected(i)[profiles.range(at_mm - 0.3, at_mm + 1.0)].iter().map(brightness);
+    let window = profiles.expected(i)[profiles.range(at_mm - 0.3, at_mm + 1.0)].iter().map(|v| log_brightness(*v));
     let (low, high) = window.fold((f32::MAX, f32::MIN), |(low, high), b| (low.min(b), high.max(b)));
     (high - low).max(0.0)
 }

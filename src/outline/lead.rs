@@ -6,9 +6,9 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use super::changepoint::{nearby_lines, worn_line};
+use super::groove;
 use super::profiles::Profiles;
 use super::ring::Ring;
-use super::{groove, roughness};
 
 /// Weight left to the likelihoods, and weights of step and groove, where these lead.
 const LED_LIKELIHOOD: f32 = 0.2;
@@ -20,7 +20,7 @@ const CLEAR_STEP: f32 = 12.0;
 
 /// A groove of so many deviations is as clear as any; how far beside it either side is read, mm.
 const CLEAR_GROOVE: f32 = 3.0;
-const BESIDE_MM: (f64, f64) = (0.4, 1.0);
+const SIDES_MM: (f64, f64) = (0.4, 1.0);
 
 /// Where no edge lies, mm inside and outside the curve: what looks like a groove there is chance. Samples it takes to know.
 const NO_EDGE_MM: [(f64, f64); 2] = [(-4.2, -1.5), (1.5, 4.2)];
@@ -28,9 +28,17 @@ const ENOUGH: usize = 100;
 
 /// Puts what the edge itself shows in charge where the likelihoods leave the path open.
 ///
-/// `open` (0 to 1 per profile) says how far; the costs were scaled by `limber`.
-pub(crate) fn by_the_edge(profiles: &Profiles, ring: &Ring, costs: &mut [f32], open: &[f32], limber: &[f32]) {
-    let (steps, grooves) = rayon::join(|| steps(profiles, ring), || grooves(profiles, ring));
+/// `open` (0 to 1 per profile) says how far; `gate` is 0 for samples near a printed line, else 1; the costs were scaled by
+/// `limber`.
+pub(crate) fn by_the_edge(
+    profiles: &Profiles,
+    ring: &Ring,
+    gate: &[f32],
+    costs: &mut [f32],
+    open: &[f32],
+    limber: &[f32],
+) {
+    let (steps, grooves) = rayon::join(|| steps(profiles, ring), || grooves(profiles, ring, gate));
     let len = profiles.len;
     let rows = costs.chunks_mut(len).zip(steps.chunks(len)).zip(grooves.chunks(len)).zip(open.iter().zip(limber));
     for (((costs, steps), grooves), (open, limber)) in rows.filter(|(_, (open, _))| **open > 0.0) {
@@ -86,9 +94,8 @@ fn steps(profiles: &Profiles, ring: &Ring) -> Vec<f32> {
 /// How far every sample lies below both its sides in brightness, in deviations of the same where there is no edge, 0 to
 /// [`CLEAR_GROOVE`]: cloth lies in a groove of shade between its rim and the mat, however alike the two are. None is looked
 /// for at printed lines.
-fn grooves(profiles: &Profiles, ring: &Ring) -> Vec<f32> {
+fn grooves(profiles: &Profiles, ring: &Ring, gate: &[f32]) -> Vec<f32> {
     let len = profiles.len;
-    let gate = roughness::off_lines(profiles);
     let mut depths = vec![0f32; profiles.count() * len];
     let rows = depths.par_chunks_mut(len).enumerate().with_min_len(64);
     rows.for_each(|(i, depths)| {
@@ -107,13 +114,13 @@ fn grooves(profiles: &Profiles, ring: &Ring) -> Vec<f32> {
     // 1.4826 times the middle deviation is a normal law's own.
     let deviation = (1.4826 * median(&mut chance)).max(1e-4);
     let clear = |(depth, gate): (&f32, &f32)| gate * ((depth - middle) / deviation).clamp(0.0, CLEAR_GROOVE);
-    depths.iter().zip(&gate).map(clear).collect()
+    depths.iter().zip(gate).map(clear).collect()
 }
 
 /// Depth of every sample of a profile below the lower of its sides' means.
 fn depths_below(bright: &[f32], step_mm: f64, depths: &mut [f32]) {
     let samples = |mm: f64| ((mm / step_mm).round() as usize).max(1);
-    let (near, far) = (samples(BESIDE_MM.0), samples(BESIDE_MM.1));
+    let (near, far) = (samples(SIDES_MM.0), samples(SIDES_MM.1));
     let mean = |range: Range<usize>| bright[range.clone()].iter().sum::<f32>() / range.len() as f32;
     for (j, depth) in depths.iter_mut().enumerate().take(bright.len().saturating_sub(far)).skip(far) {
         let sides = mean(j - far..j + 1 - near).min(mean(j + near..j + far + 1));

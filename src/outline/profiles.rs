@@ -126,10 +126,9 @@ impl Profiles {
 
 /// Takes the bare photo's own noise out of what is expected: what departs from the ground by no more than that is ground.
 fn quieten(expected: &mut [[f32; 3]], ground: &[[f32; 3]], len: usize) {
-    let bright = |v: &[f32; 3]| (v[0] + v[1] + v[2] + 18.0).max(1.0).ln();
     let off = |(row, ground): (&[[f32; 3]], &[f32; 3])| {
-        let ground = bright(ground);
-        row.iter().step_by(5).map(|e| (bright(e) - ground).abs()).collect::<Vec<_>>()
+        let ground = log_brightness(*ground);
+        row.iter().step_by(5).map(|e| (log_brightness(*e) - ground).abs()).collect::<Vec<_>>()
     };
     let mut all: Vec<f32> = expected.chunks(len).zip(ground).flat_map(off).collect();
     if all.is_empty() {
@@ -139,9 +138,16 @@ fn quieten(expected: &mut [[f32; 3]], ground: &[[f32; 3]], len: usize) {
     // 1.4826 times the middle deviation is a normal law's own.
     let noise = 1.4826 * *all.select_nth_unstable_by(half, f32::total_cmp).1;
     expected.par_chunks_mut(len).zip(ground).with_min_len(64).for_each(|(row, ground)| {
-        let level = bright(ground);
-        row.iter_mut().filter(|e| (bright(e) - level).abs() < NOISE_DEVIATIONS * noise).for_each(|e| *e = *ground);
+        let level = log_brightness(*ground);
+        row.iter_mut()
+            .filter(|e| (log_brightness(**e) - level).abs() < NOISE_DEVIATIONS * noise)
+            .for_each(|e| *e = *ground);
     });
+}
+
+/// Logarithm of a colour's brightness (gamma values 0-255); noise weighs less in the dark.
+pub(super) fn log_brightness(v: [f32; 3]) -> f32 {
+    (v[0] + v[1] + v[2] + 18.0).max(1.0).ln()
 }
 
 /// Size of a photo pixel on the mat, mm, where the curve begins.

@@ -3,7 +3,7 @@
 
 use rayon::prelude::*;
 
-use super::profiles::Profiles;
+use super::profiles::{Profiles, log_brightness};
 
 /// Log ratio of the colours from which roughness says nothing.
 const CLEAR: f32 = 2.0;
@@ -77,10 +77,6 @@ pub(super) fn off_lines(profiles: &Profiles) -> Vec<f32> {
         }
     });
     gate
-}
-
-fn log_brightness(v: [f32; 3]) -> f32 {
-    (v[0] + v[1] + v[2] + 18.0).max(1.0).ln()
 }
 
 struct Roughness<'a> {

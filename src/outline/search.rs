@@ -4,9 +4,11 @@
 //! the light or mat in a hard shadow: the path is sought under both views, and where these part, as where the likelihoods
 //! leave it open, the edge itself leads.
 
+use std::cell::OnceCell;
 use std::ops::Range;
 
-use super::changepoint::{self, Path, Shade};
+use super::changepoint::{self, Path, Shadows};
+use super::crossing::dot;
 use super::profiles::Profiles;
 use super::ring::{self, Ring};
 use super::{chroma, crossing, doubt, lead, roughness};
@@ -37,6 +39,8 @@ pub(crate) struct Search<'a> {
     /// Samples surely on either side of the edge.
     inside: Range<usize>,
     outside: Range<usize>,
+    /// What lies off the printed lines ([`roughness::off_lines`]), found when first asked for.
+    gate: OnceCell<Vec<f32>>,
 }
 
 /// What an edge at every sample costs.
@@ -53,7 +57,7 @@ impl<'a> Search<'a> {
     pub(crate) fn new(profiles: &'a Profiles, ring: &'a Ring, garment: &'a Garment, inside_mm: (f64, f64)) -> Self {
         let inside = profiles.range(-inside_mm.1, -inside_mm.0);
         let outside = profiles.range(ring::OUTSIDE_MM.0, ring::OUTSIDE_MM.1);
-        Self { profiles, ring, garment, inside, outside }
+        Self { profiles, ring, garment, inside, outside, gate: OnceCell::new() }
     }
 
     /// The best path within a reach, and how far apart the two sides are at every point.
@@ -61,31 +65,35 @@ impl<'a> Search<'a> {
         let range = self.profiles.range(-reach_mm, reach_mm);
         let best =
             |costs: &Costs| changepoint::cheapest_path(self.profiles, &costs.costs, range.clone(), &costs.limber);
-        let mut usual = self.costs(Shade::Usual);
+        let mut usual = self.costs(Shadows::Usual);
         let path = best(&usual);
         let mut open = doubt::open_stretches(&path.span_mm);
         if self.of_one_hue() {
-            let hard = self.costs(Shade::Hard);
+            let hard = self.costs(Shadows::Hard);
             let torn = self.torn(&path, &best(&hard), &usual.apart);
-            self.share(&mut usual.costs, &hard.costs, &torn);
+            self.blend(&mut usual.costs, &hard.costs, &torn);
             open.iter_mut().zip(&torn).for_each(|(open, torn)| *open = open.max(*torn));
         }
         if open.iter().all(|o| *o == 0.0) {
             return (path, usual.apart);
         }
-        lead::by_the_edge(self.profiles, self.ring, &mut usual.costs, &open, &usual.limber);
+        lead::by_the_edge(self.profiles, self.ring, self.gate(), &mut usual.costs, &open, &usual.limber);
         let led = best(&usual);
         // How open the path was before the edge took the lead is what remains in doubt.
         (Path { at: led.at, span_mm: path.span_mm }, usual.apart)
     }
 
-    fn costs(&self, shade: Shade) -> Costs {
+    fn gate(&self) -> &[f32] {
+        self.gate.get_or_init(|| roughness::off_lines(self.profiles))
+    }
+
+    fn costs(&self, shadows: Shadows) -> Costs {
         let (profiles, inside, outside) = (self.profiles, &self.inside, &self.outside);
-        let mut ratios = changepoint::log_ratios(profiles, self.ring, self.garment, shade);
+        let mut ratios = changepoint::log_ratios(profiles, self.ring, self.garment, shadows);
         if roughness::asked(&ratios, profiles.len, inside) {
-            let gate = roughness::off_lines(profiles);
-            chroma::add(profiles, &gate, &mut ratios, inside.clone(), outside.clone());
-            roughness::add(profiles, &gate, &mut ratios, inside.clone(), outside.clone());
+            let gate = self.gate();
+            chroma::add(profiles, gate, &mut ratios, inside.clone(), outside.clone());
+            roughness::add(profiles, gate, &mut ratios, inside.clone(), outside.clone());
         }
         let apart = changepoint::balance(profiles, &mut ratios, inside.clone(), outside.clone());
         let mut costs = changepoint::edge_costs(profiles, &ratios);
@@ -97,7 +105,6 @@ impl<'a> Search<'a> {
 
     /// Are cloth and mat of one hue along enough of the edge, so that only their light tells them apart?
     fn of_one_hue(&self) -> bool {
-        let dot = |a: [f32; 3], b: [f32; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
         let alike = |i: usize| {
             let cloth = crossing::medians(&self.profiles.seen(i)[self.inside.clone()])?;
             let mat: [f32; 3] = std::array::from_fn(|c| self.profiles.ground[i][c] * self.ring.gain[i][c]);
@@ -117,7 +124,7 @@ impl<'a> Search<'a> {
     }
 
     /// Lets both views count alike where the edge is torn between them.
-    fn share(&self, usual: &mut [f32], hard: &[f32], torn: &[f32]) {
+    fn blend(&self, usual: &mut [f32], hard: &[f32], torn: &[f32]) {
         let len = self.profiles.len;
         let rows = usual.chunks_mut(len).zip(hard.chunks(len)).zip(torn);
         for ((usual, hard), torn) in rows.filter(|(_, torn)| **torn > 0.0) {
