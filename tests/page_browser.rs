@@ -572,9 +572,12 @@ fn tab_to(browser: &Browser, selector: &str) {
 /// A point found, moved, taken back; a tool chosen; an edge split: by keys alone.
 fn keyboard(browser: &Browser) {
     tab_to(browser, "canvas");
-    // A doubtful stretch may be shown as large as anything is.
+    // Showing all ends a move under way. (A doubtful stretch may be shown as large as anything is: then + does nothing.)
+    browser.run("const far = board.view.outline.slice(0, 2); board.frame(far, 28)", &json!([]));
     browser.keys(None, &["0"]);
     let scale = browser.get("board.scale").as_f64().unwrap();
+    settle(browser);
+    assert_eq!(browser.get("board.scale").as_f64().unwrap(), scale);
     browser.keys(None, &["+"]);
     assert!(browser.get("board.scale").as_f64().unwrap() > scale);
     browser.keys(None, &["0"]);

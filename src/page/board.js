@@ -108,6 +108,8 @@ export class Board {
     const scale = Math.min((w - 2 * rim) / Math.max(x1 - x0, 1), (h - 2 * rim) / Math.max(y1 - y0, 1), FINEST);
     const to = { scale, x: left + w / 2 - (scale * (x0 + x1)) / 2, y: top + h / 2 + (scale * (y0 + y1)) / 2 };
     if (at_once || this.calm) {
+      // A move still under way would carry the picture off again.
+      this.moving = null;
       Object.assign(this, to);
       this.draw();
       return;
@@ -115,11 +117,12 @@ export class Board {
     const from = { scale: this.scale, x: this.x, y: this.y };
     const began = performance.now();
     const step = (now) => {
+      if (this.closed || this.moving !== step) return;
       const t = Math.min(1, (now - began) / 260);
       const eased = 1 - (1 - t) ** 3;
       for (const k of ["scale", "x", "y"]) this[k] = lerp(from[k], to[k], eased);
       this.draw();
-      if (t < 1 && !this.closed && this.moving === step) requestAnimationFrame(step);
+      if (t < 1) requestAnimationFrame(step);
     };
     this.moving = step;
     requestAnimationFrame(step);
