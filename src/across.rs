@@ -4,6 +4,7 @@
 //! garment, over a length no print repeats, it is asked about: the outline then follows the thing, or its shadow.
 
 use nalgebra::Vector2;
+use rayon::prelude::*;
 
 use crate::flat::FlatPhoto;
 use crate::garment::appearance::{Departure, log_from_gamma};
@@ -38,7 +39,7 @@ pub fn warnings(flat: &FlatPhoto, outline: &Outline) -> Vec<Warning> {
         return Vec::new();
     }
     let stations = stations(&ring);
-    let odd: Vec<bool> = stations.iter().map(|s| is_odd(flat, *s, &rest)).collect();
+    let odd: Vec<bool> = stations.par_iter().map(|s| is_odd(flat, *s, &rest)).collect();
     let stretches = stretches(&odd);
     let length = STATION_MM * stations.len() as f64;
     let all: f64 = stretches.iter().map(|(_, count)| STATION_MM * *count as f64).sum();

@@ -2,6 +2,7 @@
 //!
 //! The same words are said by [`trace`](crate::trace): both ask [`photo_warnings`].
 
+use rayon::prelude::*;
 use serde::Serialize;
 
 use crate::camera::fit::{self, CameraFit};
@@ -287,12 +288,9 @@ fn glare(photo: &Photo, span: [f64; 4]) -> f64 {
     let clamp = |v: f64, most: u32| (v.max(0.0) as u32).min(most);
     let (w, h) = (photo.width().saturating_sub(1), photo.height().saturating_sub(1));
     let (x0, y0, x1, y1) = (clamp(span[0], w), clamp(span[1], h), clamp(span[2], w), clamp(span[3], h));
-    let (mut blown, mut all) = (0u32, 0u32);
-    for y in (y0..=y1).step_by(GLARE_STRIDE as usize) {
-        for x in (x0..=x1).step_by(GLARE_STRIDE as usize) {
-            all += 1;
-            blown += u32::from(photo.rgb.get_pixel(x, y).0.iter().all(|v| *v >= BLOWN_OUT));
-        }
-    }
-    f64::from(blown) / f64::from(all.max(1))
+    let across = || (x0..=x1).step_by(GLARE_STRIDE as usize);
+    let rows: Vec<u32> = (y0..=y1).step_by(GLARE_STRIDE as usize).collect();
+    let blown_out = |x: u32, y: u32| photo.rgb.get_pixel(x, y).0.iter().all(|v| *v >= BLOWN_OUT);
+    let blown: usize = rows.par_iter().map(|y| across().filter(|x| blown_out(*x, *y)).count()).sum();
+    blown as f64 / (across().count() * rows.len()).max(1) as f64
 }

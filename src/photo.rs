@@ -135,6 +135,24 @@ impl Photo {
         })
     }
 
+    /// Bilinear brightness (a quarter red, half green, a quarter blue; gamma values); `None` beyond the photo.
+    pub(crate) fn grey_at(&self, at: ImagePoint) -> Option<f32> {
+        let (w, h) = self.rgb.dimensions();
+        // Written so that a NaN is beyond.
+        if !(at.x >= 0.0 && at.y >= 0.0 && at.x < f64::from(w) - 1.0 && at.y < f64::from(h) - 1.0) {
+            return None;
+        }
+        let (column, row) = (at.x as usize, at.y as usize);
+        let (fx, fy) = ((at.x - column as f64) as f32, (at.y - row as f64) as f32);
+        let stride = 3 * w as usize;
+        let base = row * stride + 3 * column;
+        let raw = self.rgb.as_raw();
+        let (top, low) = (raw.get(base..base + 6)?, raw.get(base + stride..base + stride + 6)?);
+        let grey = |v: &[u8]| (u32::from(v[0]) + 2 * u32::from(v[1]) + u32::from(v[2])) as f32;
+        let across = |v: &[u8]| grey(&v[..3]) + (grey(&v[3..]) - grey(&v[..3])) * fx;
+        Some(0.25 * (across(top) + (across(low) - across(top)) * fy))
+    }
+
     /// Focal length in pixels by the 35 mm equivalent (diagonal rule); a starting value, 1-4 % off.
     pub fn focal_px(&self) -> Option<f64> {
         let f35 = self.taken.focal_35mm.filter(|f| (4.0..2000.0).contains(f))?;

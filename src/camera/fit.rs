@@ -7,6 +7,8 @@
 
 use std::collections::HashSet;
 
+use rayon::prelude::*;
+
 use super::Camera;
 use super::doubt::{PlaneDoubt, convex_hull};
 use super::homography::{PointOnLine, mat_from_image_on_lines};
@@ -24,6 +26,8 @@ use crate::units::MatPoint;
 const LEAST_LINES: usize = 3;
 /// Least sides: half as many again as there are parameters.
 const LEAST_SIDES: usize = 14;
+/// Sides that are worth a thread of their own.
+const MIN_SIDES: usize = 256;
 /// What is believed of k1 and k2 before looking (share of the radius at one focal length).
 const K1_SIGMA: f64 = 0.1;
 const K2_SIGMA: f64 = 0.2;
@@ -278,7 +282,8 @@ impl Fitting {
     }
 
     fn robust_sigma(&self, p: &Params) -> f64 {
-        let mut off: Vec<f64> = self.sides.iter().map(|s| self.frame.residual(p, s).px.abs()).collect();
+        let off = |s: &Side| self.frame.residual(p, s).px.abs();
+        let mut off: Vec<f64> = self.sides.par_iter().with_min_len(MIN_SIDES).map(off).collect();
         (1.4826 * median(&mut off)).max(FLOOR_PX)
     }
 
@@ -396,7 +401,8 @@ fn summarise(
     mut warnings: Vec<Warning>,
 ) -> Result<CameraFit, Refusal> {
     let frame = fitting.frame;
-    let residuals: Vec<Residual> = fitting.sides.iter().map(|s| frame.residual(&solved.params, s)).collect();
+    let residual = |s: &Side| frame.residual(&solved.params, s);
+    let residuals: Vec<Residual> = fitting.sides.par_iter().with_min_len(MIN_SIDES).map(residual).collect();
     let near = used(fitting, &solved, &residuals);
     let robust_px = fitting.robust_sigma(&solved.params);
     let cell_share = robust_px / fitting.cell_px;

@@ -2,8 +2,12 @@
 //! reweighted at every step; soft-L1 first, Cauchy only once the fit is close).
 
 use nalgebra::SMatrix;
+use rayon::prelude::*;
 
 use super::line_model::{Frame, K1, K2, PARAMS, Params, Residual, Side};
+
+/// Sightings a thread works on at a time; fixed, so that sums round alike on any machine.
+const CHUNK: usize = 256;
 
 /// Square matrix over the parameters.
 pub(super) type Square = SMatrix<f64, PARAMS, PARAMS>;
@@ -72,19 +76,28 @@ impl Objective {
     }
 
     fn normal(&self, frame: &Frame, p: &Params, sides: &[Side]) -> Normal {
-        let mut normal = self.prior(p);
-        for side in sides {
-            let r = frame.residual(p, side);
-            normal.cost += 0.5 * self.share / self.sigma_px.powi(2) * self.cost_px2(r.px);
-            normal.add(&r, self.weight(r.px));
-        }
+        let part = |sides: &[Side]| {
+            let mut normal = Normal::zero();
+            for side in sides {
+                let r = frame.residual(p, side);
+                normal.cost += 0.5 * self.share / self.sigma_px.powi(2) * self.cost_px2(r.px);
+                normal.add(&r, self.weight(r.px));
+            }
+            normal
+        };
+        let parts: Vec<Normal> = sides.par_chunks(CHUNK).map(part).collect();
+        let mut normal = parts.iter().fold(self.prior(p), |sum, part| Normal {
+            matrix: sum.matrix + part.matrix,
+            gradient: sum.gradient + part.gradient,
+            cost: sum.cost + part.cost,
+        });
         normal.matrix.fill_lower_triangle_with_upper_triangle();
         normal
     }
 
     /// The normal equations of the lens prior alone.
     pub(super) fn prior(&self, p: &Params) -> Normal {
-        let mut normal = Normal { matrix: Square::zeros(), gradient: Params::zeros(), cost: 0.0 };
+        let mut normal = Normal::zero();
         for (i, sigma) in [(K1, self.lens_sigma[0]), (K2, self.lens_sigma[1])] {
             // A term held at zero still needs a pivot; its gradient is cut off in `step`.
             let precision = if sigma > 0.0 { sigma.powi(-2) } else { 1.0 };
@@ -115,6 +128,10 @@ impl Objective {
 }
 
 impl Normal {
+    fn zero() -> Self {
+        Self { matrix: Square::zeros(), gradient: Params::zeros(), cost: 0.0 }
+    }
+
     /// Adds one sighting; only the upper triangle of the matrix is kept up.
     pub(super) fn add(&mut self, r: &Residual, weight: f64) {
         for j in 0..PARAMS {

@@ -12,7 +12,7 @@ use crate::camera::Camera;
 use crate::photo::Photo;
 use crate::reference::grid::GridSighting;
 use crate::reference::{Axis, Marking};
-use crate::units::{ImagePoint, MatPoint};
+use crate::units::MatPoint;
 
 /// Rows read across the line in each cell.
 const ROWS: usize = 4;
@@ -178,22 +178,14 @@ impl Probe<'_> {
         for row in 0..ROWS {
             let middle = a + way * ((row as f64 + 0.5) / ROWS as f64);
             for off in [-0.7, 0.0, 0.7] {
-                line += self.grey(middle + normal * off)? / 3.0;
+                line += self.photo.grey_at(middle + normal * off)? / 3.0;
             }
             for off in [-arm - 1.0, -arm, arm, arm + 1.0] {
-                ground += self.grey(middle + normal * off)? / 4.0;
+                ground += self.photo.grey_at(middle + normal * off)? / 4.0;
             }
         }
         let rows = ROWS as f32;
         Some((line - ground) / (ground + rows * DARK_OFFSET))
-    }
-
-    /// Brightness between pixels; `None` beyond the photo.
-    fn grey(&self, at: ImagePoint) -> Option<f32> {
-        let (width, height) = (f64::from(self.photo.width()), f64::from(self.photo.height()));
-        let inside = at.x >= 0.0 && at.y >= 0.0 && at.x < width - 1.0 && at.y < height - 1.0;
-        let [r, g, b] = self.photo.colour_at(at);
-        inside.then_some(0.25 * (r + 2.0 * g + b))
     }
 }
 

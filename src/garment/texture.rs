@@ -46,13 +46,15 @@ impl Texture {
                     |from: &[bool]| counted(layout, |k| from[k] && e.lined[k] == lined && e.depth[k] > 0.0, values);
                 Scale::learn(chosen(cloth), chosen(rest))
             };
-            [of(&e.departure), of(&e.unevenness)]
+            <[Scale; 2]>::from(rayon::join(|| of(&e.departure), || of(&e.unevenness)))
         };
-        let (plain, lined) = rayon::join(|| kind(false), || kind(true));
-        let beyond = Scale::learn(
-            counted(layout, |k| cloth[k] && !e.lined[k] && e.depth[k] > 0.0, &e.unevenness),
-            counted(layout, |k| rest[k] && e.depth[k] < 0.0, &e.unevenness),
-        );
+        let beyond = || {
+            Scale::learn(
+                counted(layout, |k| cloth[k] && !e.lined[k] && e.depth[k] > 0.0, &e.unevenness),
+                counted(layout, |k| rest[k] && e.depth[k] < 0.0, &e.unevenness),
+            )
+        };
+        let ((plain, lined), beyond) = rayon::join(|| rayon::join(|| kind(false), || kind(true)), beyond);
         let cells: Vec<usize> = (0..layout.len()).filter(|k| cloth[*k]).collect();
         let unclear = cells.iter().filter(|k| e.departure_vote(**k) < CLEAR_VOTE).count();
         let share = unclear as f32 / cells.len().max(1) as f32;

@@ -223,8 +223,8 @@ fn fit(points: &[(f64, MatPoint)]) -> Option<Run> {
 }
 
 fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
+    let half = values.len() / 2;
+    if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(half, f64::total_cmp).1 }
 }
 
 /// The closed outline without its short loops: where two near stretches cross, the way between is cut out.

@@ -280,30 +280,26 @@ pub(crate) fn cheapest_path(profiles: &Profiles, costs: &[f32], range: Range<usi
 
 /// Cheapest cost of reaching every (profile, offset) in an order of profiles; the last visit of each counts.
 fn sweep(unary: &[&[f32]], m: usize, price: &[f32], order: impl Iterator<Item = usize>, n: usize) -> Vec<f32> {
+    let reach = price.len() - 1;
     let mut out = vec![0f32; n * m];
-    let mut before = vec![0f32; m];
+    // Beyond both ends nothing can be reached from: so every step is tried for all offsets alike.
+    let mut before = vec![f32::INFINITY; m + 2 * reach];
+    before[reach..reach + m].fill(0.0);
     let mut now = vec![0f32; m];
     for i in order {
-        let mut least = f32::INFINITY;
-        for (k, now) in now.iter_mut().enumerate() {
-            let mut best = before[k];
-            for (d, p) in price.iter().enumerate().skip(1) {
-                if k >= d {
-                    best = best.min(before[k - d] + p);
-                }
-                if k + d < m {
-                    best = best.min(before[k + d] + p);
-                }
+        now.copy_from_slice(&before[reach..reach + m]);
+        for (d, price) in price.iter().enumerate().skip(1) {
+            let (below, above) = (&before[reach - d..][..m], &before[reach + d..][..m]);
+            for ((now, below), above) in now.iter_mut().zip(below).zip(above) {
+                *now = now.min(below.min(*above) + price);
             }
-            *now = best + unary[i][k];
-            least = least.min(*now);
         }
+        now.iter_mut().zip(unary[i]).for_each(|(now, cost)| *now += cost);
         // Only differences matter: keep the numbers small.
-        for v in now.iter_mut() {
-            *v -= least;
-        }
+        let least = now.iter().copied().fold(f32::INFINITY, f32::min);
+        now.iter_mut().for_each(|v| *v -= least);
         out[i * m..(i + 1) * m].copy_from_slice(&now);
-        std::mem::swap(&mut before, &mut now);
+        before[reach..reach + m].copy_from_slice(&now);
     }
     out
 }

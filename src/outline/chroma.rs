@@ -36,40 +36,46 @@ const APART: (f32, f32) = (0.6, 1.6);
 /// Degrees of freedom of Student's law, for what is neither: a thread, a stain.
 const FREEDOM: f32 = 4.0;
 
-/// Adds what hue says to the log ratios of cloth over background that are unclear.
-///
-/// `gate` is 0 for samples near a printed line, else 1; `inside` and `outside` are sample ranges surely on either side of
-/// the edge.
-pub(crate) fn add(
-    profiles: &Profiles,
-    gate: &[f32],
-    ratios: &mut [f32],
-    inside: std::ops::Range<usize>,
-    outside: std::ops::Range<usize>,
-) {
-    let len = profiles.len;
-    let segments: Vec<Option<[Hue; 2]>> = (0..profiles.count().div_ceil(SHARED_POINTS))
-        .into_par_iter()
-        .map(|segment| {
-            let [cloth, mat] = [&inside, &outside].map(|range| hues(profiles, gate, segment, range));
-            let sides = Hue::pair(&Hue::of(&cloth)?, &Hue::of(&mat)?);
+/// What either side's hue is along the edge, as far as it tells them apart.
+pub(crate) struct Hues {
+    segments: Vec<Option<Told>>,
+}
+
+impl Hues {
+    /// `gate` is 0 for samples near a printed line, else 1; `inside` and `outside` are sample ranges surely on either side
+    /// of the edge.
+    pub(crate) fn read(
+        profiles: &Profiles,
+        gate: &[f32],
+        inside: &std::ops::Range<usize>,
+        outside: &std::ops::Range<usize>,
+    ) -> Self {
+        let told = |segment: usize| {
+            let [cloth, mat] = [inside, outside].map(|range| hues(profiles, gate, segment, range));
+            let told = Told::between(&Hue::of(&cloth)?, &Hue::of(&mat)?);
             let wrong = |hues: &[([f32; 2], f32)], sign: f32| {
-                let wrong = hues.iter().filter(|(hue, _)| sign * told(*hue, &sides[0], &sides[1]) < 0.0).count();
+                let wrong = hues.iter().filter(|(hue, _)| sign * told.by(*hue) < 0.0).count();
                 wrong as f32 / hues.len() as f32
             };
-            (wrong(&cloth, 1.0).max(wrong(&mat, -1.0)) <= LARGEST_WRONG).then_some(sides)
-        })
-        .collect();
-    let rows = ratios.par_chunks_mut(len).zip(gate.par_chunks(len)).enumerate().with_min_len(64);
-    rows.for_each(|(i, (ratios, gate))| {
-        let Some([cloth, mat]) = &segments[i / SHARED_POINTS] else { return };
-        for ((ratio, gate), seen) in ratios.iter_mut().zip(gate).zip(profiles.seen(i)) {
-            let weight = gate * (1.0 - ratio.abs() / CLEAR).max(0.0);
-            if weight > 0.0 {
-                *ratio += SHARE * weight * told(hue(*seen), cloth, mat).clamp(-CLIP, CLIP);
+            (wrong(&cloth, 1.0).max(wrong(&mat, -1.0)) <= LARGEST_WRONG).then_some(told)
+        };
+        Self { segments: (0..profiles.count().div_ceil(SHARED_POINTS)).into_par_iter().map(told).collect() }
+    }
+
+    /// Adds what hue says to the log ratios of cloth over background that are unclear.
+    pub(crate) fn add(&self, profiles: &Profiles, gate: &[f32], ratios: &mut [f32]) {
+        let len = profiles.len;
+        let rows = ratios.par_chunks_mut(len).zip(gate.par_chunks(len)).enumerate().with_min_len(64);
+        rows.for_each(|(i, (ratios, gate))| {
+            let Some(told) = &self.segments[i / SHARED_POINTS] else { return };
+            for ((ratio, gate), seen) in ratios.iter_mut().zip(gate).zip(profiles.seen(i)) {
+                let weight = gate * (1.0 - ratio.abs() / CLEAR).max(0.0);
+                if weight > 0.0 {
+                    *ratio += SHARE * weight * told.by(hue(*seen)).clamp(-CLIP, CLIP);
+                }
             }
-        }
-    });
+        });
+    }
 }
 
 /// Red and blue over green, in units of the brightness.
@@ -82,12 +88,11 @@ fn level(v: [f32; 3]) -> f32 {
     (v[0] + v[1] + v[2] + 18.0) / 3.0
 }
 
-/// A side's hue: middle and deviation of both its coordinates, and how far they are to be heard.
+/// A side's hue: middle and deviation of both its coordinates.
 #[derive(Debug, Clone, Copy)]
 struct Hue {
     middle: [f32; 2],
     deviation: [f32; 2],
-    weight: [f32; 2],
 }
 
 impl Hue {
@@ -102,30 +107,47 @@ impl Hue {
             (middle, (1.4826 * median(hues.iter().map(|h| (h.0[c] - middle).abs()))).max(least))
         };
         let [red, blue] = [of(0), of(1)];
-        Some(Self { middle: [red.0, blue.0], deviation: [red.1, blue.1], weight: [1.0; 2] })
-    }
-
-    /// Both sides' hues, as even as their difference lets them be known.
-    fn pair(inside: &Self, outside: &Self) -> [Self; 2] {
-        let apart: [f32; 2] = std::array::from_fn(|c| (inside.middle[c] - outside.middle[c]).abs());
-        let known = |hue: &Self| std::array::from_fn(|c| hue.deviation[c].max(OF_DIFFERENCE * apart[c]));
-        let deviations: [[f32; 2]; 2] = [known(inside), known(outside)];
-        let weight = std::array::from_fn(|c| {
-            let share = 2.0 * apart[c] / (deviations[0][c] + deviations[1][c]);
-            ((share - APART.0) / (APART.1 - APART.0)).clamp(0.0, 1.0)
-        });
-        [Self { deviation: deviations[0], weight, ..*inside }, Self { deviation: deviations[1], weight, ..*outside }]
-    }
-
-    fn log_likelihood(&self, hue: [f32; 2], c: usize) -> f32 {
-        let away = (hue[c] - self.middle[c]) / self.deviation[c];
-        -self.deviation[c].ln() - 0.5 * (FREEDOM + 1.0) * (1.0 + away * away / FREEDOM).ln()
+        Some(Self { middle: [red.0, blue.0], deviation: [red.1, blue.1] })
     }
 }
 
-/// Log ratio of cloth over mat by hue alone.
-fn told(hue: [f32; 2], cloth: &Hue, mat: &Hue) -> f32 {
-    (0..2).map(|c| cloth.weight[c] * (cloth.log_likelihood(hue, c) - mat.log_likelihood(hue, c))).sum()
+/// The law by which a hue speaks for cloth or for mat: Student's, with either side's middle and deviation.
+#[derive(Debug, Clone, Copy)]
+struct Told {
+    cloth: Hue,
+    mat: Hue,
+    /// How far either coordinate is to be heard.
+    weight: [f32; 2],
+    /// What the wider of two laws loses everywhere: the log ratio of the deviations.
+    wider: [f32; 2],
+}
+
+impl Told {
+    /// Both sides' hues, as even as their difference lets them be known.
+    fn between(cloth: &Hue, mat: &Hue) -> Self {
+        let apart: [f32; 2] = std::array::from_fn(|c| (cloth.middle[c] - mat.middle[c]).abs());
+        let known = |hue: &Hue| Hue {
+            deviation: std::array::from_fn(|c| hue.deviation[c].max(OF_DIFFERENCE * apart[c])),
+            ..*hue
+        };
+        let (cloth, mat) = (known(cloth), known(mat));
+        let weight = std::array::from_fn(|c| {
+            let share = 2.0 * apart[c] / (cloth.deviation[c] + mat.deviation[c]);
+            ((share - APART.0) / (APART.1 - APART.0)).clamp(0.0, 1.0)
+        });
+        let wider = std::array::from_fn(|c| (mat.deviation[c] / cloth.deviation[c]).ln());
+        Self { cloth, mat, weight, wider }
+    }
+
+    /// Log ratio of cloth over mat by hue alone.
+    fn by(&self, hue: [f32; 2]) -> f32 {
+        let away2 = |side: &Hue, c: usize| ((hue[c] - side.middle[c]) / side.deviation[c]).powi(2);
+        let coordinate = |c: usize| {
+            let ratio = (FREEDOM + away2(&self.mat, c)) / (FREEDOM + away2(&self.cloth, c));
+            self.weight[c] * (self.wider[c] + 0.5 * (FREEDOM + 1.0) * ratio.ln())
+        };
+        (0..2).filter(|c| self.weight[*c] > 0.0).map(coordinate).sum()
+    }
 }
 
 /// Hues and levels of a range of samples about a segment, off the printed lines.

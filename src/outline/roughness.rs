@@ -28,24 +28,23 @@ const LINE_SLACK_MM: f64 = 0.3;
 ///
 /// `gate` is that of [`off_lines`]; `inside` and `outside` are sample ranges surely on either side of the edge.
 pub(crate) fn add(
-    profiles: &Profiles,
+    rough: &Roughness,
     gate: &[f32],
     ratios: &mut [f32],
+    len: usize,
     inside: std::ops::Range<usize>,
     outside: std::ops::Range<usize>,
 ) {
-    let len = profiles.len;
     if !asked(ratios, len, &inside) {
         return;
     }
-    let rough = Roughness::measure(profiles, gate);
     for feature in &rough.features {
         let (Some(cloth), Some(mat)) =
-            (rough.scale(feature, ratios, len, &inside), rough.scale(feature, ratios, len, &outside))
+            (scale(feature, gate, ratios, len, &inside), scale(feature, gate, ratios, len, &outside))
         else {
             continue;
         };
-        let pairs = ratios.par_iter_mut().zip(feature).zip(rough.gate);
+        let pairs = ratios.par_iter_mut().zip(feature).zip(gate);
         pairs.with_min_len(4096).for_each(|((ratio, value), gate)| {
             let weight = gate * (1.0 - ratio.abs() / CLEAR).max(0.0);
             // Laplace's law on either side.
@@ -68,9 +67,10 @@ pub(super) fn off_lines(profiles: &Profiles) -> Vec<f32> {
     let slack = (LINE_SLACK_MM / profiles.step_mm).round() as usize + apart;
     let mut gate = vec![0f32; profiles.count() * len];
     gate.par_chunks_mut(len).enumerate().with_min_len(64).for_each(|(i, gate)| {
-        let ground = log_brightness(profiles.ground[i]);
-        let line: Vec<bool> =
-            profiles.expected(i).iter().map(|e| (log_brightness(*e) - ground).abs() >= LINE).collect();
+        let (colour, ground) = (profiles.ground[i], log_brightness(profiles.ground[i]));
+        // Most of it is ground.
+        let is_line = |e: &[f32; 3]| *e != colour && (log_brightness(*e) - ground).abs() >= LINE;
+        let line: Vec<bool> = profiles.expected(i).iter().map(is_line).collect();
         for (j, gate) in gate.iter_mut().enumerate() {
             let near = &line[j.saturating_sub(slack)..(j + slack + 1).min(len)];
             *gate = if near.contains(&true) { 0.0 } else { 1.0 };
@@ -79,15 +79,14 @@ pub(super) fn off_lines(profiles: &Profiles) -> Vec<f32> {
     gate
 }
 
-struct Roughness<'a> {
+/// How uneven every sample is beside its neighbours.
+pub(crate) struct Roughness {
     /// Absolute second differences of log brightness, across the edge and along it.
     features: [Vec<f32>; 2],
-    /// 0 where a printed line would be taken for roughness, else 1.
-    gate: &'a [f32],
 }
 
-impl<'a> Roughness<'a> {
-    fn measure(profiles: &Profiles, gate: &'a [f32]) -> Self {
+impl Roughness {
+    pub(crate) fn measure(profiles: &Profiles) -> Self {
         let (n, len) = (profiles.count(), profiles.len);
         let apart = ((profiles.pixel_mm / profiles.step_mm).round() as usize).max(1);
         let brightness: Vec<f32> = profiles.seen.par_iter().with_min_len(4096).map(|v| log_brightness(*v)).collect();
@@ -102,19 +101,19 @@ impl<'a> Roughness<'a> {
                 across[j] = (here - 0.5 * (at(i, a) + at(i, b))).abs();
             }
         });
-        Self { features: [across, along], gate }
+        Self { features: [across, along] }
     }
+}
 
-    /// Laplace's scale of a feature over the unclear samples of a range: its middle value over ln 2.
-    fn scale(&self, feature: &[f32], ratios: &[f32], len: usize, range: &std::ops::Range<usize>) -> Option<f32> {
-        let rows = (0..ratios.len() / len).flat_map(|i| range.clone().map(move |j| i * len + j));
-        let mut values: Vec<f32> =
-            rows.filter(|k| self.gate[*k] > 0.0 && ratios[*k].abs() < 0.5 * CLEAR).map(|k| feature[k]).collect();
-        if values.len() < ENOUGH {
-            return None;
-        }
-        let half = values.len() / 2;
-        let middle = *values.select_nth_unstable_by(half, f32::total_cmp).1;
-        Some((middle / std::f32::consts::LN_2).max(1e-4))
+/// Laplace's scale of a feature over the unclear samples of a range: its middle value over ln 2.
+fn scale(feature: &[f32], gate: &[f32], ratios: &[f32], len: usize, range: &std::ops::Range<usize>) -> Option<f32> {
+    let rows = (0..ratios.len() / len).flat_map(|i| range.clone().map(move |j| i * len + j));
+    let mut values: Vec<f32> =
+        rows.filter(|k| gate[*k] > 0.0 && ratios[*k].abs() < 0.5 * CLEAR).map(|k| feature[k]).collect();
+    if values.len() < ENOUGH {
+        return None;
     }
+    let half = values.len() / 2;
+    let middle = *values.select_nth_unstable_by(half, f32::total_cmp).1;
+    Some((middle / std::f32::consts::LN_2).max(1e-4))
 }

@@ -8,10 +8,12 @@ use std::cell::OnceCell;
 use std::ops::Range;
 
 use super::changepoint::{self, Path, Shadows};
+use super::chroma::Hues;
 use super::crossing::dot;
 use super::profiles::Profiles;
 use super::ring::{self, Ring};
-use super::{chroma, crossing, doubt, lead, roughness};
+use super::roughness::{self, Roughness};
+use super::{crossing, doubt, lead};
 use crate::garment::Garment;
 
 /// Mean log ratio of cloth over background, halved between the sides, below which the path is limber, and from which it is
@@ -41,6 +43,9 @@ pub(crate) struct Search<'a> {
     outside: Range<usize>,
     /// What lies off the printed lines ([`roughness::off_lines`]), found when first asked for.
     gate: OnceCell<Vec<f32>>,
+    /// The sides' hues, and how uneven every sample is, likewise.
+    hues: OnceCell<Hues>,
+    rough: OnceCell<Roughness>,
 }
 
 /// What an edge at every sample costs.
@@ -57,7 +62,16 @@ impl<'a> Search<'a> {
     pub(crate) fn new(profiles: &'a Profiles, ring: &'a Ring, garment: &'a Garment, inside_mm: (f64, f64)) -> Self {
         let inside = profiles.range(-inside_mm.1, -inside_mm.0);
         let outside = profiles.range(ring::OUTSIDE_MM.0, ring::OUTSIDE_MM.1);
-        Self { profiles, ring, garment, inside, outside, gate: OnceCell::new() }
+        Self {
+            profiles,
+            ring,
+            garment,
+            inside,
+            outside,
+            gate: OnceCell::new(),
+            hues: OnceCell::new(),
+            rough: OnceCell::new(),
+        }
     }
 
     /// The best path within a reach, and how far apart the two sides are at every point.
@@ -92,8 +106,10 @@ impl<'a> Search<'a> {
         let mut ratios = changepoint::log_ratios(profiles, self.ring, self.garment, shadows);
         if roughness::asked(&ratios, profiles.len, inside) {
             let gate = self.gate();
-            chroma::add(profiles, gate, &mut ratios, inside.clone(), outside.clone());
-            roughness::add(profiles, gate, &mut ratios, inside.clone(), outside.clone());
+            let hues = self.hues.get_or_init(|| Hues::read(profiles, gate, inside, outside));
+            hues.add(profiles, gate, &mut ratios);
+            let rough = self.rough.get_or_init(|| Roughness::measure(profiles));
+            roughness::add(rough, gate, &mut ratios, profiles.len, inside.clone(), outside.clone());
         }
         let apart = changepoint::balance(profiles, &mut ratios, inside.clone(), outside.clone());
         let mut costs = changepoint::edge_costs(profiles, &ratios);

@@ -213,6 +213,7 @@ impl<'a> Growth<'a> {
         let along_range = |family: usize| self.bounds[1 - family][0]..self.bounds[1 - family][1];
         lines
             .par_iter()
+            .with_max_len(1)
             .map_init(Scratch::default, |scratch, &(family, line)| {
                 along_range(family)
                     .filter(|&along| wanted(family, line, along))

@@ -13,7 +13,7 @@ use crate::camera::Lens;
 use crate::units::ImagePoint;
 
 /// Sides a thread works on at a time; fixed, so that sums round alike on any machine.
-const CHUNK: usize = 512;
+const CHUNK: usize = 128;
 
 /// What comes of every chunk, in order; few sides are not worth a second thread.
 fn in_chunks<T: Send>(sides: &[OnLine], work: impl Fn(&[OnLine]) -> T + Sync + Send) -> Vec<T> {
