@@ -28,12 +28,21 @@ pub(crate) struct Scene {
     /// Standard deviation of the noise, gamma levels.
     pub noise: f64,
     pub seed: u64,
+    /// The cloth's shadow on the mat, if any.
+    pub shadow: Option<Shadow>,
+}
+
+/// A shadow with a hard border: the cloth's shape moved, and what is left of the light in it.
+pub(crate) struct Shadow {
+    pub by_mm: (f64, f64),
+    /// Factor on gamma values, by channel.
+    pub light: [f64; 3],
 }
 
 impl Scene {
     pub(crate) fn new(distance_mm: impl Fn(MatPoint) -> f64 + Sync + 'static) -> Self {
         let (mat, cloth) = ([46.0, 84.0, 68.0], [146.0, 150.0, 178.0]);
-        Self { distance_mm: Box::new(distance_mm), mat, cloth, blur_px: 1.0, noise: 2.0, seed: 1 }
+        Self { distance_mm: Box::new(distance_mm), mat, cloth, blur_px: 1.0, noise: 2.0, seed: 1, shadow: None }
     }
 
     pub(crate) fn camera() -> Camera {
@@ -59,13 +68,28 @@ impl Scene {
             let p = camera.mat_from_image(ImagePoint::new(f64::from(x), f64::from(y)));
             let cloth = normal_cdf(-(self.distance_mm)(p) * SCALE / self.blur_px);
             let line = line_strength(p.x).max(line_strength(p.y));
+            let (shade, groove) = (self.shade(p), self.groove(p));
             Rgb(std::array::from_fn(|c| {
-                let ground = self.mat[c] + line * (200.0 - self.mat[c]) * 0.6;
-                let value = ground + cloth * (self.cloth[c] - ground) + self.noise * random.normal();
+                let ground = (self.mat[c] + line * (200.0 - self.mat[c]) * 0.6) * shade[c];
+                let value = (ground + cloth * (self.cloth[c] - ground)) * groove + self.noise * random.normal();
                 value.round().clamp(0.0, 255.0) as u8
             }))
         });
         Photo::from_rgb(picture)
+    }
+
+    /// Factor of the light on the mat, by channel.
+    fn shade(&self, p: MatPoint) -> [f64; 3] {
+        let Some(Shadow { by_mm, light }) = &self.shadow else { return [1.0; 3] };
+        let moved = MatPoint::new(p.x - by_mm.0, p.y - by_mm.1);
+        let dark = normal_cdf(-(self.distance_mm)(moved) * SCALE / self.blur_px);
+        light.map(|left| 1.0 - dark * (1.0 - left))
+    }
+
+    /// What the groove between cloth and mat leaves of the light, where a lamp throws shadows.
+    fn groove(&self, p: MatPoint) -> f64 {
+        let deep = if self.shadow.is_some() { 0.3 } else { 0.0 };
+        1.0 - deep * (-((self.distance_mm)(p) / 0.35).powi(2)).exp()
     }
 
     /// The cell sides that the cloth leaves in view.

@@ -37,6 +37,8 @@ pub(crate) enum Shadows {
     Usual,
     /// Whatever is dark is mat in the hard shadow of a lamp.
     Hard,
+    /// The same, and other light than the lamp's own colours the shadow.
+    Tinted,
 }
 
 impl Shadows {
@@ -44,13 +46,16 @@ impl Shadows {
     fn prices(self) -> (f32, f32) {
         match self {
             Self::Usual => (CLOTH_LIGHT.price, MAT_LIGHT.price),
-            Self::Hard => HARD_PRICES,
+            Self::Hard | Self::Tinted => HARD_PRICES,
         }
     }
 }
 
 /// Prices of light on cloth and on the mat where shadows are hard.
 const HARD_PRICES: (f32, f32) = (40.0, 0.0);
+
+/// Deviation of a channel by which another light colours shadows, as a share of the mat's level.
+const TINT: f32 = 0.1;
 
 /// What a wider spread costs per unit of its logarithm: two channels are free beside the shade.
 const LOOSE_PRICE: f32 = 2.0;
@@ -83,8 +88,9 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
         let ground = profiles.ground[i];
         let level = (ground[0] + ground[1] + ground[2]) / 3.0 + 6.0;
         let loose = 2.0 * garment.mat.spread[0];
+        let tint = if shadows == Shadows::Tinted { TINT * level } else { 0.0 };
         let mat_light = Light {
-            sigma: (spread * level).clamp(2.5, 12.0),
+            sigma: (spread * level).clamp(2.5, 12.0).hypot(tint),
             factor: (MAT_LIGHT.factor.0, MAT_LIGHT.factor.1 + loose),
             free: (MAT_LIGHT.free.0 - loose, MAT_LIGHT.free.1 + loose),
             price: prices.1,

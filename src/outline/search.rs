@@ -2,7 +2,8 @@
 //!
 //! Likelihoods say how well each sample goes with either side. What is dark and of both sides' hue may be cloth turning from
 //! the light or mat in a hard shadow: the path is sought under both views, and where these part, as where the likelihoods
-//! leave it open, the edge itself leads.
+//! leave it open, the edge itself leads. Where another light than the lamp's colours the shadow, likelihoods are of no use:
+//! it is mat if the mat's printed lines run on through it.
 
 use std::cell::OnceCell;
 use std::ops::Range;
@@ -13,7 +14,7 @@ use super::crossing::dot;
 use super::profiles::Profiles;
 use super::ring::{self, Ring};
 use super::roughness::{self, Roughness};
-use super::{crossing, doubt, lead};
+use super::{crossing, doubt, lead, printed};
 use crate::garment::Garment;
 
 /// Mean log ratio of cloth over background, halved between the sides, below which the path is limber, and from which it is
@@ -22,7 +23,7 @@ const LIMBER_APART: (f32, f32) = (2.0, 3.0);
 const MOST_LIMBER: f32 = 3.0;
 
 /// The same below which cloth and mat are too alike for their light to tell them apart, and from which it may.
-const TORN_APART: (f32, f32) = (2.0, 2.8);
+const BY_LIGHT_APART: (f32, f32) = (2.0, 2.8);
 
 /// Distance of the paths under both views from which the edge is torn between them, mm.
 const TORN_MM: f32 = 0.5;
@@ -30,8 +31,13 @@ const TORN_MM: f32 = 0.5;
 /// Angle between the colours of cloth and mat (its sine) below which they are of one hue; every so many profiles are read,
 /// of which so large a share is.
 const ONE_HUE: f32 = 0.1;
+/// Distance of the shorter colour from the longer's ray below which a tinted shadow may join them, gamma levels.
+const NEAR_HUE: f32 = 20.0;
 const HUE_STRIDE: usize = 16;
 const HUE_SHARE: f32 = 0.1;
+
+/// Share of the printed lines' contrast by which they are taken to run on.
+const MOSTLY_SHOWN: f32 = 0.5;
 
 /// What is searched.
 pub(crate) struct Search<'a> {
@@ -80,21 +86,32 @@ impl<'a> Search<'a> {
         let best =
             |costs: &Costs| changepoint::cheapest_path(self.profiles, &costs.costs, range.clone(), &costs.limber);
         let mut usual = self.costs(Shadows::Usual);
-        let path = best(&usual);
-        let mut open = doubt::open_stretches(&path.span_mm);
-        if self.of_one_hue() {
-            let hard = self.costs(Shadows::Hard);
-            let torn = self.torn(&path, &best(&hard), &usual.apart);
-            self.blend(&mut usual.costs, &hard.costs, &torn);
-            open.iter_mut().zip(&torn).for_each(|(open, torn)| *open = open.max(*torn));
+        let mut path = best(&usual);
+        let told: Vec<f32> = usual.apart.iter().map(|apart| by_light(*apart)).collect();
+        let mut led = vec![0f32; told.len()];
+        if told.contains(&1.0) && self.of_hue(|sine, length| sine * length < NEAR_HUE) {
+            let tinted = self.costs(Shadows::Tinted);
+            led = self.shadowed(&path, &best(&tinted), &told);
+            if led.contains(&1.0) {
+                usual.replace(&tinted, &led);
+                path = best(&usual);
+            }
         }
-        if open.iter().all(|o| *o == 0.0) {
+        if told.iter().any(|told| *told > 0.0) && self.of_hue(|sine, _| sine < ONE_HUE) {
+            let hard = self.costs(Shadows::Hard);
+            let mut torn = self.torn(&path, &best(&hard), &told);
+            torn.iter_mut().zip(&led).for_each(|(torn, led)| *torn *= 1.0 - led);
+            usual.blend(&hard, &torn);
+            led.iter_mut().zip(&torn).for_each(|(led, torn)| *led += torn);
+        }
+        let open = doubt::open_stretches(&path.span_mm);
+        led.iter_mut().zip(&open).for_each(|(led, open)| *led = led.max(*open));
+        if led.iter().all(|led| *led == 0.0) {
             return (path, usual.apart);
         }
-        lead::by_the_edge(self.profiles, self.ring, self.gate(), &mut usual.costs, &open, &usual.limber);
-        let led = best(&usual);
+        lead::by_the_edge(self.profiles, self.ring, self.gate(), &mut usual.costs, &led, &usual.limber);
         // How open the path was before the edge took the lead is what remains in doubt.
-        (Path { at: led.at, span_mm: path.span_mm }, usual.apart)
+        (Path { at: best(&usual).at, span_mm: path.span_mm }, usual.apart)
     }
 
     fn gate(&self) -> &[f32] {
@@ -119,34 +136,69 @@ impl<'a> Search<'a> {
         Costs { costs, limber, apart }
     }
 
-    /// Are cloth and mat of one hue along enough of the edge, so that only their light tells them apart?
-    fn of_one_hue(&self) -> bool {
+    /// Are cloth and mat alike in hue along enough of the edge, so that only their light tells them apart? `alike` is asked of
+    /// the angle between their colours (its sine) and the length of the shorter.
+    fn of_hue(&self, alike: impl Fn(f32, f32) -> bool) -> bool {
         let alike = |i: usize| {
             let cloth = crossing::medians(&self.profiles.seen(i)[self.inside.clone()])?;
             let mat: [f32; 3] = std::array::from_fn(|c| self.profiles.ground[i][c] * self.ring.gain[i][c]);
-            let cosine2 = dot(cloth, mat).powi(2) / (dot(cloth, cloth) * dot(mat, mat)).max(1.0);
-            Some(1.0 - cosine2 < ONE_HUE * ONE_HUE)
+            let (cloth2, mat2) = (dot(cloth, cloth), dot(mat, mat));
+            let cosine2 = dot(cloth, mat).powi(2) / (cloth2 * mat2).max(1.0);
+            Some(alike((1.0 - cosine2).max(0.0).sqrt(), cloth2.min(mat2).sqrt()))
         };
         let read: Vec<bool> = (0..self.profiles.count()).step_by(HUE_STRIDE).filter_map(alike).collect();
         read.iter().filter(|alike| **alike).count() as f32 > HUE_SHARE * read.len() as f32
     }
 
+    /// 1 at the points where the mat's printed lines run on through what the usual path takes for cloth and the tinted one
+    /// for shadow, else 0.
+    fn shadowed(&self, usual: &Path, tinted: &Path, told: &[f32]) -> Vec<f32> {
+        let shown = printed::shown_between(self.profiles, &tinted.at, &usual.at);
+        let proven = |(shown, told): (&Option<f32>, &f32)| *told == 1.0 && shown.is_some_and(|s| s > MOSTLY_SHOWN);
+        shown.iter().zip(told).map(|at| f32::from(u8::from(proven(at)))).collect()
+    }
+
     /// How far each point lies in a stretch along which the paths under both views part, 0 to 1.
-    fn torn(&self, usual: &Path, hard: &Path, apart: &[f32]) -> Vec<f32> {
+    fn torn(&self, usual: &Path, hard: &Path, told: &[f32]) -> Vec<f32> {
         let step_mm = self.profiles.step_mm as f32;
         let off: Vec<f32> = usual.at.iter().zip(&hard.at).map(|(a, b)| a.abs_diff(*b) as f32 * step_mm).collect();
-        let told = |apart: f32| ((apart - TORN_APART.0) / (TORN_APART.1 - TORN_APART.0)).clamp(0.0, 1.0);
-        doubt::stretches(&off, TORN_MM).iter().zip(apart).map(|(torn, apart)| torn * told(*apart)).collect()
+        doubt::stretches(&off, TORN_MM).iter().zip(told).map(|(torn, told)| torn * told).collect()
+    }
+}
+
+impl Costs {
+    /// Samples per profile.
+    fn len(&self) -> usize {
+        self.costs.len() / self.apart.len().max(1)
+    }
+
+    fn rows(&self) -> std::slice::Chunks<'_, f32> {
+        self.costs.chunks(self.len())
+    }
+
+    /// Takes another view of shadows at the points that are marked 1.
+    fn replace(&mut self, other: &Self, marked: &[f32]) {
+        let len = self.len();
+        let rows = self.costs.chunks_mut(len).zip(&mut self.limber).zip(other.rows().zip(&other.limber));
+        for (((costs, limber), (other, other_limber)), _) in rows.zip(marked).filter(|(_, marked)| **marked == 1.0) {
+            costs.copy_from_slice(other);
+            *limber = *other_limber;
+        }
     }
 
     /// Lets both views count alike where the edge is torn between them.
-    fn blend(&self, usual: &mut [f32], hard: &[f32], torn: &[f32]) {
-        let len = self.profiles.len;
-        let rows = usual.chunks_mut(len).zip(hard.chunks(len)).zip(torn);
+    fn blend(&mut self, hard: &Self, torn: &[f32]) {
+        let len = self.len();
+        let rows = self.costs.chunks_mut(len).zip(hard.rows()).zip(torn);
         for ((usual, hard), torn) in rows.filter(|(_, torn)| **torn > 0.0) {
             usual.iter_mut().zip(hard).for_each(|(usual, hard)| *usual += 0.5 * torn * (hard - *usual));
         }
     }
+}
+
+/// How far light may tell cloth from mat that lie so far apart, 0 to 1.
+fn by_light(apart: f32) -> f32 {
+    ((apart - BY_LIGHT_APART.0) / (BY_LIGHT_APART.1 - BY_LIGHT_APART.0)).clamp(0.0, 1.0)
 }
 
 /// How much more either cost of the edge weighs against its steps at every point: where cloth and mat look alike little
