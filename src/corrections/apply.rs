@@ -59,9 +59,16 @@ const DRAWN_WITHIN_MM: f64 = 0.2;
 /// A length given to an edge, which holds until something else is done to that edge.
 struct FixedLength {
     number: usize,
-    wish: LengthWish,
+    at: MatPoint,
     from: MatPoint,
     until: MatPoint,
+    length_mm: f64,
+}
+
+impl FixedLength {
+    fn wish(&self) -> LengthWish {
+        LengthWish { at: self.at, ends: [self.from, self.until], length_mm: self.length_mm }
+    }
 }
 
 /// A stretch of the ring: `count` points from index `from` on, both ends included.
@@ -80,7 +87,7 @@ impl Work {
     }
 
     pub(super) fn finish(mut self) -> Corrected {
-        self.edges.lengths = self.lengths.iter().map(|fixed| fixed.wish).collect();
+        self.edges.lengths = self.lengths.iter().map(FixedLength::wish).collect();
         self.edges.by_hand = self.by_hand();
         let outline = Outline { points: self.points };
         Corrected { outline, edges: self.edges, points: self.pins, seams: self.seams, warnings: self.warnings }
@@ -180,8 +187,7 @@ impl Work {
                 let [on, i, j] = [self.near(*at)?, self.near(*from)?, self.near(*until)?];
                 self.lengthened((i, j), *fades, *keeps_end, length.mm())?;
                 let [at, from, until] = [on, i, j].map(|k| self.points[k].at);
-                let wish = LengthWish { at, length_mm: length.mm() };
-                self.lengths.push(FixedLength { number, wish, from, until });
+                self.lengths.push(FixedLength { number, at, from, until, length_mm: length.mm() });
                 Some(())
             }
             Step::Seam { path } => {
@@ -305,7 +311,7 @@ impl Work {
         let EdgeOptions { corners, fold_at, .. } = &mut self.edges;
         corners.iter_mut().for_each(|c| c.at = moved(c.at));
         for fixed in &mut self.lengths {
-            (fixed.wish.at, fixed.from, fixed.until) = (moved(fixed.wish.at), moved(fixed.from), moved(fixed.until));
+            (fixed.at, fixed.from, fixed.until) = (moved(fixed.at), moved(fixed.from), moved(fixed.until));
         }
         *fold_at = fold_at.map(moved);
         self.pins.iter_mut().for_each(|p| *p = moved(*p));

@@ -1,5 +1,5 @@
 use super::*;
-use crate::edges::{self, FoldChoice};
+use crate::edges::{self, FoldChoice, LengthWish};
 use crate::outline::OutlinePoint;
 
 /// A rectangle of 200 by 300 mm with points every millimetre.
@@ -253,4 +253,14 @@ proptest::proptest! {
             proptest::prop_assert!(off <= 0.33, "{off}");
         }
     }
+}
+
+/// Whatever corners are found within it: stretching may sharpen a bend to one.
+#[test]
+fn an_edge_of_a_set_length_is_one_edge() {
+    let wish = LengthWish { at: at(200.0, 150.0), ends: [at(200.0, 0.0), at(0.0, 300.0)], length_mm: 510.0 };
+    let options = EdgeOptions { lengths: vec![wish], ..EdgeOptions::default() };
+    let tracing = edges::find(&rectangle(), &options).unwrap();
+    assert_eq!(tracing.edges.len(), 3);
+    assert!(tracing.edges.iter().any(|edge| (edge.length_mm() - 510.0).abs() < 1e-3));
 }

@@ -53,7 +53,8 @@ pub(super) fn find(ring: &Ring, options: &EdgeOptions) -> Vec<Corner> {
         _ => place(ring, &apexes),
     };
     let found = drawn_ones(ring, found, options);
-    let settled = wishes::settle_corners(ring, found, &options.corners);
+    let mut settled = wishes::settle_corners(ring, found, &options.corners);
+    wishes::keep_whole(ring, &mut settled, &options.lengths);
     if settled.is_empty() { vec![lower_left(ring)] } else { settled }
 }
 

@@ -34,6 +34,8 @@ pub struct CornerWish {
 pub struct LengthWish {
     /// A place on the edge.
     pub at: MatPoint,
+    /// Its ends, as the outline runs: no corner found between them divides it.
+    pub ends: [MatPoint; 2],
     /// The length along it, mm.
     pub length_mm: f64,
 }
@@ -57,6 +59,20 @@ pub(super) fn settle_corners(ring: &Ring, mut corners: Vec<Corner>, wishes: &[Co
     corners.sort_by_key(|c| c.index);
     corners.dedup_by_key(|c| c.index);
     corners
+}
+
+/// Takes away the corners found within edges whose lengths were set: a stretched edge may turn a little more sharply
+/// somewhere, and is one edge still.
+pub(super) fn keep_whole(ring: &Ring, corners: &mut Vec<Corner>, wishes: &[LengthWish]) {
+    for wish in wishes {
+        let [from, until] = wish.ends.map(|end| ring.nearest(end));
+        if from == until {
+            continue;
+        }
+        let long = ring.steps_between(from, until);
+        let away = |c: &Corner| wish.ends.iter().all(|end| c.at.distance(*end) > SAME_MM);
+        corners.retain(|c| !(c.index != from && ring.steps_between(from, c.index) < long && away(c)));
+    }
 }
 
 /// The fold chosen, where a person pointed at it.
