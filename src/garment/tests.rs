@@ -30,6 +30,8 @@ pub(crate) struct Scene {
     pub seed: u64,
     /// The cloth's shadow on the mat, if any.
     pub shadow: Option<Shadow>,
+    /// Share of the light that is missing deepest in the groove between cloth and mat.
+    pub groove: f64,
 }
 
 /// A shadow with a hard border: the cloth's shape moved, and what is left of the light in it.
@@ -42,7 +44,16 @@ pub(crate) struct Shadow {
 impl Scene {
     pub(crate) fn new(distance_mm: impl Fn(MatPoint) -> f64 + Sync + 'static) -> Self {
         let (mat, cloth) = ([46.0, 84.0, 68.0], [146.0, 150.0, 178.0]);
-        Self { distance_mm: Box::new(distance_mm), mat, cloth, blur_px: 1.0, noise: 2.0, seed: 1, shadow: None }
+        Self {
+            distance_mm: Box::new(distance_mm),
+            mat,
+            cloth,
+            blur_px: 1.0,
+            noise: 2.0,
+            seed: 1,
+            shadow: None,
+            groove: 0.0,
+        }
     }
 
     pub(crate) fn camera() -> Camera {
@@ -86,10 +97,9 @@ impl Scene {
         light.map(|left| 1.0 - dark * (1.0 - left))
     }
 
-    /// What the groove between cloth and mat leaves of the light, where a lamp throws shadows.
+    /// What the groove between cloth and mat leaves of the light.
     fn groove(&self, p: MatPoint) -> f64 {
-        let deep = if self.shadow.is_some() { 0.3 } else { 0.0 };
-        1.0 - deep * (-((self.distance_mm)(p) / 0.35).powi(2)).exp()
+        1.0 - self.groove * (-((self.distance_mm)(p) / 0.35).powi(2)).exp()
     }
 
     /// The cell sides that the cloth leaves in view.

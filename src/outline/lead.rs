@@ -26,25 +26,23 @@ const SIDES_MM: (f64, f64) = (0.4, 1.0);
 const NO_EDGE_MM: [(f64, f64); 2] = [(-4.2, -1.5), (1.5, 4.2)];
 const ENOUGH: usize = 100;
 
+/// What speaks for an edge at every sample by itself: the step of colour and the groove of shade, weighed.
+///
+/// `gate` is 0 for samples near a printed line, else 1.
+pub(crate) fn evidence(profiles: &Profiles, ring: &Ring, gate: &[f32]) -> Vec<f32> {
+    let (steps, grooves) = rayon::join(|| steps(profiles, ring), || grooves(profiles, ring, gate));
+    steps.iter().zip(&grooves).map(|(step, groove)| STEP_BONUS * step + GROOVE_BONUS * groove).collect()
+}
+
 /// Puts what the edge itself shows in charge where the likelihoods leave the path open.
 ///
-/// `open` (0 to 1 per profile) says how far; `gate` is 0 for samples near a printed line, else 1; the costs were scaled by
-/// `limber`.
-pub(crate) fn by_the_edge(
-    profiles: &Profiles,
-    ring: &Ring,
-    gate: &[f32],
-    costs: &mut [f32],
-    open: &[f32],
-    limber: &[f32],
-) {
-    let (steps, grooves) = rayon::join(|| steps(profiles, ring), || grooves(profiles, ring, gate));
+/// `open` (0 to 1 per profile) says how far; the costs were scaled by `limber`.
+pub(crate) fn by_the_edge(profiles: &Profiles, evidence: &[f32], costs: &mut [f32], open: &[f32], limber: &[f32]) {
     let len = profiles.len;
-    let rows = costs.chunks_mut(len).zip(steps.chunks(len)).zip(grooves.chunks(len)).zip(open.iter().zip(limber));
-    for (((costs, steps), grooves), (open, limber)) in rows.filter(|(_, (open, _))| **open > 0.0) {
-        for ((cost, step), groove) in costs.iter_mut().zip(steps).zip(grooves) {
-            let bonus = limber * (STEP_BONUS * step + GROOVE_BONUS * groove);
-            *cost = *cost * (1.0 - (1.0 - LED_LIKELIHOOD) * open) - open * bonus;
+    let rows = costs.chunks_mut(len).zip(evidence.chunks(len)).zip(open.iter().zip(limber));
+    for ((costs, evidence), (open, limber)) in rows.filter(|(_, (open, _))| **open > 0.0) {
+        for (cost, evidence) in costs.iter_mut().zip(evidence) {
+            *cost = *cost * (1.0 - (1.0 - LED_LIKELIHOOD) * open) - open * limber * evidence;
         }
     }
 }

@@ -25,7 +25,7 @@ const MOST_LIMBER: f32 = 3.0;
 /// The same below which cloth and mat are too alike for their light to tell them apart, and from which it may.
 const BY_LIGHT_APART: (f32, f32) = (2.0, 2.8);
 
-/// Distance of the paths under both views from which the edge is torn between them, mm.
+/// Distance of two paths from which the edge is torn between them, mm.
 const TORN_MM: f32 = 0.5;
 
 /// Angle between the colours of cloth and mat (its sine) below which they are of one hue; every so many profiles are read,
@@ -35,6 +35,12 @@ const ONE_HUE: f32 = 0.1;
 const NEAR_HUE: f32 = 20.0;
 const HUE_STRIDE: usize = 16;
 const HUE_SHARE: f32 = 0.1;
+
+/// Mean log ratio between two paths that the edge itself may overrule, how much more it must show along one than along the
+/// other (a groove and a step as clear as any make 4.4), and points either way over which that is read.
+const MOST_OVERRULED: f32 = 3.0;
+const CLEARLY_MORE: f32 = 1.2;
+const SHOWN_POINTS: usize = 5;
 
 /// Share of the printed lines' contrast by which they are taken to run on.
 const MOSTLY_SHOWN: f32 = 0.5;
@@ -52,6 +58,8 @@ pub(crate) struct Search<'a> {
     /// The sides' hues, and how uneven every sample is, likewise.
     hues: OnceCell<Hues>,
     rough: OnceCell<Roughness>,
+    /// What speaks for an edge by itself ([`lead::evidence`]), likewise.
+    evidence: OnceCell<Vec<f32>>,
 }
 
 /// What an edge at every sample costs.
@@ -61,6 +69,9 @@ struct Costs {
     limber: Vec<f32>,
     /// How far the two sides' mean log ratios lie apart, halved.
     apart: Vec<f32>,
+    /// Log ratios of cloth over background, and whether colour alone leaves much of the cloth unclear.
+    ratios: Vec<f32>,
+    unclear: bool,
 }
 
 impl<'a> Search<'a> {
@@ -77,41 +88,57 @@ impl<'a> Search<'a> {
             gate: OnceCell::new(),
             hues: OnceCell::new(),
             rough: OnceCell::new(),
+            evidence: OnceCell::new(),
         }
     }
 
     /// The best path within a reach, and how far apart the two sides are at every point.
     pub(crate) fn change_points(&self, reach_mm: f64) -> (Path, Vec<f32>) {
         let range = self.profiles.range(-reach_mm, reach_mm);
-        let best =
-            |costs: &Costs| changepoint::cheapest_path(self.profiles, &costs.costs, range.clone(), &costs.limber);
         let mut usual = self.costs(Shadows::Usual);
-        let mut path = best(&usual);
+        let mut path = self.best(&usual, &range);
         let told: Vec<f32> = usual.apart.iter().map(|apart| by_light(*apart)).collect();
         let mut led = vec![0f32; told.len()];
         if told.contains(&1.0) && self.of_hue(|sine, length| sine * length < NEAR_HUE) {
             let tinted = self.costs(Shadows::Tinted);
-            led = self.shadowed(&path, &best(&tinted), &told);
+            led = self.shadowed(&path, &self.best(&tinted, &range), &told);
             if led.contains(&1.0) {
                 usual.replace(&tinted, &led);
-                path = best(&usual);
+                path = self.best(&usual, &range);
             }
         }
         if told.iter().any(|told| *told > 0.0) && self.of_hue(|sine, _| sine < ONE_HUE) {
             let hard = self.costs(Shadows::Hard);
-            let mut torn = self.torn(&path, &best(&hard), &told);
+            let mut torn = self.torn(&path, &self.best(&hard, &range), &told);
             torn.iter_mut().zip(&led).for_each(|(torn, led)| *torn *= 1.0 - led);
             usual.blend(&hard, &torn);
             led.iter_mut().zip(&torn).for_each(|(led, torn)| *led += torn);
         }
-        let open = doubt::open_stretches(&path.span_mm);
-        led.iter_mut().zip(&open).for_each(|(led, open)| *led = led.max(*open));
+        let mut take = |stretches: &[f32]| led.iter_mut().zip(stretches).for_each(|(led, s)| *led = led.max(*s));
+        take(&doubt::open_stretches(&path.span_mm));
+        if usual.unclear {
+            take(&self.contradicted(&usual, &path, &range));
+        }
         if led.iter().all(|led| *led == 0.0) {
             return (path, usual.apart);
         }
-        lead::by_the_edge(self.profiles, self.ring, self.gate(), &mut usual.costs, &led, &usual.limber);
         // How open the path was before the edge took the lead is what remains in doubt.
-        (Path { at: best(&usual).at, span_mm: path.span_mm }, usual.apart)
+        (Path { at: self.led(&usual, &led, &range).at, span_mm: path.span_mm }, usual.apart)
+    }
+
+    fn best(&self, costs: &Costs, range: &Range<usize>) -> Path {
+        changepoint::cheapest_path(self.profiles, &costs.costs, range.clone(), &costs.limber)
+    }
+
+    /// The best path where the edge itself leads so far.
+    fn led(&self, usual: &Costs, led: &[f32], range: &Range<usize>) -> Path {
+        let mut costs = usual.costs.clone();
+        lead::by_the_edge(self.profiles, self.evidence(), &mut costs, led, &usual.limber);
+        changepoint::cheapest_path(self.profiles, &costs, range.clone(), &usual.limber)
+    }
+
+    fn evidence(&self) -> &[f32] {
+        self.evidence.get_or_init(|| lead::evidence(self.profiles, self.ring, self.gate()))
     }
 
     fn gate(&self) -> &[f32] {
@@ -121,7 +148,8 @@ impl<'a> Search<'a> {
     fn costs(&self, shadows: Shadows) -> Costs {
         let (profiles, inside, outside) = (self.profiles, &self.inside, &self.outside);
         let mut ratios = changepoint::log_ratios(profiles, self.ring, self.garment, shadows);
-        if roughness::asked(&ratios, profiles.len, inside) {
+        let unclear = roughness::asked(&ratios, profiles.len, inside);
+        if unclear {
             let gate = self.gate();
             let hues = self.hues.get_or_init(|| Hues::read(profiles, gate, inside, outside));
             hues.add(profiles, gate, &mut ratios);
@@ -133,7 +161,7 @@ impl<'a> Search<'a> {
         changepoint::hold_to_start(profiles, &mut costs);
         let limber = limber(&apart);
         changepoint::scale(profiles, &mut costs, &limber);
-        Costs { costs, limber, apart }
+        Costs { costs, limber, apart, ratios, unclear }
     }
 
     /// Are cloth and mat alike in hue along enough of the edge, so that only their light tells them apart? `alike` is asked of
@@ -156,6 +184,26 @@ impl<'a> Search<'a> {
         let shown = printed::shown_between(self.profiles, &tinted.at, &usual.at);
         let proven = |(shown, told): (&Option<f32>, &f32)| *told == 1.0 && shown.is_some_and(|s| s > MOSTLY_SHOWN);
         shown.iter().zip(told).map(|at| f32::from(u8::from(proven(at)))).collect()
+    }
+
+    /// How far each point lies in a stretch along which the edge itself speaks clearly for another path, and the likelihoods
+    /// of what lies between say too little to overrule it, 0 to 1. Each may err by little alone; along a stripe of the mat's
+    /// own colour, or a rim in light, all err alike.
+    fn contradicted(&self, usual: &Costs, path: &Path, range: &Range<usize>) -> Vec<f32> {
+        let (n, len) = (self.profiles.count(), self.profiles.len);
+        let by_edge = self.led(usual, &vec![1.0; n], range);
+        let shows = |path: &Path, i: usize| {
+            let points = (0..=2 * SHOWN_POINTS).map(|k| (i + n + k - SHOWN_POINTS.min(n)) % n);
+            points.map(|i| self.evidence()[i * len + path.at[i]]).sum::<f32>() / (2 * SHOWN_POINTS + 1) as f32
+        };
+        let off = |i: usize| {
+            let (from, to) = (path.at[i].min(by_edge.at[i]), path.at[i].max(by_edge.at[i]));
+            let between = &usual.ratios[i * len + from..i * len + to];
+            let mean = between.iter().sum::<f32>() / between.len().max(1) as f32;
+            let overruled = mean.abs() < MOST_OVERRULED && shows(&by_edge, i) > shows(path, i) + CLEARLY_MORE;
+            if overruled { (to - from) as f32 * self.profiles.step_mm as f32 } else { 0.0 }
+        };
+        doubt::stretches(&(0..n).map(off).collect::<Vec<f32>>(), TORN_MM)
     }
 
     /// How far each point lies in a stretch along which the paths under both views part, 0 to 1.

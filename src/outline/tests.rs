@@ -161,6 +161,7 @@ fn right_share(mat: [f64; 3], cloth: [f64; 3], light: [f64; 3]) -> f64 {
     let mut scene = Scene::new(disc(5.0, 5.0, 60.0));
     (scene.mat, scene.cloth, scene.noise) = (mat, cloth, 4.0);
     scene.shadow = Some(Shadow { by_mm: (1.6, 1.1), light });
+    scene.groove = 0.3;
     let (mut right, mut all) = (0, 0);
     for seed in 1..=4 {
         scene.seed = seed;
