@@ -31,8 +31,10 @@ const TORN_MM: f32 = 0.5;
 /// Angle between the colours of cloth and mat (its sine) below which they are of one hue; every so many profiles are read,
 /// of which so large a share is.
 const ONE_HUE: f32 = 0.1;
-/// Distance of the shorter colour from the longer's ray below which a tinted shadow may join them, gamma levels.
+/// Distance of the shorter colour from the longer's ray below which a tinted shadow may join them, gamma levels; cloth so
+/// much brighter than the mat stays brighter than its shadow.
 const NEAR_HUE: f32 = 20.0;
+const MOST_BRIGHTER: f32 = 1.4;
 const HUE_STRIDE: usize = 16;
 const HUE_SHARE: f32 = 0.1;
 
@@ -60,6 +62,14 @@ pub(crate) struct Search<'a> {
     rough: OnceCell<Roughness>,
     /// What speaks for an edge by itself ([`lead::evidence`]), likewise.
     evidence: OnceCell<Vec<f32>>,
+}
+
+/// How the colours of cloth and mat lie to each other: the angle between them (its sine), and their lengths, gamma levels.
+#[derive(Debug, Clone, Copy)]
+struct Colours {
+    sine: f32,
+    cloth: f32,
+    mat: f32,
 }
 
 /// What an edge at every sample costs.
@@ -99,7 +109,7 @@ impl<'a> Search<'a> {
         let mut path = self.best(&usual, &range);
         let told: Vec<f32> = usual.apart.iter().map(|apart| by_light(*apart)).collect();
         let mut led = vec![0f32; told.len()];
-        if told.contains(&1.0) && self.of_hue(|sine, length| sine * length < NEAR_HUE) {
+        if told.contains(&1.0) && self.of_hue(may_be_shadowed) {
             let tinted = self.costs(Shadows::Tinted);
             led = self.shadowed(&path, &self.best(&tinted, &range), &told);
             if led.contains(&1.0) {
@@ -107,7 +117,7 @@ impl<'a> Search<'a> {
                 path = self.best(&usual, &range);
             }
         }
-        if told.iter().any(|told| *told > 0.0) && self.of_hue(|sine, _| sine < ONE_HUE) {
+        if told.iter().any(|told| *told > 0.0) && self.of_hue(|colours| colours.sine < ONE_HUE) {
             let hard = self.costs(Shadows::Hard);
             let mut torn = self.torn(&path, &self.best(&hard, &range), &told);
             torn.iter_mut().zip(&led).for_each(|(torn, led)| *torn *= 1.0 - led);
@@ -164,15 +174,15 @@ impl<'a> Search<'a> {
         Costs { costs, limber, apart, ratios, unclear }
     }
 
-    /// Are cloth and mat alike in hue along enough of the edge, so that only their light tells them apart? `alike` is asked of
-    /// the angle between their colours (its sine) and the length of the shorter.
-    fn of_hue(&self, alike: impl Fn(f32, f32) -> bool) -> bool {
+    /// Are cloth and mat alike in hue along enough of the edge, so that only their light tells them apart?
+    fn of_hue(&self, alike: impl Fn(Colours) -> bool) -> bool {
         let alike = |i: usize| {
             let cloth = crossing::medians(&self.profiles.seen(i)[self.inside.clone()])?;
             let mat: [f32; 3] = std::array::from_fn(|c| self.profiles.ground[i][c] * self.ring.gain[i][c]);
             let (cloth2, mat2) = (dot(cloth, cloth), dot(mat, mat));
             let cosine2 = dot(cloth, mat).powi(2) / (cloth2 * mat2).max(1.0);
-            Some(alike((1.0 - cosine2).max(0.0).sqrt(), cloth2.min(mat2).sqrt()))
+            let sine = (1.0 - cosine2).max(0.0).sqrt();
+            Some(alike(Colours { sine, cloth: cloth2.sqrt(), mat: mat2.sqrt() }))
         };
         let read: Vec<bool> = (0..self.profiles.count()).step_by(HUE_STRIDE).filter_map(alike).collect();
         read.iter().filter(|alike| **alike).count() as f32 > HUE_SHARE * read.len() as f32
@@ -242,6 +252,11 @@ impl Costs {
             usual.iter_mut().zip(hard).for_each(|(usual, hard)| *usual += 0.5 * torn * (hard - *usual));
         }
     }
+}
+
+/// May mat in a tinted shadow pass for cloth in its own shade?
+fn may_be_shadowed(colours: Colours) -> bool {
+    colours.sine * colours.cloth.min(colours.mat) < NEAR_HUE && colours.cloth < MOST_BRIGHTER * colours.mat
 }
 
 /// How far light may tell cloth from mat that lie so far apart, 0 to 1.
