@@ -89,7 +89,7 @@ const FIRST_STEP_MM: f64 = 0.2;
 const FINE_STEP_MM: (f64, f64) = (0.1, 0.15);
 
 /// Reach of the second, mm, and how far outside the curve its profiles go.
-const SECOND_REACH_MM: f64 = 1.5;
+const SECOND_REACH_MM: f64 = 3.0;
 const FINE_OUTSIDE_MM: f64 = 6.0;
 
 /// Mean log ratio of cloth over mat, halved between the sides, below which the two look alike.

@@ -14,6 +14,12 @@ const MORE_IS_BETTER: f32 = 0.8;
 /// So many larger palettes in a row without gain, and no larger one is tried.
 const VAIN_TRIES: usize = 2;
 
+/// Pixels from which a colour's own spread is known.
+const ENOUGH: usize = 12;
+
+/// Pixels of one colour differ by so much at least (noise, JPEG), gamma levels.
+const LEAST_SPREAD: f32 = 2.5;
+
 /// A set of colours (gamma values 0-255) with the spread of pixels about them.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Palette {
@@ -23,6 +29,19 @@ pub struct Palette {
     pub prices: Vec<f32>,
     /// Robust standard deviation of pixels about a colour's ray (its own shade apart), gamma levels.
     pub spread: f32,
+    /// The same of every colour's own pixels.
+    pub spreads: Vec<f32>,
+}
+
+/// The colour of a palette that a pixel most likely is.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Nearest {
+    /// Squared distance from its ray in its own standard deviations, with the price of the light needed.
+    pub distance: f32,
+    /// What being this colour costs.
+    pub price: f32,
+    /// Its standard deviation, gamma levels.
+    pub sigma: f32,
 }
 
 impl Palette {
@@ -81,25 +100,43 @@ impl Palette {
         let prices = (0..count).filter(|k| keep[*k]).map(|k| rarity_price(shares[k])).collect();
         let colours: Vec<[f32; 3]> = (0..count).filter(|k| keep[*k]).map(|k| colours[k]).collect();
         let steady = Light { factor: (0.9, 1.08), free: (0.9, 1.08), price: 0.0, sigma: 1.0 };
-        let palette = Self { colours, prices, spread: 0.0 };
-        let least =
-            |p: &[f32; 3]| palette.colours.iter().map(|c| steady.distance(*p, *c)).fold(f32::INFINITY, f32::min);
-        let mut off: Vec<f32> = pixels.iter().map(least).collect();
+        let nearest = |p: &[f32; 3]| {
+            let distances = colours.iter().map(|c| steady.distance(*p, *c)).enumerate();
+            distances.fold((0, f32::INFINITY), |best, now| if now.1 < best.1 { now } else { best })
+        };
+        let off: Vec<(usize, f32)> = pixels.iter().map(nearest).collect();
         // Two of three channels are free; the 0.8 quantile of chi squared with two degrees of freedom is 3.22.
-        let spread = (quantile(&mut off, 0.8) / 3.22).sqrt();
-        Self { spread: if spread.is_finite() { spread } else { 0.0 }, ..palette }
+        let spread = (quantile(&mut off.iter().map(|o| o.1).collect::<Vec<_>>(), 0.8) / 3.22).sqrt();
+        let spread = if spread.is_finite() { spread } else { 0.0 };
+        let spreads = (0..colours.len())
+            .map(|k| {
+                let mut own: Vec<f32> = off.iter().filter(|o| o.0 == k).map(|o| o.1).collect();
+                // Its middle value, 1.39, hears less of the pixels on a stripe's border.
+                if own.len() < ENOUGH { spread } else { (quantile(&mut own, 0.5) / 1.386).sqrt() }
+            })
+            .collect();
+        Self { colours, prices, spread, spreads }
     }
 
     /// Least of squared distances to the colours' rays (the colour in weaker or stronger light), prices included.
     pub(crate) fn distance(&self, seen: [f32; 3], light: Light) -> f32 {
-        let (distance, price) = self.nearest(seen, light);
-        distance + price
+        let priced = self.colours.iter().zip(&self.prices).map(|(c, price)| light.distance(seen, *c) + price);
+        priced.fold(f32::INFINITY, f32::min)
     }
 
-    /// The squared distance to the colour that costs least, and that colour's price.
-    pub(crate) fn nearest(&self, seen: [f32; 3], light: Light) -> (f32, f32) {
-        let priced = self.colours.iter().zip(&self.prices).map(|(c, price)| (light.distance(seen, *c), *price));
-        priced.fold((f32::INFINITY, 0.0), |best, now| if now.0 + now.1 < best.0 + best.1 { now } else { best })
+    /// The colour that a pixel most likely is. Colours are as even as their own pixels, at most as the light says.
+    pub(crate) fn nearest(&self, seen: [f32; 3], light: Light) -> Nearest {
+        let mut best = Nearest { distance: f32::INFINITY, price: 0.0, sigma: light.sigma };
+        let mut least = f32::INFINITY;
+        for ((colour, price), spread) in self.colours.iter().zip(&self.prices).zip(&self.spreads) {
+            let sigma = spread.clamp(LEAST_SPREAD, light.sigma.max(LEAST_SPREAD));
+            let distance = Light { sigma, ..light }.distance(seen, *colour);
+            let cost = distance + price + 2.0 * (sigma / light.sigma).ln();
+            if cost < least {
+                (least, best) = (cost, Nearest { distance, price: *price, sigma });
+            }
+        }
+        best
     }
 }
 

@@ -73,6 +73,16 @@ const BALANCE_POINTS: usize = 25;
 const FAIR: f32 = 0.4;
 const TELLING: f32 = 0.5;
 
+/// Ratio under which a sample of cloth is unclear and over which it is clear; shares of either from which the cloth is taken
+/// to have stripes of the mat's own colour.
+const CLEAR_CLOTH: (f32, f32) = (1.0, 2.0);
+const CLEAR_SHARE: f32 = 0.3;
+const UNCLEAR_SHARE: f32 = 0.05;
+
+/// Middle ratio of the mat under which nothing of the cloth is of its colour; least difference of the unclear cloth's from it.
+const MAT_ITSELF: f32 = -3.0;
+const LEAST_APART: f32 = 0.2;
+
 /// Points beyond either end over which the path of a closed curve settles.
 const WRAP: usize = 80;
 
@@ -98,13 +108,10 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
         let other = ring.other(i).map(|o| (o, Light { sigma: o.spread.clamp(2.5, 14.0), ..OTHER_LIGHT }));
         let gain = ring.gain[i];
         let lit = |colour: [f32; 3]| std::array::from_fn(|c| colour[c] * gain[c]);
-        // The mat's light, its colours known less well, and what being the tighter of the two is worth to it.
-        let loosened = |by: f32| {
-            let sigma = mat_light.sigma.hypot(by);
-            (Light { sigma, ..mat_light }, LOOSE_PRICE * (cloth_light.sigma / sigma).ln())
-        };
+        // The mat's light, its colours known less well.
+        let loosened = |by: f32| Light { sigma: mat_light.sigma.hypot(by), ..mat_light };
         let plain = loosened(0.0);
-        let mut prices = Vec::with_capacity(len);
+        let mut told = Vec::with_capacity(len);
         let samples = out.iter_mut().zip(profiles.seen(i)).zip(profiles.expected(i)).zip(nearby_lines(profiles, i));
         for (((out, seen), tone), line) in samples {
             let (expected, looser) = match line {
@@ -112,7 +119,7 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
                 Some(line) => (worn_line(*seen, lit(ground), lit(line)), LINE_SHARE * contrast(line, ground)),
                 None => (lit(ground), 0.0),
             };
-            let (mat_light, tighter) = if looser > 0.0 { loosened(looser) } else { plain };
+            let mat_light = if looser > 0.0 { loosened(looser) } else { plain };
             let mut outside = mat_light.distance(*seen, expected);
             if profiles.photographed {
                 outside = outside.min(mat_light.distance(*seen, lit(*tone)));
@@ -120,26 +127,36 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
             if let Some((palette, light)) = other {
                 outside = outside.min(palette.distance(*seen, light));
             }
-            let (inside, price) = cloth.nearest(*seen, cloth_light);
-            *out = 0.5 * (outside - inside) - tighter;
-            prices.push(0.5 * price);
+            let inside = cloth.nearest(*seen, cloth_light);
+            // What being the tighter of the two is worth to the mat.
+            let tighter = LOOSE_PRICE * (inside.sigma / mat_light.sigma).ln();
+            *out = 0.5 * (outside - inside.distance) - tighter;
+            told.push(Told { by_colour: *out + tighter, price: 0.5 * inside.price });
         }
-        charge(out, &prices, profiles.step_mm);
+        charge(out, &told, profiles.step_mm);
         out.iter_mut().for_each(|r| *r = r.clamp(-CLIP, CLIP));
     });
     out
 }
 
+/// What a sample's colour says.
+struct Told {
+    /// The log ratio as the distances alone make it.
+    by_colour: f32,
+    /// What being cloth of so rare a colour costs.
+    price: f32,
+}
+
 /// Takes the price of a rare colour off the ratios: once for every run of samples that may be either cloth of that colour
 /// or mat, not for each of them, for a stripe is of one colour all over.
-fn charge(ratios: &mut [f32], prices: &[f32], step_mm: f64) {
+fn charge(ratios: &mut [f32], told: &[Told], step_mm: f64) {
     let unclear: Vec<bool> =
-        ratios.iter().zip(prices).map(|(r, price)| *r > UNCLEAR.0 && r - price < UNCLEAR.1).collect();
+        ratios.iter().zip(told).map(|(r, told)| told.by_colour > UNCLEAR.0 && r - told.price < UNCLEAR.1).collect();
     let mut k = 0;
     for run in unclear.chunk_by(|a, b| a == b) {
         let independent = if run[0] { (run.len() as f64 * step_mm / INDEPENDENT_MM).max(1.0) as f32 } else { 1.0 };
-        for (ratio, price) in ratios[k..].iter_mut().zip(&prices[k..]).take(run.len()) {
-            *ratio -= price / independent;
+        for (ratio, told) in ratios[k..].iter_mut().zip(&told[k..]).take(run.len()) {
+            *ratio -= told.price / independent;
         }
         k += run.len();
     }
@@ -182,6 +199,32 @@ pub(crate) fn balance(
         }
     }
     told
+}
+
+/// Gives stripes and prints of the mat's own colour their due: what of the cloth is unclear, amid cloth that is clear, may
+/// speak for the mat as long as it does so less than the mat itself. The ratios of what is unclear are shifted until half-way
+/// between the two speaks for neither.
+pub(crate) fn balance_unclear(profiles: &Profiles, ratios: &mut [f32], inside: Range<usize>, outside: Range<usize>) {
+    let of = |range: Range<usize>| ratios.chunks(profiles.len).flat_map(move |row| &row[range.clone()]).copied();
+    let all = (inside.len() * profiles.count()) as f32;
+    let clear = of(inside.clone()).filter(|r| *r > CLEAR_CLOTH.1).count() as f32;
+    let mut unclear: Vec<f32> = of(inside).filter(|r| *r < CLEAR_CLOTH.0).collect();
+    let mut mat: Vec<f32> = of(outside).collect();
+    if clear < CLEAR_SHARE * all || (unclear.len() as f32) < UNCLEAR_SHARE * all || mat.is_empty() {
+        return;
+    }
+    let (unclear, mat) = (median(&mut unclear), median(&mut mat));
+    if unclear > FAIR || mat < MAT_ITSELF || unclear - mat < LEAST_APART {
+        return;
+    }
+    let (low, high) = (CLEAR_CLOTH.0, CLEAR_CLOTH.1 + 1.0);
+    let shift = (0.5 * (unclear + mat)).clamp(low - high + 0.2, 0.0);
+    ratios.iter_mut().for_each(|r| *r -= shift * ((high - *r) / (high - low)).clamp(0.0, 1.0));
+}
+
+fn median(values: &mut [f32]) -> f32 {
+    let half = values.len() / 2;
+    *values.select_nth_unstable_by(half, f32::total_cmp).1
 }
 
 /// The strongest line predicted within [`LINE_SLACK_MM`] of every sample, if any: lines lie a little off.
@@ -370,11 +413,32 @@ mod tests {
         let (unclear, cloth, mat) = (0.1, 3.0, -3.0);
         let before: Vec<f32> = [[unclear; 10], [cloth; 10], [mat; 10]].concat();
         let mut ratios = before.clone();
-        charge(&mut ratios, &[1.5; 30], 0.2);
+        let told: Vec<Told> = before.iter().map(|r| Told { by_colour: *r, price: 1.5 }).collect();
+        charge(&mut ratios, &told, 0.2);
         let paid = |range: Range<usize>| -> f32 { range.map(|k| (before[k] - ratios[k]) * 0.5).sum() };
         // Costs count a sample for the half of an independent one: 0.2 of 0.4 mm.
         assert!((paid(0..10) - 1.5).abs() < 1e-4, "{}", paid(0..10));
         assert!((paid(10..20) - 7.5).abs() < 1e-4 && (paid(20..30) - 7.5).abs() < 1e-4);
+    }
+
+    #[test]
+    fn a_stripe_that_speaks_less_for_the_mat_than_the_mat_itself_speaks_for_cloth() {
+        // Every third profile is a stripe of nearly the mat's colour; 12 samples of cloth, then mat.
+        let row = |stripe: f32, mat: f32| [[stripe; 12].as_slice(), &[mat; M - 12]].concat();
+        let of = |stripe: f32, mat: f32| -> Vec<f32> {
+            (0..N).flat_map(|i| row(if i % 3 == 0 { stripe } else { 4.0 }, mat)).collect()
+        };
+        let balanced = |stripe: f32, mat: f32| {
+            let mut ratios = of(stripe, mat);
+            balance_unclear(&profiles(), &mut ratios, 0..10, 14..M);
+            [ratios[0], ratios[M], ratios[14]]
+        };
+        let [stripe, clear, mat] = balanced(-0.6, -1.4);
+        assert!((stripe - 0.4).abs() < 1e-5 && clear == 4.0 && (mat + 0.4).abs() < 1e-5);
+        // Fair already, or of another colour than the mat, or not to be told from it.
+        for (stripe, mat) in [(0.6, -1.4), (-0.6, -3.8), (-1.3, -1.4)] {
+            assert_eq!(balanced(stripe, mat), [stripe, 4.0, mat]);
+        }
     }
 
     #[test]

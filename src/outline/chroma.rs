@@ -42,16 +42,18 @@ pub(crate) struct Hues {
 }
 
 impl Hues {
-    /// `gate` is 0 for samples near a printed line, else 1; `inside` and `outside` are sample ranges surely on either side
-    /// of the edge.
+    /// Of the cloth's colours only those count that are unclear by their log ratios `ratios`: a clear stripe's hue says
+    /// nothing of them. `gate` is 0 for samples near a printed line, else 1; `inside` and `outside` are sample ranges surely
+    /// on either side of the edge.
     pub(crate) fn read(
         profiles: &Profiles,
         gate: &[f32],
+        ratios: &[f32],
         inside: &std::ops::Range<usize>,
         outside: &std::ops::Range<usize>,
     ) -> Self {
         let told = |segment: usize| {
-            let [cloth, mat] = [inside, outside].map(|range| hues(profiles, gate, segment, range));
+            let [cloth, mat] = [inside, outside].map(|range| hues(profiles, gate, ratios, segment, range));
             let told = Told::between(&Hue::of(&cloth)?, &Hue::of(&mat)?);
             let wrong = |hues: &[([f32; 2], f32)], sign: f32| {
                 let wrong = hues.iter().filter(|(hue, _)| sign * told.by(*hue) < 0.0).count();
@@ -150,8 +152,14 @@ impl Told {
     }
 }
 
-/// Hues and levels of a range of samples about a segment, off the printed lines.
-fn hues(profiles: &Profiles, gate: &[f32], segment: usize, range: &std::ops::Range<usize>) -> Vec<([f32; 2], f32)> {
+/// Hues and levels of the unclear samples of a range about a segment, off the printed lines.
+fn hues(
+    profiles: &Profiles,
+    gate: &[f32],
+    ratios: &[f32],
+    segment: usize,
+    range: &std::ops::Range<usize>,
+) -> Vec<([f32; 2], f32)> {
     let n = profiles.count();
     let middle = segment * SHARED_POINTS + SHARED_POINTS / 2;
     let around = (0..=2 * REACH_POINTS).map(|k| (middle + n + k - REACH_POINTS.min(n)) % n);
@@ -159,7 +167,7 @@ fn hues(profiles: &Profiles, gate: &[f32], segment: usize, range: &std::ops::Ran
     around
         .flat_map(|i| range.clone().map(move |j| (i, j)))
         .step_by(step)
-        .filter(|(i, j)| gate[i * profiles.len + j] > 0.0)
+        .filter(|(i, j)| gate[i * profiles.len + j] > 0.0 && ratios[i * profiles.len + j].abs() < CLEAR)
         .map(|(i, j)| profiles.seen(i)[j])
         .map(|seen| (hue(seen), level(seen)))
         .collect()

@@ -161,12 +161,13 @@ impl<'a> Search<'a> {
         let unclear = roughness::asked(&ratios, profiles.len, inside);
         if unclear {
             let gate = self.gate();
-            let hues = self.hues.get_or_init(|| Hues::read(profiles, gate, inside, outside));
+            let hues = self.hues.get_or_init(|| Hues::read(profiles, gate, &ratios, inside, outside));
             hues.add(profiles, gate, &mut ratios);
             let rough = self.rough.get_or_init(|| Roughness::measure(profiles));
             roughness::add(rough, gate, &mut ratios, profiles.len, inside.clone(), outside.clone());
         }
         let apart = changepoint::balance(profiles, &mut ratios, inside.clone(), outside.clone());
+        changepoint::balance_unclear(profiles, &mut ratios, inside.clone(), outside.clone());
         let mut costs = changepoint::edge_costs(profiles, &ratios);
         changepoint::hold_to_start(profiles, &mut costs);
         let limber = limber(&apart);
