@@ -41,8 +41,8 @@ pub use appearance::{gamma_from_log, log_from_gamma};
 pub use cells::CellMap;
 pub use extent::MatExtent;
 pub use mat_model::MatModel;
-pub(crate) use palette::Light;
 pub use palette::Palette;
+pub(crate) use palette::{Light, Seen};
 pub use plain::separate_plain;
 
 /// Colours kept of the cloth: enough for a print, few enough to mean something.

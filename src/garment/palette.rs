@@ -20,6 +20,9 @@ const ENOUGH: usize = 12;
 /// Pixels of one colour differ by so much at least (noise, JPEG), gamma levels.
 const LEAST_SPREAD: f32 = 2.5;
 
+/// A pixel differed from its neighbours by at most so many times more before their colour bled into it.
+const MOST_BLED: f32 = 2.0;
+
 /// A set of colours (gamma values 0-255) with the spread of pixels about them.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Palette {
@@ -125,12 +128,12 @@ impl Palette {
     }
 
     /// The colour that a pixel most likely is. Colours are as even as their own pixels, at most as the light says.
-    pub(crate) fn nearest(&self, seen: [f32; 3], light: Light) -> Nearest {
+    pub(crate) fn nearest(&self, seen: Seen, light: Light) -> Nearest {
         let mut best = Nearest { distance: f32::INFINITY, price: 0.0, sigma: light.sigma };
         let mut least = f32::INFINITY;
         for ((colour, price), spread) in self.colours.iter().zip(&self.prices).zip(&self.spreads) {
             let sigma = spread.clamp(LEAST_SPREAD, light.sigma.max(LEAST_SPREAD));
-            let distance = Light { sigma, ..light }.distance(seen, *colour);
+            let distance = Light { sigma, ..light }.distance_bled(seen, *colour);
             let cost = distance + price + 2.0 * (sigma / light.sigma).ln();
             if cost < least {
                 (least, best) = (cost, Nearest { distance, price: *price, sigma });
@@ -169,6 +172,10 @@ fn nearest(colours: &[[f32; 3]], p: &[f32; 3]) -> (usize, f32) {
     colours.iter().map(d2).enumerate().fold((0, f32::INFINITY), |best, (k, d)| if d < best.1 { (k, d) } else { best })
 }
 
+fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
+    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+}
+
 /// How a colour may change with the light that falls on it.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Light {
@@ -182,13 +189,83 @@ pub(crate) struct Light {
     pub sigma: f32,
 }
 
+/// A pixel and what may have bled into it.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Seen {
+    /// Gamma values.
+    pub colour: [f32; 3],
+    /// By what its colour differs from its neighbours' mean, its brightness apart: their colour bleeds into it, so that it
+    /// may in truth differ by more.
+    pub from_neighbours: [f32; 3],
+}
+
 impl Light {
     /// Squared distance in standard deviations, plus the price of the light needed.
     pub(crate) fn distance(&self, seen: [f32; 3], colour: [f32; 3]) -> f32 {
-        let dot = |a: [f32; 3], b: [f32; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-        let s = (dot(seen, colour) / dot(colour, colour).max(1.0)).clamp(self.factor.0, self.factor.1);
-        let d2: f32 = (0..3).map(|i| (seen[i] - s * colour[i]).powi(2)).sum();
-        let outside = (self.free.0 - s).max(s - self.free.1).max(0.0);
-        d2 / (self.sigma * self.sigma) + self.price * outside
+        let (factor, off) = self.off(seen, colour);
+        self.cost(factor, off)
+    }
+
+    /// The same of the colour that the pixel had, at best, before its neighbours' bled into it.
+    pub(crate) fn distance_bled(&self, seen: Seen, colour: [f32; 3]) -> f32 {
+        let (factor, mut off) = self.off(seen.colour, colour);
+        let away = seen.from_neighbours;
+        if away != [0.0; 3] {
+            let more = (-dot(off, away) / dot(away, away)).clamp(0.0, MOST_BLED);
+            off.iter_mut().zip(away).for_each(|(off, away)| *off += more * away);
+        }
+        self.cost(factor, off)
+    }
+
+    /// The factor of the light on a colour that fits best, and what is left.
+    fn off(&self, seen: [f32; 3], colour: [f32; 3]) -> (f32, [f32; 3]) {
+        let factor = (dot(seen, colour) / dot(colour, colour).max(1.0)).clamp(self.factor.0, self.factor.1);
+        (factor, std::array::from_fn(|i| seen[i] - factor * colour[i]))
+    }
+
+    fn cost(&self, factor: f32, off: [f32; 3]) -> f32 {
+        let outside = (self.free.0 - factor).max(factor - self.free.1).max(0.0);
+        dot(off, off) / (self.sigma * self.sigma) + self.price * outside
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const STEADY: Light = Light { factor: (0.8, 1.1), free: (0.8, 1.1), price: 0.0, sigma: 2.5 };
+
+    #[test]
+    fn a_pixel_into_which_red_has_bled_is_still_the_mats() {
+        let (mat, red) = ([152.0, 138.0, 110.0], [180.0, 40.0, 40.0]);
+        let bled = |share: f32| -> [f32; 3] { std::array::from_fn(|c| mat[c] + share * (red[c] - mat[c])) };
+        let seen = bled(0.2);
+        // Neighbours, half of them red, differ from it towards red.
+        let from_neighbours: [f32; 3] = std::array::from_fn(|c| seen[c] - bled(0.5)[c]);
+        let brightness = from_neighbours.iter().sum::<f32>() / 3.0;
+        let from_neighbours = from_neighbours.map(|v| v - brightness);
+        let off = STEADY.distance(seen, mat);
+        assert!(off > 20.0, "{off}");
+        assert!(STEADY.distance_bled(Seen { colour: seen, from_neighbours }, mat) < 0.1 * off);
+        // It was no redder than it is: red has bled into it, not out of it.
+        let even = Seen { colour: seen, from_neighbours: from_neighbours.map(|v: f32| -v) };
+        assert!(STEADY.distance_bled(even, mat) >= off - 1e-3);
+        assert_eq!(STEADY.distance_bled(Seen { colour: seen, from_neighbours: [0.0; 3] }, mat), off);
+    }
+
+    #[test]
+    fn every_colour_is_as_even_as_its_own_pixels() {
+        let mut random = crate::garment::tests::Random(5);
+        let mut pixel = |level: f32, deviation: f32| {
+            [level, level, level + 20.0].map(|v: f32| v + deviation * random.normal() as f32)
+        };
+        let pixels: Vec<[f32; 3]> =
+            (0..600).map(|k| if k % 3 == 0 { pixel(180.0, 2.0) } else { pixel(60.0, 6.0) }).collect();
+        let palette = Palette::learn(&pixels, 2);
+        assert_eq!(palette.colours.len(), 2);
+        for (colour, spread) in palette.colours.iter().zip(&palette.spreads) {
+            let wanted = if colour[0] > 120.0 { 2.0 } else { 6.0 };
+            assert!((spread / wanted - 1.0).abs() < 0.25, "{spread} for {wanted}");
+        }
     }
 }

@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use super::profiles::Profiles;
 use super::ring::Ring;
-use crate::garment::{Garment, Light};
+use crate::garment::{Garment, Light, Seen};
 
 /// Most one sample may say (log ratio): a stitch or a stripe cannot decide alone.
 const CLIP: f32 = 4.0;
@@ -66,6 +66,10 @@ const LINE_SLACK_MM: f64 = 0.25;
 /// Share of a printed line's contrast by which its colour is off besides: colours are blurred more than brightness.
 const LINE_SHARE: f32 = 0.06;
 
+/// Pixels either way from which hue bleeds, and the difference of hue that is noise, gamma levels.
+const BLED_PX: f64 = 8.0;
+const HUE_NOISE: f32 = 4.0;
+
 /// Points either way over which the likelihoods are balanced.
 const BALANCE_POINTS: usize = 25;
 
@@ -112,22 +116,23 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
         let loosened = |by: f32| Light { sigma: mat_light.sigma.hypot(by), ..mat_light };
         let plain = loosened(0.0);
         let mut told = Vec::with_capacity(len);
-        let samples = out.iter_mut().zip(profiles.seen(i)).zip(profiles.expected(i)).zip(nearby_lines(profiles, i));
-        for (((out, seen), tone), line) in samples {
+        let samples = out.iter_mut().zip(beside_neighbours(profiles, i)).zip(profiles.expected(i));
+        for (((out, pixel), tone), line) in samples.zip(nearby_lines(profiles, i)) {
+            let seen = pixel.colour;
             let (expected, looser) = match line {
                 _ if profiles.tones => (lit(*tone), 0.0),
-                Some(line) => (worn_line(*seen, lit(ground), lit(line)), LINE_SHARE * contrast(line, ground)),
+                Some(line) => (worn_line(seen, lit(ground), lit(line)), LINE_SHARE * contrast(line, ground)),
                 None => (lit(ground), 0.0),
             };
             let mat_light = if looser > 0.0 { loosened(looser) } else { plain };
-            let mut outside = mat_light.distance(*seen, expected);
+            let mut outside = mat_light.distance_bled(pixel, expected);
             if profiles.photographed {
-                outside = outside.min(mat_light.distance(*seen, lit(*tone)));
+                outside = outside.min(mat_light.distance_bled(pixel, lit(*tone)));
             }
             if let Some((palette, light)) = other {
-                outside = outside.min(palette.distance(*seen, light));
+                outside = outside.min(palette.distance(seen, light));
             }
-            let inside = cloth.nearest(*seen, cloth_light);
+            let inside = cloth.nearest(pixel, cloth_light);
             // What being the tighter of the two is worth to the mat.
             let tighter = LOOSE_PRICE * (inside.sigma / mat_light.sigma).ln();
             *out = 0.5 * (outside - inside.distance) - tighter;
@@ -137,6 +142,28 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
         out.iter_mut().for_each(|r| *r = r.clamp(-CLIP, CLIP));
     });
     out
+}
+
+/// The samples of a profile, each beside the mean of its neighbours: JPEG keeps one hue for blocks of 16 pixels, and where
+/// it keeps little of it, the hue of a strong colour bleeds into what lies beside it.
+fn beside_neighbours(profiles: &Profiles, i: usize) -> Vec<Seen> {
+    let seen = profiles.seen(i);
+    let half = ((BLED_PX * profiles.pixel_mm / profiles.step_mm).round() as usize).max(1);
+    let hue = |colour: [f32; 3]| colour.map(|c| c - (colour[0] + colour[1] + colour[2]) / 3.0);
+    let mut sums = vec![[0f32; 3]; seen.len() + 1];
+    for (j, colour) in seen.iter().enumerate() {
+        let hue = hue(*colour);
+        sums[j + 1] = std::array::from_fn(|c| sums[j][c] + hue[c]);
+    }
+    let beside = |(j, colour): (usize, &[f32; 3])| {
+        let (from, to) = (j.saturating_sub(half), (j + half + 1).min(seen.len()));
+        let own = hue(*colour);
+        let off: [f32; 3] = std::array::from_fn(|c| own[c] - (sums[to][c] - sums[from][c]) / (to - from) as f32);
+        let length = off.iter().map(|v| v * v).sum::<f32>().sqrt();
+        let beyond_noise = (1.0 - HUE_NOISE / length.max(HUE_NOISE)).max(0.0);
+        Seen { colour: *colour, from_neighbours: off.map(|v| v * beyond_noise) }
+    };
+    seen.iter().enumerate().map(beside).collect()
 }
 
 /// What a sample's colour says.
