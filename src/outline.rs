@@ -172,12 +172,14 @@ impl Scene<'_> {
         let crossings = outliers::dropped(points, &normals, crossings);
         let places = curve::places(points, &normals, &crossings);
         let edge = corners::sharpen(&curve::fit(points, &places), &places);
+        let scatter = outliers::scatter(points, &normals, &crossings);
         let clues: Vec<doubt::Clue> = (0..points.len())
             .map(|i| doubt::Clue {
                 crossing: crossings[i],
                 change_mm: profiles.offset(path.at[i]),
                 span_mm: path.span_mm[i],
                 apart: apart[i],
+                scatter_mm: scatter[i],
             })
             .collect();
         let mut doubts = doubt::doubts(&clues, 2.0 * self.above_mm, pixel_mm, self.garment.extent.pitch_mm);

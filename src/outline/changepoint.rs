@@ -237,7 +237,8 @@ pub(crate) fn balance_unclear(profiles: &Profiles, ratios: &mut [f32], inside: R
     let clear = of(inside.clone()).filter(|r| *r > CLEAR_CLOTH.1).count() as f32;
     let mut unclear: Vec<f32> = of(inside).filter(|r| *r < CLEAR_CLOTH.0).collect();
     let mut mat: Vec<f32> = of(outside).collect();
-    if clear < CLEAR_SHARE * all || (unclear.len() as f32) < UNCLEAR_SHARE * all || mat.is_empty() {
+    if clear < CLEAR_SHARE * all || (unclear.len() as f32) < UNCLEAR_SHARE * all || unclear.is_empty() || mat.is_empty()
+    {
         return;
     }
     let (unclear, mat) = (median(&mut unclear), median(&mut mat));

@@ -18,6 +18,10 @@ const OF_PIXEL: f64 = 0.6;
 const OF_GAP: f64 = 0.5;
 const USUAL_GAP_MM: f64 = 0.35;
 
+/// Doubt per scatter of the crossings beyond what they scatter about any edge: neighbours err together.
+const OF_SCATTER: f64 = 3.0;
+const STEADY_MM: f64 = 0.06;
+
 /// Doubt where a printed line lies right outside, at full contrast, mm.
 const LINE_MM: f64 = 0.3;
 
@@ -58,6 +62,8 @@ pub(crate) struct Clue {
     pub change_mm: f64,
     pub span_mm: f32,
     pub apart: f32,
+    /// How far the crossings about it scatter, mm.
+    pub scatter_mm: f64,
 }
 
 /// The verdict on a point.
@@ -122,6 +128,7 @@ fn local(clue: &Clue, thickness_mm: f64, pixel_mm: f64) -> f64 {
         }
         None => square += BRIDGED_MM.powi(2),
     }
+    square += (OF_SCATTER * (clue.scatter_mm - STEADY_MM).max(0.0)).powi(2);
     // Half the thickness is as far as the rim is round.
     let alike = f64::from((ALIKE.1 - clue.apart) / (ALIKE.1 - ALIKE.0)).clamp(0.0, 1.0);
     square += (0.5 * thickness_mm * alike).powi(2);
