@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use super::profiles::Profiles;
+use super::profiles::{Profiles, log_brightness};
 use super::ring::Ring;
 use crate::garment::{Garment, Light, Seen};
 
@@ -78,13 +78,14 @@ const FAIR: f32 = 0.4;
 const TELLING: f32 = 0.5;
 
 /// Ratio under which a sample of cloth is unclear and over which it is clear; shares of either from which the cloth is taken
-/// to have stripes of the mat's own colour.
+/// to have stripes of the mat's own colour, the unclear's in the middle one of blocks of so many points.
 const CLEAR_CLOTH: (f32, f32) = (1.0, 2.0);
 const CLEAR_SHARE: f32 = 0.3;
 const UNCLEAR_SHARE: f32 = 0.05;
+const BLOCK_POINTS: usize = 40;
 
-/// Middle ratio of the mat under which nothing of the cloth is of its colour; least difference of the unclear cloth's from it.
-const MAT_ITSELF: f32 = -3.0;
+/// Least brightness of the unclear over the mat's; least difference of its middle ratio from the mat's.
+const FULL_LIGHT: f32 = 0.87;
 const LEAST_APART: f32 = 0.2;
 
 /// Points beyond either end over which the path of a closed curve settles.
@@ -231,18 +232,36 @@ pub(crate) fn balance(
 /// Gives stripes and prints of the mat's own colour their due: what of the cloth is unclear, amid cloth that is clear, may
 /// speak for the mat as long as it does so less than the mat itself. The ratios of what is unclear are shifted until half-way
 /// between the two speaks for neither.
-pub(crate) fn balance_unclear(profiles: &Profiles, ratios: &mut [f32], inside: Range<usize>, outside: Range<usize>) {
+///
+/// Not so where the unclear lies along a part of the edge only, or is darker than the mat: that may be the mat in shade.
+pub(crate) fn balance_unclear(
+    profiles: &Profiles,
+    gain: &[[f32; 3]],
+    ratios: &mut [f32],
+    inside: Range<usize>,
+    outside: Range<usize>,
+) {
     let of = |range: Range<usize>| ratios.chunks(profiles.len).flat_map(move |row| &row[range.clone()]).copied();
-    let all = (inside.len() * profiles.count()) as f32;
-    let clear = of(inside.clone()).filter(|r| *r > CLEAR_CLOTH.1).count() as f32;
-    let mut unclear: Vec<f32> = of(inside).filter(|r| *r < CLEAR_CLOTH.0).collect();
+    let share = |rows: &[f32], wanted: &dyn Fn(f32) -> bool| {
+        let rows = rows.chunks(profiles.len);
+        let all = (rows.len() * inside.len()).max(1) as f32;
+        rows.flat_map(|row| &row[inside.clone()]).filter(|r| wanted(**r)).count() as f32 / all
+    };
+    let is_unclear = |r: f32| r < CLEAR_CLOTH.0;
+    let mut shares: Vec<f32> =
+        ratios.chunks(BLOCK_POINTS * profiles.len).map(|rows| share(rows, &is_unclear)).collect();
+    let mut unclear: Vec<f32> = of(inside.clone()).filter(|r| is_unclear(*r)).collect();
     let mut mat: Vec<f32> = of(outside).collect();
-    if clear < CLEAR_SHARE * all || (unclear.len() as f32) < UNCLEAR_SHARE * all || unclear.is_empty() || mat.is_empty()
+    let striped = share(ratios, &|r| r > CLEAR_CLOTH.1) >= CLEAR_SHARE && median(&mut shares) >= UNCLEAR_SHARE;
+    if !striped
+        || unclear.is_empty()
+        || mat.is_empty()
+        || light_on_unclear(profiles, gain, ratios, &inside) < FULL_LIGHT
     {
         return;
     }
     let (unclear, mat) = (median(&mut unclear), median(&mut mat));
-    if unclear > FAIR || mat < MAT_ITSELF || unclear - mat < LEAST_APART {
+    if unclear > FAIR || unclear - mat < LEAST_APART {
         return;
     }
     let (low, high) = (CLEAR_CLOTH.0, CLEAR_CLOTH.1 + 1.0);
@@ -250,9 +269,21 @@ pub(crate) fn balance_unclear(profiles: &Profiles, ratios: &mut [f32], inside: R
     ratios.iter_mut().for_each(|r| *r -= shift * ((high - *r) / (high - low)).clamp(0.0, 1.0));
 }
 
+/// Middle brightness of the unclear samples of a range over that of the mat's ground there.
+fn light_on_unclear(profiles: &Profiles, gain: &[[f32; 3]], ratios: &[f32], inside: &Range<usize>) -> f32 {
+    let mut light = Vec::new();
+    for (i, row) in ratios.chunks(profiles.len).enumerate() {
+        let ground = log_brightness(std::array::from_fn(|c| profiles.ground[i][c] * gain[i][c]));
+        let unclear = inside.clone().filter(|j| row[*j] < CLEAR_CLOTH.0);
+        light.extend(unclear.map(|j| log_brightness(profiles.seen(i)[j]) - ground));
+    }
+    median(&mut light).exp()
+}
+
+/// The middle value; 0 of none.
 fn median(values: &mut [f32]) -> f32 {
     let half = values.len() / 2;
-    *values.select_nth_unstable_by(half, f32::total_cmp).1
+    if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(half, f32::total_cmp).1 }
 }
 
 /// The strongest line predicted within [`LINE_SLACK_MM`] of every sample, if any: lines lie a little off.
@@ -453,20 +484,22 @@ mod tests {
     fn a_stripe_that_speaks_less_for_the_mat_than_the_mat_itself_speaks_for_cloth() {
         // Every third profile is a stripe of nearly the mat's colour; 12 samples of cloth, then mat.
         let row = |stripe: f32, mat: f32| [[stripe; 12].as_slice(), &[mat; M - 12]].concat();
-        let of = |stripe: f32, mat: f32| -> Vec<f32> {
-            (0..N).flat_map(|i| row(if i % 3 == 0 { stripe } else { 4.0 }, mat)).collect()
-        };
-        let balanced = |stripe: f32, mat: f32| {
-            let mut ratios = of(stripe, mat);
-            balance_unclear(&profiles(), &mut ratios, 0..10, 14..M);
+        let balanced = |stripe: f32, mat: f32, level: f32, striped: &dyn Fn(usize) -> bool| {
+            let mut profiles = profiles();
+            profiles.seen.fill([level; 3]);
+            profiles.ground.fill([150.0; 3]);
+            let mut ratios: Vec<f32> = (0..N).flat_map(|i| row(if striped(i) { stripe } else { 4.0 }, mat)).collect();
+            balance_unclear(&profiles, &[[1.0; 3]; N], &mut ratios, 0..10, 14..M);
             [ratios[0], ratios[M], ratios[14]]
         };
-        let [stripe, clear, mat] = balanced(-0.6, -1.4);
+        let third = |i: usize| i.is_multiple_of(3);
+        let [stripe, clear, mat] = balanced(-0.6, -1.4, 150.0, &third);
         assert!((stripe - 0.4).abs() < 1e-5 && clear == 4.0 && (mat + 0.4).abs() < 1e-5);
-        // Fair already, or of another colour than the mat, or not to be told from it.
-        for (stripe, mat) in [(0.6, -1.4), (-0.6, -3.8), (-1.3, -1.4)] {
-            assert_eq!(balanced(stripe, mat), [stripe, 4.0, mat]);
-        }
+        // Fair already, not to be told from the mat, darker than it, along a part of the edge only.
+        assert_eq!(balanced(0.6, -1.4, 150.0, &third), [0.6, 4.0, -1.4]);
+        assert_eq!(balanced(-1.3, -1.4, 150.0, &third), [-1.3, 4.0, -1.4]);
+        assert_eq!(balanced(-0.6, -1.4, 110.0, &third), [-0.6, 4.0, -1.4]);
+        assert_eq!(balanced(-0.6, -1.4, 150.0, &|i| i < 60 && third(i)), [-0.6, 4.0, -1.4]);
     }
 
     #[test]

@@ -167,7 +167,7 @@ impl<'a> Search<'a> {
             roughness::add(rough, gate, &mut ratios, profiles.len, inside.clone(), outside.clone());
         }
         let apart = changepoint::balance(profiles, &mut ratios, inside.clone(), outside.clone());
-        changepoint::balance_unclear(profiles, &mut ratios, inside.clone(), outside.clone());
+        changepoint::balance_unclear(profiles, &self.ring.gain, &mut ratios, inside.clone(), outside.clone());
         let mut costs = changepoint::edge_costs(profiles, &ratios);
         changepoint::hold_to_start(profiles, &mut costs);
         let limber = limber(&apart);
