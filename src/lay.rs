@@ -27,7 +27,7 @@ pub const EIGHTH_YARD_MM: f64 = 114.3;
 /// Step in which metric cloth is sold, mm (common practice, no source).
 pub const METRIC_STEP_MM: f64 = 50.0;
 /// Collision queries that a slow core manages in a second, so that the clock seldom cuts a plan short.
-pub const QUERIES_PER_SECOND: u64 = 60_000;
+pub const QUERIES_PER_SECOND: u64 = 120_000;
 
 /// How the cloth lies.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]

@@ -127,16 +127,42 @@ impl Palette {
         priced.fold(f32::INFINITY, f32::min)
     }
 
-    /// The colour that a pixel most likely is. Colours are as even as their own pixels, at most as the light says.
-    pub(crate) fn nearest(&self, seen: Seen, light: Light) -> Nearest {
-        let mut best = Nearest { distance: f32::INFINITY, price: 0.0, sigma: light.sigma };
-        let mut least = f32::INFINITY;
-        for ((colour, price), spread) in self.colours.iter().zip(&self.prices).zip(&self.spreads) {
+    /// The colours in a light, each as even as its own pixels, at most as the light says.
+    pub(crate) fn lit(&self, light: Light) -> LitPalette {
+        let lit = |((colour, price), spread): ((&[f32; 3], &f32), &f32)| {
             let sigma = spread.clamp(LEAST_SPREAD, light.sigma.max(LEAST_SPREAD));
-            let distance = Light { sigma, ..light }.distance_bled(seen, *colour);
-            let cost = distance + price + 2.0 * (sigma / light.sigma).ln();
-            if cost < least {
-                (least, best) = (cost, Nearest { distance, price: *price, sigma });
+            let cost = price + 2.0 * (sigma / light.sigma).ln();
+            LitColour { colour: *colour, light: Light { sigma, ..light }, price: *price, cost }
+        };
+        LitPalette { colours: self.colours.iter().zip(&self.prices).zip(&self.spreads).map(lit).collect() }
+    }
+}
+
+/// A palette's colours in a light.
+#[derive(Debug, Clone)]
+pub(crate) struct LitPalette {
+    colours: Vec<LitColour>,
+}
+
+#[derive(Debug, Clone)]
+struct LitColour {
+    colour: [f32; 3],
+    light: Light,
+    price: f32,
+    /// What being this colour costs besides its distance: its price, and what the wider of two laws loses.
+    cost: f32,
+}
+
+impl LitPalette {
+    /// The colour that a pixel most likely is.
+    pub(crate) fn nearest(&self, seen: Seen) -> Nearest {
+        let mut best = Nearest { distance: f32::INFINITY, price: 0.0, sigma: 1.0 };
+        let mut least = f32::INFINITY;
+        for lit in &self.colours {
+            let distance = lit.light.distance_bled(seen, lit.colour);
+            if distance + lit.cost < least {
+                least = distance + lit.cost;
+                best = Nearest { distance, price: lit.price, sigma: lit.light.sigma };
             }
         }
         best

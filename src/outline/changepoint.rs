@@ -100,6 +100,7 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
     out.par_chunks_mut(len).with_min_len(64).enumerate().for_each(|(i, out)| {
         let cloth = ring.cloth(i).unwrap_or(&garment.cloth);
         let cloth_light = Light { sigma: cloth.spread.clamp(2.5, 14.0), price: prices.0, ..CLOTH_LIGHT };
+        let cloth = cloth.lit(cloth_light);
         let ground = profiles.ground[i];
         let level = (ground[0] + ground[1] + ground[2]) / 3.0 + 6.0;
         let loose = 2.0 * garment.mat.spread[0];
@@ -133,7 +134,7 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
             if let Some((palette, light)) = other {
                 outside = outside.min(palette.distance(seen, light));
             }
-            let inside = cloth.nearest(pixel, cloth_light);
+            let inside = cloth.nearest(pixel);
             // What being the tighter of the two is worth to the mat.
             let tighter = LOOSE_PRICE * (inside.sigma / mat_light.sigma).ln();
             *out = 0.5 * (outside - inside.distance) - tighter;
