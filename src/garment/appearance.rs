@@ -41,6 +41,11 @@ impl Departure {
     }
 }
 
+/// Inner product of two colours.
+pub(crate) fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
+    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+}
+
 /// Middle of the values (partly sorts them); NaN if there are none.
 pub(crate) fn median(values: &mut [f32]) -> f32 {
     quantile(values, 0.5)

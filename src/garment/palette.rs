@@ -1,6 +1,6 @@
 //! A few colours that stand for many, and how far a pixel is from being one of them in other light.
 
-use super::appearance::quantile;
+use super::appearance::{dot, median, quantile};
 
 /// Most rounds of k-means.
 const ROUNDS: usize = 10;
@@ -115,7 +115,7 @@ impl Palette {
             .map(|k| {
                 let mut own: Vec<f32> = off.iter().filter(|o| o.0 == k).map(|o| o.1).collect();
                 // Its middle value, 1.39, hears less of the pixels on a stripe's border.
-                if own.len() < ENOUGH { spread } else { (quantile(&mut own, 0.5) / 1.386).sqrt() }
+                if own.len() < ENOUGH { spread } else { (median(&mut own) / 1.386).sqrt() }
             })
             .collect();
         Self { colours, prices, spread, spreads }
@@ -196,10 +196,6 @@ fn is_blend(k: usize, colours: &[[f32; 3]], shares: &[f32]) -> bool {
 fn nearest(colours: &[[f32; 3]], p: &[f32; 3]) -> (usize, f32) {
     let d2 = |c: &[f32; 3]| (0..3).map(|i| (c[i] - p[i]).powi(2)).sum::<f32>();
     colours.iter().map(d2).enumerate().fold((0, f32::INFINITY), |best, (k, d)| if d < best.1 { (k, d) } else { best })
-}
-
-fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
 /// How a colour may change with the light that falls on it.

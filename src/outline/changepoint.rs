@@ -6,6 +6,7 @@ use rayon::prelude::*;
 
 use super::profiles::{Profiles, log_brightness};
 use super::ring::Ring;
+use crate::garment::appearance::median;
 use crate::garment::{Garment, Light, Seen};
 
 /// Most one sample may say (log ratio): a stitch or a stripe cannot decide alone.
@@ -77,9 +78,13 @@ const BALANCE_POINTS: usize = 25;
 const FAIR: f32 = 0.4;
 const TELLING: f32 = 0.5;
 
-/// Ratio under which a sample of cloth is unclear and over which it is clear; shares of either from which the cloth is taken
-/// to have stripes of the mat's own colour, the unclear's in the middle one of blocks of so many points.
-const CLEAR_CLOTH: (f32, f32) = (1.0, 2.0);
+/// Ratio under which a sample of cloth is unclear, over which it is clear, and from which it is left as it is.
+const UNCLEAR_CLOTH: f32 = 1.0;
+const CLEAR_CLOTH: f32 = 2.0;
+const LEFT_CLOTH: f32 = 3.0;
+
+/// Shares of clear and unclear samples from which the cloth is taken to have stripes of the mat's own colour, the unclear's in
+/// the middle one of blocks of so many points.
 const CLEAR_SHARE: f32 = 0.3;
 const UNCLEAR_SHARE: f32 = 0.05;
 const BLOCK_POINTS: usize = 40;
@@ -87,6 +92,9 @@ const BLOCK_POINTS: usize = 40;
 /// Least brightness of the unclear over the mat's; least difference of its middle ratio from the mat's.
 const FULL_LIGHT: f32 = 0.87;
 const LEAST_APART: f32 = 0.2;
+
+/// Most that ratios are shifted, as a share of the span over which the shift fades out.
+const LARGEST_SHIFT: f32 = 0.9;
 
 /// Points beyond either end over which the path of a closed curve settles.
 const WRAP: usize = 80;
@@ -138,7 +146,7 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
             // What being the tighter of the two is worth to the mat.
             let tighter = LOOSE_PRICE * (inside.sigma / mat_light.sigma).ln();
             *out = 0.5 * (outside - inside.distance) - tighter;
-            told.push(Told { by_colour: *out + tighter, price: 0.5 * inside.price });
+            told.push(Priced { by_colour: *out + tighter, price: 0.5 * inside.price });
         }
         charge(out, &told, profiles.step_mm);
         out.iter_mut().for_each(|r| *r = r.clamp(-CLIP, CLIP));
@@ -168,8 +176,8 @@ fn beside_neighbours(profiles: &Profiles, i: usize) -> Vec<Seen> {
     seen.iter().enumerate().map(beside).collect()
 }
 
-/// What a sample's colour says.
-struct Told {
+/// What a sample's colour says, and its price.
+struct Priced {
     /// The log ratio as the distances alone make it.
     by_colour: f32,
     /// What being cloth of so rare a colour costs.
@@ -178,7 +186,7 @@ struct Told {
 
 /// Takes the price of a rare colour off the ratios: once for every run of samples that may be either cloth of that colour
 /// or mat, not for each of them, for a stripe is of one colour all over.
-fn charge(ratios: &mut [f32], told: &[Told], step_mm: f64) {
+fn charge(ratios: &mut [f32], told: &[Priced], step_mm: f64) {
     let unclear: Vec<bool> =
         ratios.iter().zip(told).map(|(r, told)| told.by_colour > UNCLEAR.0 && r - told.price < UNCLEAR.1).collect();
     let mut k = 0;
@@ -248,12 +256,12 @@ pub(crate) fn balance_unclear(
         let all = (rows.len() * inside.len()).max(1) as f32;
         rows.flat_map(|row| &row[inside.clone()]).filter(|r| wanted(**r)).count() as f32 / all
     };
-    let is_unclear = |r: f32| r < CLEAR_CLOTH.0;
+    let is_unclear = |r: f32| r < UNCLEAR_CLOTH;
     let mut shares: Vec<f32> =
         ratios.chunks(BLOCK_POINTS * profiles.len).map(|rows| share(rows, &is_unclear)).collect();
     let mut unclear: Vec<f32> = of(inside.clone()).filter(|r| is_unclear(*r)).collect();
     let mut mat: Vec<f32> = of(outside).collect();
-    let striped = share(ratios, &|r| r > CLEAR_CLOTH.1) >= CLEAR_SHARE && median(&mut shares) >= UNCLEAR_SHARE;
+    let striped = share(ratios, &|r| r > CLEAR_CLOTH) >= CLEAR_SHARE && median(&mut shares) >= UNCLEAR_SHARE;
     if !striped
         || unclear.is_empty()
         || mat.is_empty()
@@ -265,9 +273,10 @@ pub(crate) fn balance_unclear(
     if unclear > FAIR || unclear - mat < LEAST_APART {
         return;
     }
-    let (low, high) = (CLEAR_CLOTH.0, CLEAR_CLOTH.1 + 1.0);
-    let shift = (0.5 * (unclear + mat)).clamp(low - high + 0.2, 0.0);
-    ratios.iter_mut().for_each(|r| *r -= shift * ((high - *r) / (high - low)).clamp(0.0, 1.0));
+    // Never so far that what says more for cloth would come to say less.
+    let fade = LEFT_CLOTH - UNCLEAR_CLOTH;
+    let shift = (0.5 * (unclear + mat)).clamp(-LARGEST_SHIFT * fade, 0.0);
+    ratios.iter_mut().for_each(|r| *r -= shift * ((LEFT_CLOTH - *r) / fade).clamp(0.0, 1.0));
 }
 
 /// Middle brightness of the unclear samples of a range over that of the mat's ground there.
@@ -275,16 +284,10 @@ fn light_on_unclear(profiles: &Profiles, gain: &[[f32; 3]], ratios: &[f32], insi
     let mut light = Vec::new();
     for (i, row) in ratios.chunks(profiles.len).enumerate() {
         let ground = log_brightness(std::array::from_fn(|c| profiles.ground[i][c] * gain[i][c]));
-        let unclear = inside.clone().filter(|j| row[*j] < CLEAR_CLOTH.0);
+        let unclear = inside.clone().filter(|j| row[*j] < UNCLEAR_CLOTH);
         light.extend(unclear.map(|j| log_brightness(profiles.seen(i)[j]) - ground));
     }
     median(&mut light).exp()
-}
-
-/// The middle value; 0 of none.
-fn median(values: &mut [f32]) -> f32 {
-    let half = values.len() / 2;
-    if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(half, f32::total_cmp).1 }
 }
 
 /// The strongest line predicted within [`LINE_SLACK_MM`] of every sample, if any: lines lie a little off.
@@ -473,7 +476,7 @@ mod tests {
         let (unclear, cloth, mat) = (0.1, 3.0, -3.0);
         let before: Vec<f32> = [[unclear; 10], [cloth; 10], [mat; 10]].concat();
         let mut ratios = before.clone();
-        let told: Vec<Told> = before.iter().map(|r| Told { by_colour: *r, price: 1.5 }).collect();
+        let told: Vec<Priced> = before.iter().map(|r| Priced { by_colour: *r, price: 1.5 }).collect();
         charge(&mut ratios, &told, 0.2);
         let paid = |range: Range<usize>| -> f32 { range.map(|k| (before[k] - ratios[k]) * 0.5).sum() };
         // Costs count a sample for the half of an independent one: 0.2 of 0.4 mm.

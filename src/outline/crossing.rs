@@ -6,6 +6,7 @@ use rayon::prelude::*;
 
 use super::blur::Blur;
 use super::profiles::{Profiles, log_brightness};
+use crate::garment::appearance::dot;
 
 /// Windows inside and outside the change-point whose medians stand for cloth and background: from so far, at least so
 /// many photo pixels (the edge's blur), over so much, mm.
@@ -187,10 +188,6 @@ fn without_lines(profiles: &Profiles, i: usize, gain: [f32; 3], part: Range<usiz
     let ground = profiles.ground[i];
     let pairs = profiles.seen(i)[part.clone()].iter().zip(&profiles.expected(i)[part]);
     pairs.map(|(seen, expected)| std::array::from_fn(|c| seen[c] - (expected[c] - ground[c]) * gain[c])).collect()
-}
-
-pub(super) fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
 pub(super) fn medians(values: &[[f32; 3]]) -> Option<[f32; 3]> {

@@ -9,6 +9,7 @@ use super::changepoint::{nearby_lines, worn_line};
 use super::groove;
 use super::profiles::Profiles;
 use super::ring::Ring;
+use crate::garment::appearance::median;
 
 /// Weight left to the likelihoods, and weights of step and groove, where these lead.
 const LED_LIKELIHOOD: f32 = 0.2;
@@ -124,11 +125,6 @@ fn depths_below(bright: &[f32], step_mm: f64, depths: &mut [f32]) {
         let sides = mean(j - far..j + 1 - near).min(mean(j + near..j + far + 1));
         *depth = sides - mean(j - 1..j + 2);
     }
-}
-
-fn median(values: &mut [f32]) -> f32 {
-    let half = values.len() / 2;
-    *values.select_nth_unstable_by(half, f32::total_cmp).1
 }
 
 #[cfg(test)]

@@ -10,12 +10,12 @@ use std::ops::Range;
 
 use super::changepoint::{self, Path, Shadows};
 use super::chroma::Hues;
-use super::crossing::dot;
 use super::profiles::Profiles;
 use super::ring::{self, Ring};
 use super::roughness::{self, Roughness};
 use super::{crossing, doubt, lead, printed};
 use crate::garment::Garment;
+use crate::garment::appearance::dot;
 
 /// Mean log ratio of cloth over background, halved between the sides, below which the path is limber, and from which it is
 /// as stiff as ever; how limber it is at most.

@@ -101,32 +101,48 @@ fn a_straight_side_is_placed_as_well_as_its_noise_allows() {
     assert!(spread < 0.1 && spread > 0.05 * whole_side_px, "side off by {spread} px");
 }
 
-#[test]
-fn turning_the_photo_turns_the_outline() {
-    let shape = turned_square(50.0, 20.0);
-    let square = move |p: MatPoint| shape(p).min((p.x - 30.0).hypot(p.y - 50.0) - 22.0);
-    let scene = Scene::new(square);
+/// A turned square joined with a disc about a place.
+fn square_and_disc(x: f64, y: f64) -> impl Fn(MatPoint) -> f64 + Sync {
+    let square = turned_square(50.0, 20.0);
+    move |p| square(p).min((p.x - x).hypot(p.y - y) - 22.0)
+}
+
+/// The outlines of a shape's photo and of the same turned clockwise by a quarter, both as they lay before.
+fn upright_and_turned(x: f64, y: f64) -> [Vec<MatPoint>; 2] {
+    let scene = Scene::new(square_and_disc(x, y));
     let upright = points(&outline(&scene, &scene.photo(), 0.0));
-    let scene_turned = {
-        let shape = turned_square(50.0, 20.0);
-        // Turned clockwise by a quarter, as rotate90 turns the picture: (x, y) of the new scene was (-y, x).
-        Scene::new(move |p: MatPoint| {
-            let q = MatPoint::new(-p.y, p.x);
-            shape(q).min((q.x - 30.0).hypot(q.y - 50.0) - 22.0)
-        })
-    };
+    // As rotate90 turns the picture: (x, y) of the new scene was (-y, x).
+    let back = |p: &MatPoint| MatPoint::new(-p.y, p.x);
+    let shape = square_and_disc(x, y);
+    let scene_turned = Scene::new(move |p: MatPoint| shape(back(&p)));
     let turned_photo = Photo::from_rgb(image::imageops::rotate90(&scene.photo().rgb));
     let turned = points(&outline(&scene_turned, &turned_photo, 0.0));
-    let mut apart: Vec<f64> = turned
-        .iter()
-        .map(|p| MatPoint::new(-p.y, p.x))
-        .map(|q| upright.iter().map(|u| u.distance(q)).fold(f64::INFINITY, f64::min))
-        .collect();
+    [upright, turned.iter().map(back).collect()]
+}
+
+#[test]
+fn turning_the_photo_turns_the_outline() {
+    let [upright, turned] = upright_and_turned(33.0, 54.0);
+    let mut apart: Vec<f64> =
+        turned.iter().map(|q| upright.iter().map(|u| u.distance(*q)).fold(f64::INFINITY, f64::min)).collect();
     apart.sort_by(f64::total_cmp);
-    // Points are 0.9 mm apart at other places on the curve: half of that, and a little. More where the disc meets the square
-    // at a shallow hollow, and where two printed lines of nearly the cloth's colour cross on its edge.
+    // Points are 0.9 mm apart at other places on the curve: half of that, and a little; more where the disc meets
+    // the square at a shallow hollow.
     let (most, worst) = (apart[apart.len() * 97 / 100], apart[apart.len() - 1]);
-    assert!(most < 0.5 && worst < 1.3, "{most} {worst}");
+    assert!(most < 0.5 && worst < 1.0, "{most} {worst}");
+}
+
+/// Two lines of nearly the cloth's colour cross on the disc's edge, at (20, 70): the outline bulges there, in one photo or in
+/// both.
+#[test]
+fn lines_that_cross_on_the_edge_move_it_by_little() {
+    let truth = square_and_disc(30.0, 50.0);
+    for found in upright_and_turned(30.0, 50.0) {
+        let mut off: Vec<f64> = found.iter().map(|p| truth(*p).abs()).collect();
+        off.sort_by(f64::total_cmp);
+        let (most, worst) = (off[off.len() * 95 / 100], off[off.len() - 1]);
+        assert!(most < 0.4 && worst < 1.2, "{most} {worst}");
+    }
 }
 
 #[test]
