@@ -8,6 +8,7 @@ pub(crate) mod light;
 pub mod ruler;
 pub mod sheet;
 pub mod tiles;
+mod turns;
 mod unusable;
 
 use image::GrayImage;
@@ -26,6 +27,9 @@ const LEAST_TILE_MM: f64 = 60.0;
 /// for lines of another pitch, and no lines make squares light and dark in turn.
 const BOARD_OVER_LINES: f64 = 1.5;
 
+/// Support from which a board is the reference although lines were counted on it, or fell out uneven.
+const AMPLE_BOARD: f64 = 0.15;
+
 /// Finds the reference in a photo: a line grid, else a chequered board or a tile floor.
 ///
 /// The others are tried only where the line grid was not found, or weakly. The best supported wins
@@ -37,9 +41,10 @@ const BOARD_OVER_LINES: f64 = 1.5;
 pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> {
     let lines = grid::find(luma, spec);
     match &lines {
+        Ok(found) if turns::divides_light_from_dark(luma, found) => return board_or(luma, spec, lines),
         Ok(found) if !weak(found) => return lines,
         // A grid that contradicts the pitch typed must not be overruled by a coarser one that seems to agree.
-        Err(refusal) if refusal.kind == RefusalKind::ContradictoryReference => return lines,
+        Err(refusal) if refusal.kind == RefusalKind::ContradictoryReference => return board_or(luma, spec, lines),
         _ => {}
     }
     let (board, floor) =
@@ -54,6 +59,17 @@ pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> 
     let all = [lines.ok(), named, floor].into_iter().flatten().map(counted);
     let best = all.max_by(|a, b| a.0.total_cmp(&b.0));
     best.map(|(_, sighting)| sighting).ok_or_else(|| refused(luma, refusal.unwrap_or_else(nothing)))
+}
+
+/// A board that spans much of the photo and is flat and even, else what was found of lines.
+///
+/// Borders of a board's squares pass for lines of twice the pitch, or of two pitches.
+fn board_or(luma: &GrayImage, spec: &GridSpec, lines: Result<GridSighting, Refusal>) -> Result<GridSighting, Refusal> {
+    let ample = |b: &GridSighting| support(b, luma.dimensions()) > AMPLE_BOARD;
+    match chequers::find(luma, spec).ok().filter(ample) {
+        Some(board) => Ok(said(board, "chequers-used", "chequered board")),
+        None => lines,
+    }
 }
 
 /// The refusal, or what is wrong with the photo as such.

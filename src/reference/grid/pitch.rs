@@ -11,7 +11,7 @@ use crate::units::{Length, MM_PER_INCH};
 
 /// Middle of the views expected, mm, and the factor that is one standard deviation.
 const USUAL_VIEW_MM: f64 = 1000.0;
-const VIEW_FACTOR: f64 = 2.2;
+const VIEW_FACTOR: f64 = 1.8;
 /// Views narrower or wider than this are doubted aloud, mm.
 const PLAUSIBLE_VIEW_MM: std::ops::RangeInclusive<f64> = 200.0..=7000.0;
 /// A second reading this near the first (factor) is spoken of.
