@@ -5,7 +5,7 @@ use crate::flat::{FlatFrame, MatRect};
 use crate::garment::cells::Layout;
 use crate::photo::Photo;
 use crate::reference::grid::GridSighting;
-use crate::reference::{Axis, LineSighting};
+use crate::reference::{Axis, LineSighting, Marking};
 use crate::units::{ImagePoint, MatPoint};
 
 /// Flat pixels per mm. No simple ratio to a pitch or a bold period in use (2, 5, 10, 50 and 100 mm, 1/8 to 6 in, ...), so
@@ -25,7 +25,7 @@ const SIDES_OF_A_LINE: usize = 2;
 /// The rectangle of the mat that its printed grid covers, as far as seen.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MatExtent {
-    /// From the first to the last line seen, both ways.
+    /// From the first to the last line seen, both ways; on a board as far as its squares reach.
     pub rect: MatRect,
     /// Larger pitch, mm.
     pub pitch_mm: f64,
@@ -44,7 +44,13 @@ impl MatExtent {
         let (across, up) = (f64::from(x.1 - x.0), f64::from(y.1 - y.0));
         let sides = 2.0 * across * up + across + up;
         let share_seen = grid.sides.len() as f64 / sides.max(1.0);
-        Some(Self { rect: MatRect { min, max }, pitch_mm: px.max(py), share_seen })
+        let mut rect = MatRect { min, max };
+        if grid.marking == Marking::Chequers {
+            // Four squares meet at every corner seen, so there is one more beyond the last.
+            rect.min = MatPoint::new(min.x - px, min.y - py);
+            rect.max = MatPoint::new(max.x + px, max.y + py);
+        }
+        Some(Self { rect, pitch_mm: px.max(py), share_seen })
     }
 
     /// Distance of a point inside the rectangle from its border, mm (negative outside).
