@@ -43,6 +43,15 @@ const WIDE_CELLS: f64 = 2.0;
 /// What the grid's absence counts for there.
 const WIDE_CELLS_WEIGHT: f32 = 0.4;
 
+/// Least mean step of the brightness from cell to cell, log units; half the width over which the mean is taken, cells: a
+/// pattern's own steps are then usual ones.
+const LEAST_STEP: f32 = 0.004;
+const AROUND_STEP: usize = 6;
+
+/// A step of so many times the mean halves the price of a boundary, which never falls below a share.
+const CLEAR_STEP: f32 = 3.0;
+const LEAST_SHARE: f32 = 0.15;
+
 /// What the cells say.
 pub(crate) struct Evidence {
     /// Mean departure of a cell's pixels from the bare mat, in spreads (0 to [`CAP`]).
@@ -62,6 +71,9 @@ pub(crate) struct Evidence {
     /// How uneven a cell and those around it are: root mean square of a cell's pixels' brightness about their mean,
     /// printed lines taken off, log units; the middle one of nine cells, so that the step at an edge does not count.
     pub unevenness: Vec<f32>,
+    /// Part of the price that a boundary pays between a cell and the next ones across and down: little where the
+    /// brightness steps, printed lines taken off.
+    pub boundary_share: Vec<f32>,
     /// On a side that was seen.
     pub on_side: Vec<bool>,
     /// Distance into the printed grid, mm (negative outside).
@@ -123,6 +135,7 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
     let departure: Vec<f32> = sums.iter().map(|s| s.departure).collect();
     let lined: Vec<bool> = sums.iter().map(|s| s.pp > PER_CELL * mat.spread[0].powi(2)).collect();
     let bare_level = bare_levels(&sums, &lined, seen);
+    let boundary_share = boundary_share(layout, &sums, &lined);
     let unevenness: Vec<f32> = sums.iter().map(CellSums::unevenness).collect();
     let unevenness = median_of_nine(layout.columns, layout.rows, &unevenness);
     let grid_shows = layout.map(grid_coefficient(layout, &sums, mat, extent));
@@ -133,7 +146,19 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
     let on_side = seen.on.clone();
     let line_hidden = vec![f32::NAN; layout.len()];
     let reach = reach(layout, extent);
-    Evidence { line_hidden, reach, departure, grid_shows, grid_weight, bare_level, lined, unevenness, on_side, depth }
+    Evidence {
+        line_hidden,
+        reach,
+        departure,
+        grid_shows,
+        grid_weight,
+        bare_level,
+        lined,
+        unevenness,
+        boundary_share,
+        on_side,
+        depth,
+    }
 }
 
 /// What departure is still usual, cell by cell. Printed lines are worn and never quite where they are foreseen; between
@@ -148,6 +173,30 @@ fn bare_levels(sums: &[CellSums], lined: &[bool], seen: &Seen) -> Vec<f32> {
     // Near a side that was seen cloth may begin: a fifth of those cells are not believed to be bare.
     let between = level(&|k| seen.near[k] && !seen.on[k] && !lined[k], 0.8).min(on_line);
     lined.iter().map(|lined| if *lined { on_line } else { between }).collect()
+}
+
+/// Boundaries are cheap along steps of the brightness, which cloth of the mat's own colour has at its edge too.
+fn boundary_share(layout: &Layout, sums: &[CellSums], lined: &[bool]) -> Vec<f32> {
+    let w = layout.columns;
+    let clear = |k: usize| layout.valid[k] && !lined[k];
+    let step = |k: usize, n: usize| (sums[k].rest - sums[n].rest) / PER_CELL;
+    let steps: Vec<f32> = (0..layout.len())
+        .map(|k| {
+            let next = [(k % w + 1 < w).then_some(k + 1), (k + w < layout.len()).then_some(k + w)];
+            let both = next.map(|n| n.filter(|n| clear(k) && clear(*n)).map_or(0.0, |n| step(k, n)));
+            both[0].hypot(both[1])
+        })
+        .collect();
+    let around = box_sum(layout.columns, layout.rows, &steps, AROUND_STEP);
+    let count = (2 * AROUND_STEP + 1).pow(2) as f32;
+    steps
+        .iter()
+        .zip(&around)
+        .map(|(step, sum)| {
+            let clear = CLEAR_STEP * (sum / count).max(LEAST_STEP);
+            (1.0 / (1.0 + (step / clear).powi(2))).max(LEAST_SHARE)
+        })
+        .collect()
 }
 
 fn cell_sums(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent) -> Vec<CellSums> {

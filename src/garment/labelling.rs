@@ -17,28 +17,33 @@ const HALVINGS: usize = 2;
 const BAND: usize = 24;
 
 /// Soft labels (0 to 1) of `columns` by `rows` cells from their votes (positive for 1).
-pub(crate) fn smooth_label(columns: usize, rows: usize, votes: &[f32], price: f32) -> Vec<f32> {
-    coarse_to_fine(columns, rows, votes, price, HALVINGS)
+///
+/// `share` (0 to 1) is the part of the price that a boundary pays between a cell and the next ones across and down.
+pub(crate) fn smooth_label(columns: usize, rows: usize, votes: &[f32], price: f32, share: &[f32]) -> Vec<f32> {
+    coarse_to_fine(columns, rows, votes, price, share, HALVINGS)
 }
 
 /// The same at half the resolution: good enough to learn from.
 pub(crate) fn rough_label(columns: usize, rows: usize, votes: &[f32], price: f32) -> Vec<f32> {
+    let whole = vec![1.0; columns * rows];
     if columns < 8 || rows < 8 {
-        return smooth_label(columns, rows, votes, price);
+        return smooth_label(columns, rows, votes, price, &whole);
     }
     let coarse = halved(columns, rows, votes, 2.0);
-    spread_out(columns, rows, &coarse_to_fine(columns / 2, rows / 2, &coarse, price, HALVINGS - 1))
+    let share = &whole[..(columns / 2) * (rows / 2)];
+    spread_out(columns, rows, &coarse_to_fine(columns / 2, rows / 2, &coarse, price, share, HALVINGS - 1))
 }
 
-fn coarse_to_fine(columns: usize, rows: usize, votes: &[f32], price: f32, halvings: usize) -> Vec<f32> {
+fn coarse_to_fine(columns: usize, rows: usize, votes: &[f32], price: f32, share: &[f32], halvings: usize) -> Vec<f32> {
     if halvings == 0 || columns < 8 || rows < 8 {
         let start = votes.iter().map(|v| if *v > 0.0 { 1.0 } else { 0.0 }).collect();
-        return primal_dual(columns, rows, votes, price, start, COARSEST_ROUNDS);
+        return primal_dual((columns, rows), votes, price, share, start, COARSEST_ROUNDS);
     }
     // A coarse cell votes for four; its sides are twice as long.
     let coarse_votes = halved(columns, rows, votes, 2.0);
-    let coarse = coarse_to_fine(columns / 2, rows / 2, &coarse_votes, price, halvings - 1);
-    primal_dual(columns, rows, votes, price, spread_out(columns, rows, &coarse), FINER_ROUNDS)
+    let coarse_share = halved(columns, rows, share, 1.0);
+    let coarse = coarse_to_fine(columns / 2, rows / 2, &coarse_votes, price, &coarse_share, halvings - 1);
+    primal_dual((columns, rows), votes, price, share, spread_out(columns, rows, &coarse), FINER_ROUNDS)
 }
 
 /// The values of a lattice half as fine, on the whole one.
@@ -64,21 +69,30 @@ fn halved(columns: usize, rows: usize, values: &[f32], factor: f32) -> Vec<f32> 
     out
 }
 
-fn primal_dual(w: usize, h: usize, votes: &[f32], price: f32, start: Vec<f32>, rounds: usize) -> Vec<f32> {
-    // The dual is kept in units of the price (|p| <= 1), so both steps share the operator's norm, sqrt(8).
+fn primal_dual(
+    (w, h): (usize, usize),
+    votes: &[f32],
+    price: f32,
+    share: &[f32],
+    start: Vec<f32>,
+    rounds: usize,
+) -> Vec<f32> {
+    // The dual is kept in units of the price (|p| <= share), so both steps share the operator's norm, sqrt(8).
     let step = 1.0 / 8f32.sqrt();
     let votes: Vec<f32> = votes.iter().map(|v| v * step / price).collect();
-    let mut field = Field { w, h, step, ahead: start.clone(), u: start, px: vec![0.0; w * h], py: vec![0.0; w * h] };
+    let mut field =
+        Field { w, h, step, share, ahead: start.clone(), u: start, px: vec![0.0; w * h], py: vec![0.0; w * h] };
     // On a thread of the pool itself, where handing out the bands costs least.
     rayon::scope(|_| (0..rounds).for_each(|_| field.round(&votes)));
     field.u
 }
 
 /// The labels at work: `u` and its extrapolation, and the dual's two components.
-struct Field {
+struct Field<'a> {
     w: usize,
     h: usize,
     step: f32,
+    share: &'a [f32],
     u: Vec<f32>,
     ahead: Vec<f32>,
     px: Vec<f32>,
@@ -92,7 +106,7 @@ struct Seam {
     below: Vec<f32>,
 }
 
-impl Field {
+impl Field<'_> {
     /// A dual and a primal step in one walk down the rows, band by band, so that a row is still in the cache for both.
     fn round(&mut self, votes: &[f32]) {
         let (w, step) = (self.w, self.step);
@@ -100,12 +114,19 @@ impl Field {
         let band = BAND * w;
         let dual = self.px.par_chunks_mut(band).zip(self.py.par_chunks_mut(band));
         let primal = self.u.par_chunks_mut(band).zip(self.ahead.par_chunks_mut(band)).zip(votes.par_chunks(band));
-        dual.zip(primal).zip(&seams).for_each(|(((px, py), ((u, ahead), votes)), seam)| {
+        let given = self.share.par_chunks(band).zip(&seams);
+        dual.zip(primal).zip(given).for_each(|(((px, py), ((u, ahead), votes)), (share, seam))| {
             let rows = u.len() / w;
             for r in 0..rows {
                 let here = r * w..(r + 1) * w;
                 let below = if r + 1 < rows { &ahead[(r + 1) * w..(r + 2) * w] } else { &seam.below[..] };
-                dual_row(&ahead[here.clone()], below, &mut px[here.clone()], &mut py[here.clone()], step);
+                dual_row(
+                    &ahead[here.clone()],
+                    below,
+                    &share[here.clone()],
+                    (&mut px[here.clone()], &mut py[here.clone()]),
+                    step,
+                );
                 let above = if r > 0 { &py[(r - 1) * w..r * w] } else { &seam.above[..] };
                 let (x, y) = (&px[here.clone()], &py[here.clone()]);
                 primal_row(x, y, above, &votes[here.clone()], &mut u[here.clone()], &mut ahead[here], step);
@@ -123,22 +144,23 @@ impl Field {
             return Seam { above: vec![0.0; w], below };
         }
         let (mut px, mut py) = (self.px[row(first - 1)].to_vec(), self.py[row(first - 1)].to_vec());
-        dual_row(&self.ahead[row(first - 1)], &self.ahead[row(first)], &mut px, &mut py, self.step);
+        let share = &self.share[row(first - 1)];
+        dual_row(&self.ahead[row(first - 1)], &self.ahead[row(first)], share, (&mut px, &mut py), self.step);
         Seam { above: py, below }
     }
 }
 
-fn dual_row(here: &[f32], below: &[f32], px: &mut [f32], py: &mut [f32], step: f32) {
+fn dual_row(here: &[f32], below: &[f32], share: &[f32], (px, py): (&mut [f32], &mut [f32]), step: f32) {
     let w = here.len();
-    let (next, below, px, py) = (&here[1..w], &below[..w], &mut px[..w], &mut py[..w]);
+    let (next, below, share, px, py) = (&here[1..w], &below[..w], &share[..w], &mut px[..w], &mut py[..w]);
     for c in 0..w - 1 {
         let x = px[c] + step * (next[c] - here[c]);
         let y = py[c] + step * (below[c] - here[c]);
-        let shrink = 1.0 / (x * x + y * y).sqrt().max(1.0);
+        let shrink = share[c] / (x * x + y * y).sqrt().max(share[c]);
         px[c] = x * shrink;
         py[c] = y * shrink;
     }
-    py[w - 1] = (py[w - 1] + step * (below[w - 1] - here[w - 1])).clamp(-1.0, 1.0);
+    py[w - 1] = (py[w - 1] + step * (below[w - 1] - here[w - 1])).clamp(-share[w - 1], share[w - 1]);
 }
 
 fn primal_row(x: &[f32], y: &[f32], above: &[f32], votes: &[f32], u: &mut [f32], ahead: &mut [f32], step: f32) {
@@ -172,7 +194,7 @@ mod tests {
     #[test]
     fn a_clear_square_keeps_its_area_but_for_its_corners() {
         let n = 60;
-        let label = smooth_label(n, n, &square(n, 15, 45, 2.0, -2.0), 2.0);
+        let label = smooth_label(n, n, &square(n, 15, 45, 2.0, -2.0), 2.0, &vec![1.0; n * n]);
         let area = label.iter().filter(|u| **u > 0.5).count();
         // Corners are rounded to radius price / vote = 1 cell: 4 - pi cells lost at most, besides the lattice's own error.
         assert!((880..=900).contains(&area), "{area}");
@@ -182,16 +204,29 @@ mod tests {
     fn a_speck_smaller_than_its_boundary_is_worth_vanishes() {
         // A 2 x 2 speck with votes of 1 gains 4, its boundary costs 8 * 2.
         let n = 40;
-        let label = smooth_label(n, n, &square(n, 20, 22, 1.0, -1.0), 2.0);
+        let label = smooth_label(n, n, &square(n, 20, 22, 1.0, -1.0), 2.0, &vec![1.0; n * n]);
         assert!(label.iter().all(|u| *u < 0.5));
+    }
+
+    /// Nothing speaks for either between 20 and 28, and the price is low along column 24 only.
+    #[test]
+    fn a_boundary_runs_where_it_is_cheap() {
+        let n = 48;
+        let votes: Vec<f32> = (0..n * n).map(|k| ((24.5 - (k % n) as f32) / 4.0).trunc()).collect();
+        for cheap in [22, 26] {
+            let share: Vec<f32> = (0..n * n).map(|k| if k % n == cheap { 0.2 } else { 1.0 }).collect();
+            let label = smooth_label(n, n, &votes, 4.0, &share);
+            let ends = (2..n - 2).map(|r| (0..n).filter(|c| label[r * n + c] > 0.5).count());
+            assert!(ends.into_iter().all(|cells| cells == cheap + 1));
+        }
     }
 
     #[test]
     fn the_opposite_votes_give_the_opposite_label() {
         let n = 48;
         let votes = square(n, 10, 30, 1.5, -1.0);
-        let label = smooth_label(n, n, &votes, 1.5);
-        let turned = smooth_label(n, n, &votes.iter().map(|v| -v).collect::<Vec<_>>(), 1.5);
+        let label = smooth_label(n, n, &votes, 1.5, &vec![1.0; n * n]);
+        let turned = smooth_label(n, n, &votes.iter().map(|v| -v).collect::<Vec<_>>(), 1.5, &vec![1.0; n * n]);
         let differ = label.iter().zip(&turned).filter(|(a, b)| (**a > 0.5) == (**b > 0.5)).count();
         assert!(differ <= 4, "{differ}");
     }

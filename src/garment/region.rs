@@ -14,8 +14,10 @@ use crate::flat::MatRect;
 use crate::polygon;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 
-/// Price of a cell side of boundary, in the units of the cells' votes.
-const BOUNDARY_PRICE: f32 = 2.0;
+/// Price of a cell side of boundary, in the units of the cells' votes: while the cloth is learnt, and of the region itself
+/// where nothing steps.
+const ROUGH_BOUNDARY_PRICE: f32 = 2.0;
+const BOUNDARY_PRICE: f32 = 4.0;
 
 /// Least area of a garment, mm2.
 const MIN_AREA_MM2: f64 = 1500.0;
@@ -55,7 +57,7 @@ pub(crate) fn find(
     let not_cloth: Vec<bool> =
         (0..layout.len()).map(|k| layout.valid[k] && is_background_seed(evidence, &own, &seeds, k)).collect();
     let votes = with_colours(&bins, layout, evidence, &own, &main.cells, &not_cloth);
-    let label = rough_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
+    let label = rough_label(layout.columns, layout.rows, &votes, ROUGH_BOUNDARY_PRICE);
     let rough = pieces(layout, &label, evidence);
     let Some(first) = rough.first() else { return Err(no_cloth()) };
     let bare: Vec<bool> = first.cells.iter().zip(&layout.valid).map(|(c, v)| !c && *v).collect();
@@ -70,7 +72,7 @@ pub(crate) fn find(
     let evidence = &*evidence;
     let own = own_votes(layout, evidence, &options, |e, k| texture.vote(e, k), |e, k| texture.vote_beyond(e, k));
     let votes = with_colours(&bins, layout, evidence, &own, &inside, &outside);
-    let label = smooth_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
+    let label = smooth_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE, &evidence.boundary_share);
     let pieces = pieces(layout, &label, evidence);
     let Some(first) = pieces.first() else { return Err(no_cloth()) };
     let mut filled = filled((layout.columns, layout.rows), &first.cells);
