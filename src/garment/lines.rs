@@ -25,6 +25,10 @@ const NEIGHBOURS_MM: f64 = 0.5;
 /// ground's own unevenness, met few times.
 const BIN_GATE: f32 = 3.0;
 
+/// A ground is told from lines where half a pitch has so many bins, and read at so many places on that length.
+const LEAST_HALF_PITCH_BINS: usize = 8;
+const GROUND_STEPS: usize = 4;
+
 /// Width over which a chessboard's tone changes at an edge, mm (half of it on either side).
 const CHESS_EDGE_MM: f64 = 0.8;
 
@@ -50,7 +54,7 @@ impl Profile {
         std::array::from_fn(|k| a[k] + (b[k] - a[k]) * t)
     }
 
-    fn learn(period_mm: f64, values: impl Iterator<Item = (f64, [f32; 3])>, noise: [f32; 3]) -> Self {
+    fn learn(period_mm: f64, pitch_mm: f64, values: impl Iterator<Item = (f64, [f32; 3])>, noise: [f32; 3]) -> Self {
         let n = (period_mm / BIN_MM).round().clamp(1.0, MAX_BINS) as usize;
         let mut piles: Vec<Vec<[f32; 3]>> = vec![Vec::new(); n];
         for (coordinate, value) in values {
@@ -64,11 +68,34 @@ impl Profile {
             bin_value(&within(&piles, k, reach.unwrap_or(0)).copied().collect::<Vec<_>>(), noise)
         };
         let mut bins: Vec<[f32; 3]> = (0..n).into_par_iter().with_min_len(16).map(bin).collect();
+        take_off_ground(&mut bins, pitch_mm / period_mm);
         let floor: [f32; 3] = std::array::from_fn(|i| BIN_GATE * robust_scale(bins.iter().map(|b| b[i])));
         for bin in bins.iter_mut().filter(|b| (0..3).all(|i| b[i].abs() <= floor[i])) {
             *bin = [0.0; 3];
         }
         Self { period_mm, bins }
+    }
+}
+
+/// Takes the running median over a pitch off the bins: printed lines are a small part of it, so it is the ground's, whose
+/// shade may fall where few cells are bare, as under the rim of a shadow. A pitch is `share` of the bins.
+fn take_off_ground(bins: &mut [[f32; 3]], share: f64) {
+    let n = bins.len();
+    let half = (0.5 * share * n as f64).round() as usize;
+    if half < LEAST_HALF_PITCH_BINS || 2 * half + 1 >= n {
+        return;
+    }
+    let step = half / GROUND_STEPS;
+    let ground = |node: usize, i: usize| {
+        let mut around: Vec<f32> = (0..=2 * half).map(|r| bins[(node * step + n + r - half) % n][i]).collect();
+        median(&mut around)
+    };
+    let nodes: Vec<[f32; 3]> = (0..=n.div_ceil(step)).map(|k| std::array::from_fn(|i| ground(k, i))).collect();
+    for (k, bin) in bins.iter_mut().enumerate().filter(|(_, bin)| **bin != [0.0; 3]) {
+        let (low, t) = (k / step, (k % step) as f32 / step as f32);
+        for (i, v) in bin.iter_mut().enumerate() {
+            *v -= nodes[low][i] + (nodes[low + 1][i] - nodes[low][i]) * t;
+        }
     }
 }
 
@@ -196,8 +223,10 @@ impl Lines {
         let pairs = || samples.iter().zip(&over);
         let along_x = pairs().filter(|(s, _)| clear(before.y.at(s.at.y))).map(|(s, v)| (s.at.x, *v));
         let along_y = pairs().filter(|(s, _)| clear(before.x.at(s.at.x))).map(|(s, v)| (s.at.y, *v));
-        let (x, y) =
-            rayon::join(|| Profile::learn(period(0), along_x, noise), || Profile::learn(period(1), along_y, noise));
+        let (x, y) = rayon::join(
+            || Profile::learn(period(0), grid.pitch_mm[0], along_x, noise),
+            || Profile::learn(period(1), grid.pitch_mm[1], along_y, noise),
+        );
         Self { x, y, chequers: None, photographed: None }
     }
 
