@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 
 use crate::edges::{self, EdgeOptions, FoldChoice, Tracing};
 use crate::outline::Outline;
-use crate::refusal::{Refusal, RefusalKind};
+use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::seams::request::{EdgeAllowance, EdgeName, NotchRequest};
 use crate::seams::{self, Cutting, Piece, SeamRequest, StitchingEdge};
 use crate::units::Length;
@@ -69,6 +69,29 @@ pub fn draft_piece(outline: &Outline, options: &PieceOptions) -> Result<(Tracing
     let edge_options = EdgeOptions { fold: options.fold, ..options.edges.clone() };
     let tracing = tracing_of(outline, &edge_options)?;
     let piece = seams::seam(&request_for(&tracing, options)?)?;
+    Ok((tracing, piece))
+}
+
+/// The same for an outline just traced: where it leaves no room for the allowances, as beside a stretch that was not seen,
+/// the piece is drafted without any and says so, for the outline is what must be looked at.
+///
+/// # Errors
+/// Those of [`draft_piece`].
+pub fn draft_traced(outline: &Outline, options: &PieceOptions) -> Result<(Tracing, Piece), Refusal> {
+    let refusal = match draft_piece(outline, options) {
+        Err(refusal) if refusal.kind == RefusalKind::NoRoom => refusal,
+        drafted => return drafted,
+    };
+    let none = Length::from_mm(0.0);
+    let without = PieceOptions { allowance: none, edge_allowances: Vec::new(), ..options.clone() };
+    let (tracing, mut piece) = draft_piece(outline, &without)?;
+    piece.warnings.push(Warning::new(
+        "no-allowance",
+        format!(
+            "the piece has NO seam allowance: {}; look at the outline first, then {}",
+            refusal.seen, refusal.advice
+        ),
+    ));
     Ok((tracing, piece))
 }
 

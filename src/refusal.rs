@@ -22,6 +22,8 @@ pub enum RefusalKind {
     ClothOutOfView,
     /// An outline, an edge or an allowance that cannot be worked with.
     BadOutline,
+    /// Allowances that a piece has no room for: those of two sides would run into each other.
+    NoRoom,
     /// A value that makes no sense (an edge number that is not there, a width of zero).
     BadRequest,
     /// A piece that fits on no cloth or paper of the size given.

@@ -1,10 +1,12 @@
 //! `outline.json`: what is read, what is refused, and that a file gives the very piece that tracing gave.
 
-use clothline::draft::{PieceOptions, draft_piece};
+use clothline::draft::{PieceOptions, draft_piece, draft_traced};
+use clothline::edges::FoldChoice;
 use clothline::outline::{Outline, OutlinePoint};
 use clothline::outline_file::{self, DRAWN_DOUBT_MM};
 use clothline::polygon;
-use clothline::units::MatPoint;
+use clothline::refusal::RefusalKind;
+use clothline::units::{Length, MatPoint};
 
 /// A leaning half shirt with awkward digits.
 fn traced() -> Outline {
@@ -110,4 +112,41 @@ fn what_is_wrong_is_named_with_its_place_and_a_remedy() {
         assert!(refusal.seen.contains(words), "{json}: {refusal}");
         assert!(refusal.advice.len() > 10, "{json}: {refusal}");
     }
+}
+
+/// A bay whose mouth is 12 mm wide: allowances of 10 mm would close it. What was traced is drafted all the same.
+#[test]
+fn a_tracing_without_room_for_its_allowances_is_drafted_without_any_and_says_so() {
+    let corners = [
+        (0.0, 0.0),
+        (300.0, 0.0),
+        (300.0, 144.0),
+        (230.0, 144.0),
+        (230.0, 80.0),
+        (80.0, 80.0),
+        (80.0, 220.0),
+        (230.0, 220.0),
+        (230.0, 156.0),
+        (300.0, 156.0),
+        (300.0, 300.0),
+        (0.0, 300.0),
+    ];
+    let next = corners.iter().copied().cycle().skip(1);
+    let along = corners.iter().copied().zip(next).flat_map(|(a, b)| {
+        let (a, b) = (MatPoint::new(a.0, a.1), MatPoint::new(b.0, b.1));
+        let count = a.distance(b).round();
+        (0..count as usize).map(move |k| OutlinePoint { at: a.lerp(b, k as f64 / count), doubt_mm: 0.2, seen: true })
+    });
+    let outline = Outline { points: along.collect() };
+    let options = PieceOptions { fold: FoldChoice::None, ..Default::default() };
+    assert_eq!(draft_piece(&outline, &options).unwrap_err().kind, RefusalKind::NoRoom);
+    let (tracing, piece) = draft_traced(&outline, &options).unwrap();
+    assert_eq!(tracing.edges.len(), corners.len());
+    assert!(piece.warnings.iter().any(|w| w.code == "no-allowance"), "{:?}", piece.warnings);
+    let off = piece.cut_line.iter().map(|p| clothline::polygon::distance_to_ring(&piece.stitching_line, *p));
+    assert!(off.fold(0.0, f64::max) < 1e-6);
+    // Where there is room nothing changes.
+    let narrow = PieceOptions { allowance: Length::from_mm(4.0), ..options };
+    let (wanted, drafted) = (draft_piece(&outline, &narrow).unwrap().1, draft_traced(&outline, &narrow).unwrap().1);
+    assert_eq!(wanted.cut_line, drafted.cut_line);
 }

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use clothline::draft::draft_piece;
+use clothline::draft::draft_traced;
 use clothline::edges::Tracing;
 use clothline::garment::Hint;
 use clothline::outline_file;
@@ -96,7 +96,7 @@ fn make(args: &TraceArgs, progress: &mut Progress) -> Result<Made, Refusal> {
     let traced = photos(args, &[], progress)?;
 
     progress.stage("drafting the piece");
-    let (tracing, piece) = draft_piece(&traced.outline, &args.piece.options())?;
+    let (tracing, piece) = draft_traced(&traced.outline, &args.piece.options())?;
     let piece = piece.with_internal(line_of_marks(args, &traced));
     let warnings: Vec<_> = traced.warnings.iter().chain(&tracing.warnings).cloned().collect();
     let pattern = results::pattern(piece, &warnings);

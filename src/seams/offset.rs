@@ -85,7 +85,7 @@ fn positive_region(raw: &[[f64; 2]], edges: &[StitchingEdge]) -> Result<Vec<MatP
     let widest = edges.iter().map(|e| e.allowance_mm).fold(0.0, f64::max);
     let collapsed = |seen: &str| {
         Refusal::new(
-            RefusalKind::BadRequest,
+            RefusalKind::NoRoom,
             format!("an allowance of {widest:.1} mm is wider than the piece has room for: {seen}"),
             "give a narrower allowance there, or cut the piece in two",
         )
