@@ -14,10 +14,10 @@ use crate::flat::MatRect;
 use crate::polygon;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 
-/// Price of a cell side of boundary, in the units of the cells' votes: while the cloth is learnt, and of the region itself
-/// where nothing steps.
-const ROUGH_BOUNDARY_PRICE: f32 = 2.0;
-const BOUNDARY_PRICE: f32 = 4.0;
+/// Price of a cell side of boundary, in the units of the cells' votes; and the same where it is cheaper along steps of the
+/// brightness.
+const BOUNDARY_PRICE: f32 = 2.0;
+const STEPPED_PRICE: f32 = 4.0;
 
 /// Least area of a garment, mm2.
 const MIN_AREA_MM2: f64 = 1500.0;
@@ -57,7 +57,7 @@ pub(crate) fn find(
     let not_cloth: Vec<bool> =
         (0..layout.len()).map(|k| layout.valid[k] && is_background_seed(evidence, &own, &seeds, k)).collect();
     let votes = with_colours(&bins, layout, evidence, &own, &main.cells, &not_cloth);
-    let label = rough_label(layout.columns, layout.rows, &votes, ROUGH_BOUNDARY_PRICE);
+    let label = rough_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
     let rough = pieces(layout, &label, evidence);
     let Some(first) = rough.first() else { return Err(no_cloth()) };
     let bare: Vec<bool> = first.cells.iter().zip(&layout.valid).map(|(c, v)| !c && *v).collect();
@@ -72,7 +72,7 @@ pub(crate) fn find(
     let evidence = &*evidence;
     let own = own_votes(layout, evidence, &options, |e, k| texture.vote(e, k), |e, k| texture.vote_beyond(e, k));
     let votes = with_colours(&bins, layout, evidence, &own, &inside, &outside);
-    let label = smooth_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE, &evidence.boundary_share);
+    let label = smoothed(layout, &votes, evidence, texture.is_needed());
     let pieces = pieces(layout, &label, evidence);
     let Some(first) = pieces.first() else { return Err(no_cloth()) };
     let mut filled = filled((layout.columns, layout.rows), &first.cells);
@@ -96,6 +96,40 @@ fn no_cloth() -> Refusal {
         "no cloth can be told from the mat",
         "lay the garment on the mat; if it is there, use a mat or a sheet of another colour, or more light",
     )
+}
+
+/// The votes' label. Where cloth and mat look `alike`, its boundary is held to steps of the brightness.
+fn smoothed(layout: &Layout, votes: &[f32], evidence: &Evidence, alike: bool) -> Vec<f32> {
+    let (w, h) = (layout.columns, layout.rows);
+    let plain = || smooth_label(w, h, votes, BOUNDARY_PRICE, &vec![1.0; w * h]);
+    if !alike {
+        return plain();
+    }
+    let along_steps = || smooth_label(w, h, votes, STEPPED_PRICE, &evidence.boundary_share);
+    let (plain, along_steps) = rayon::join(plain, along_steps);
+    without_bulges(layout, plain, &along_steps)
+}
+
+/// The plain label, but for the bulges and bites that it has where nothing tells cloth from mat between the lines: there the
+/// label whose boundary runs along steps of the brightness is taken.
+///
+/// Where they differ by less than two cells either way the edge's own search reaches from one to the other.
+fn without_bulges(layout: &Layout, plain: Vec<f32>, along_steps: &[f32]) -> Vec<f32> {
+    let (w, h) = (layout.columns, layout.rows);
+    let differ: Vec<bool> = plain.iter().zip(along_steps).map(|(a, b)| (*a > 0.5) != (*b > 0.5)).collect();
+    let is_wide =
+        |k: usize| k % w + 1 < w && k + w < differ.len() && [k, k + 1, k + w, k + w + 1].iter().all(|n| differ[*n]);
+    let mut taken: Vec<bool> = (0..differ.len()).map(is_wide).collect();
+    let mut stack: Vec<usize> = (0..taken.len()).filter(|k| taken[*k]).collect();
+    while let Some(k) = stack.pop() {
+        for n in neighbours(w, h, k).filter(|n| differ[*n]) {
+            if !std::mem::replace(&mut taken[n], true) {
+                stack.push(n);
+            }
+        }
+    }
+    let both = plain.iter().zip(along_steps).zip(&taken);
+    both.map(|((plain, stepped), taken)| *if *taken { stepped } else { plain }).collect()
 }
 
 /// What each cell says without colour histograms: positive for cloth.
@@ -403,6 +437,27 @@ pub(crate) fn cloth_pixels(flat: &Flat, layout: &Layout, cells: &[bool]) -> Vec<
 mod tests {
     use super::*;
     use crate::garment::tests::Random;
+
+    #[test]
+    fn a_bulge_is_taken_off_and_a_strip_of_one_cell_stays() {
+        let frame = crate::flat::FlatFrame::new(
+            MatRect { min: crate::units::MatPoint::new(0.0, 0.0), max: crate::units::MatPoint::new(60.0, 60.0) },
+            1.0,
+        );
+        let layout = Layout { frame, columns: 20, rows: 20, valid: vec![true; 400] };
+        let label = |inside: &dyn Fn(usize, usize) -> bool| -> Vec<f32> {
+            (0..400).map(|k| f32::from(u8::from(inside(k % 20, k / 20)))).collect()
+        };
+        let stepped = label(&|c, r| (5..15).contains(&c) && (5..15).contains(&r));
+        // A row more above, and a bulge two cells high and a slim one below.
+        let plain = label(&|c, r| {
+            (5..15).contains(&c) && (4..15).contains(&r)
+                || (7..11).contains(&c) && r < 17 && r > 9
+                || c == 13 && r == 15
+        });
+        let wanted = label(&|c, r| (5..15).contains(&c) && (4..15).contains(&r) || c == 13 && r == 15);
+        assert_eq!(without_bulges(&layout, plain, &stepped), wanted);
+    }
 
     /// Free cells from which the border is reached, by depth-first search.
     fn by_search(w: usize, h: usize, cells: &[bool]) -> Vec<bool> {
