@@ -208,7 +208,7 @@ mod tests {
         assert!(label.iter().all(|u| *u < 0.5));
     }
 
-    /// Nothing speaks for either between 20 and 28, and the price is low along column 24 only.
+    /// Nothing speaks for either side of column 24 within four, and the price is low along one column there.
     #[test]
     fn a_boundary_runs_where_it_is_cheap() {
         let n = 48;
