@@ -8,7 +8,6 @@ pub(crate) mod light;
 pub mod ruler;
 pub mod sheet;
 pub mod tiles;
-mod turns;
 mod unusable;
 
 use image::GrayImage;
@@ -41,7 +40,7 @@ const AMPLE_BOARD: f64 = 0.15;
 pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> {
     let lines = grid::find(luma, spec);
     match &lines {
-        Ok(found) if turns::divides_light_from_dark(luma, found) => return board_or(luma, spec, lines),
+        Ok(found) if chequers::are_borders(luma, found) => return board_or(luma, spec, lines),
         Ok(found) if !weak(found) => return lines,
         // A grid that contradicts the pitch typed must not be overruled by a coarser one that seems to agree.
         Err(refusal) if refusal.kind == RefusalKind::ContradictoryReference => return board_or(luma, spec, lines),

@@ -72,10 +72,11 @@ def ground_by_lot(rng):
     return linear(plane), pitch, tuple(half), base, kind
 
 
-def garment_by_lot(rng, half, wide):
+def garment_by_lot(rng, half):
+    """A garment in its own frame, as it lies along the longer side of its mat, and mat_from_own."""
     own = garments.make(str(rng.choice(SHAPES)))
     size = own.outline.max(0) - own.outline.min(0)
-    turned = wide != (size[0] > size[1])
+    turned = size[0] < size[1]
     room = (2*np.array(half[::-1] if turned else half) - 30) / size
     scale = min(1.3, room.min()*rng.uniform(0.75, 0.95))
     own.outline, own.fold = own.outline*scale, own.fold*scale
@@ -142,7 +143,7 @@ def seen(picture, camera):
     """What the camera sees of the plane, four rays a pixel."""
     twice = optics.scaled(camera, 2)
     out = np.empty((camera.height, camera.width, 3), np.float32)
-    x, y = optics._undistorted(twice)
+    x, y = optics.undistorted(twice)
     back = np.linalg.inv(np.c_[camera.R[:, :2], camera.t])
     for a in range(0, camera.height, 252):
         rows = slice(2*a, 2*min(a + 252, camera.height))
@@ -168,7 +169,7 @@ def make(seed, out):
     rng = np.random.default_rng(seed)
     plane, pitch, half, base, kind = ground_by_lot(rng)
     wide = rng.random() < 0.6
-    own, placed, m = garment_by_lot(rng, half, True)
+    own, placed, m = garment_by_lot(rng, half)
     spec = cloth_by_lot(rng, base)
     picture = lamps(rng, laid(rng, plane, own, placed, m, spec))
     camera, f35, tilt, height = camera_by_lot(rng, half, wide)

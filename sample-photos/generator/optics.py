@@ -59,7 +59,7 @@ def scaled(camera, s):
     return Camera(K, camera.R, camera.t, camera.k1, camera.k2, w, h)
 
 
-def _undistorted(camera):
+def undistorted(camera):
     """Normalised ideal coordinates of every pixel (Newton's method on the radial polynomial)."""
     x = (np.arange(camera.width, dtype=np.float64) - camera.K[0, 2]) / camera.K[0, 0]
     y = (np.arange(camera.height, dtype=np.float64) - camera.K[1, 2]) / camera.K[1, 1]
@@ -77,7 +77,7 @@ def pinhole_size(camera):
     if camera.k1 == 0 and camera.k2 == 0 and abs(camera.K[0, 2] - (camera.width-1)/2) < 1e-9 \
             and abs(camera.K[1, 2] - (camera.height-1)/2) < 1e-9:
         return camera.width, camera.height
-    x, y = _undistorted(camera)
+    x, y = undistorted(camera)
     f = camera.K[0, 0]
     w, h = (2*int(np.ceil(np.abs(v).max()*f + 6)) for v in (x, y))
     return w, h
@@ -88,7 +88,7 @@ def bend(picture, camera):
     h, w = picture.shape[:2]
     if (w, h) == (camera.width, camera.height) and camera.k1 == 0 and camera.k2 == 0:
         return picture
-    x, y = _undistorted(camera)
+    x, y = undistorted(camera)
     f = camera.K[0, 0]
     return cv2.remap(picture, (x*f + (w-1)/2).astype(np.float32), (y*f + (h-1)/2).astype(np.float32),
                      cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)

@@ -71,9 +71,8 @@ pub(crate) struct Evidence {
     /// How uneven a cell and those around it are: root mean square of a cell's pixels' brightness about their mean,
     /// printed lines taken off, log units; the middle one of nine cells, so that the step at an edge does not count.
     pub unevenness: Vec<f32>,
-    /// Part of the price that a boundary pays between a cell and the next ones across and down: little where the
-    /// brightness steps, printed lines taken off.
-    pub boundary_share: Vec<f32>,
+    /// Mean brightness of a cell over the bare mat's, log units.
+    brightness: Vec<f32>,
     /// On a side that was seen.
     pub on_side: Vec<bool>,
     /// Distance into the printed grid, mm (negative outside).
@@ -90,6 +89,26 @@ impl Evidence {
             }
         }
         self.line_hidden.clone_from(&presence.hidden);
+    }
+
+    /// Part of the price that a boundary pays between a cell and the next ones across and down: little along steps of the
+    /// brightness, which cloth of the mat's own colour has at its edge too. Printed lines make none.
+    pub(crate) fn boundary_share(&self, layout: &Layout) -> Vec<f32> {
+        let (w, n) = (layout.columns, layout.len());
+        let clear = |k: usize| layout.valid[k] && !self.lined[k];
+        let step = |k: usize, next: Option<usize>| {
+            next.filter(|next| clear(k) && clear(*next)).map_or(0.0, |next| self.brightness[k] - self.brightness[next])
+        };
+        let steps: Vec<f32> = (0..n)
+            .map(|k| step(k, (k % w + 1 < w).then_some(k + 1)).hypot(step(k, (k + w < n).then_some(k + w))))
+            .collect();
+        let around = box_sum(w, layout.rows, &steps, AROUND_STEP);
+        let count = (2 * AROUND_STEP + 1).pow(2) as f32;
+        let share = |(step, sum): (&f32, &f32)| {
+            let clear = CLEAR_STEP * (sum / count).max(LEAST_STEP);
+            (1.0 / (1.0 + (step / clear).powi(2))).max(LEAST_SHARE)
+        };
+        steps.iter().zip(&around).map(share).collect()
     }
 
     /// What a cell's departure from the bare mat says while nothing is known of the cloth: positive for cloth.
@@ -135,7 +154,7 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
     let departure: Vec<f32> = sums.iter().map(|s| s.departure).collect();
     let lined: Vec<bool> = sums.iter().map(|s| s.pp > PER_CELL * mat.spread[0].powi(2)).collect();
     let bare_level = bare_levels(&sums, &lined, seen);
-    let boundary_share = boundary_share(layout, &sums, &lined);
+    let brightness = sums.iter().map(|s| s.rest / PER_CELL).collect();
     let unevenness: Vec<f32> = sums.iter().map(CellSums::unevenness).collect();
     let unevenness = median_of_nine(layout.columns, layout.rows, &unevenness);
     let grid_shows = layout.map(grid_coefficient(layout, &sums, mat, extent));
@@ -155,7 +174,7 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
         bare_level,
         lined,
         unevenness,
-        boundary_share,
+        brightness,
         on_side,
         depth,
     }
@@ -173,30 +192,6 @@ fn bare_levels(sums: &[CellSums], lined: &[bool], seen: &Seen) -> Vec<f32> {
     // Near a side that was seen cloth may begin: a fifth of those cells are not believed to be bare.
     let between = level(&|k| seen.near[k] && !seen.on[k] && !lined[k], 0.8).min(on_line);
     lined.iter().map(|lined| if *lined { on_line } else { between }).collect()
-}
-
-/// Boundaries are cheap along steps of the brightness, which cloth of the mat's own colour has at its edge too.
-fn boundary_share(layout: &Layout, sums: &[CellSums], lined: &[bool]) -> Vec<f32> {
-    let w = layout.columns;
-    let clear = |k: usize| layout.valid[k] && !lined[k];
-    let step = |k: usize, n: usize| (sums[k].rest - sums[n].rest) / PER_CELL;
-    let steps: Vec<f32> = (0..layout.len())
-        .map(|k| {
-            let next = [(k % w + 1 < w).then_some(k + 1), (k + w < layout.len()).then_some(k + w)];
-            let both = next.map(|n| n.filter(|n| clear(k) && clear(*n)).map_or(0.0, |n| step(k, n)));
-            both[0].hypot(both[1])
-        })
-        .collect();
-    let around = box_sum(layout.columns, layout.rows, &steps, AROUND_STEP);
-    let count = (2 * AROUND_STEP + 1).pow(2) as f32;
-    steps
-        .iter()
-        .zip(&around)
-        .map(|(step, sum)| {
-            let clear = CLEAR_STEP * (sum / count).max(LEAST_STEP);
-            (1.0 / (1.0 + (step / clear).powi(2))).max(LEAST_SHARE)
-        })
-        .collect()
 }
 
 fn cell_sums(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent) -> Vec<CellSums> {

@@ -25,13 +25,12 @@ pub(crate) fn smooth_label(columns: usize, rows: usize, votes: &[f32], price: f3
 
 /// The same at half the resolution: good enough to learn from.
 pub(crate) fn rough_label(columns: usize, rows: usize, votes: &[f32], price: f32) -> Vec<f32> {
-    let whole = vec![1.0; columns * rows];
     if columns < 8 || rows < 8 {
-        return smooth_label(columns, rows, votes, price, &whole);
+        return smooth_label(columns, rows, votes, price, &vec![1.0; columns * rows]);
     }
     let coarse = halved(columns, rows, votes, 2.0);
-    let share = &whole[..(columns / 2) * (rows / 2)];
-    spread_out(columns, rows, &coarse_to_fine(columns / 2, rows / 2, &coarse, price, share, HALVINGS - 1))
+    let share = vec![1.0; coarse.len()];
+    spread_out(columns, rows, &coarse_to_fine(columns / 2, rows / 2, &coarse, price, &share, HALVINGS - 1))
 }
 
 fn coarse_to_fine(columns: usize, rows: usize, votes: &[f32], price: f32, share: &[f32], halvings: usize) -> Vec<f32> {

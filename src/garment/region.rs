@@ -105,7 +105,7 @@ fn smoothed(layout: &Layout, votes: &[f32], evidence: &Evidence, alike: bool) ->
     if !alike {
         return plain();
     }
-    let along_steps = || smooth_label(w, h, votes, STEPPED_PRICE, &evidence.boundary_share);
+    let along_steps = || smooth_label(w, h, votes, STEPPED_PRICE, &evidence.boundary_share(layout));
     let (plain, along_steps) = rayon::join(plain, along_steps);
     without_bulges(layout, plain, &along_steps)
 }
@@ -114,7 +114,7 @@ fn smoothed(layout: &Layout, votes: &[f32], evidence: &Evidence, alike: bool) ->
 /// label whose boundary runs along steps of the brightness is taken.
 ///
 /// Where they differ by less than two cells either way the edge's own search reaches from one to the other.
-fn without_bulges(layout: &Layout, plain: Vec<f32>, along_steps: &[f32]) -> Vec<f32> {
+fn without_bulges(layout: &Layout, mut plain: Vec<f32>, along_steps: &[f32]) -> Vec<f32> {
     let (w, h) = (layout.columns, layout.rows);
     let differ: Vec<bool> = plain.iter().zip(along_steps).map(|(a, b)| (*a > 0.5) != (*b > 0.5)).collect();
     let is_wide =
@@ -128,8 +128,10 @@ fn without_bulges(layout: &Layout, plain: Vec<f32>, along_steps: &[f32]) -> Vec<
             }
         }
     }
-    let both = plain.iter().zip(along_steps).zip(&taken);
-    both.map(|((plain, stepped), taken)| *if *taken { stepped } else { plain }).collect()
+    for k in (0..taken.len()).filter(|k| taken[*k]) {
+        plain[k] = along_steps[k];
+    }
+    plain
 }
 
 /// What each cell says without colour histograms: positive for cloth.

@@ -6,12 +6,14 @@
 //! 3. Squares between numbered corners must be light and dark in turn.
 //! 4. [`saddle`]: the corner to a fraction of a pixel, in a window well under half a square.
 
+mod borders;
 mod lattice;
 mod response;
 mod saddle;
 
 use image::GrayImage;
 
+pub(super) use self::borders::are_borders;
 use self::lattice::Lattice;
 use super::grid::{GridSighting, GridSpec};
 use super::{Axis, LineSighting, Marking};

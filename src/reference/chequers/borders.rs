@@ -1,4 +1,4 @@
-//! Do the lines that were counted divide light from dark, as the borders of a board's squares do?
+//! Are the lines that were counted the borders of a board's squares, light on one side and dark on the other?
 //!
 //! A printed line has the same ground on both its sides. A chequered board has other squares there, and those change places
 //! from one square to the next, so that its borders look like thin lines where they are smeared or sharpened.
@@ -6,8 +6,8 @@
 use image::GrayImage;
 use nalgebra::Vector2;
 
-use super::Axis;
-use super::grid::GridSighting;
+use super::super::grid::GridSighting;
+use super::super::{Axis, LineSighting};
 use crate::units::{ImagePoint, MatPoint};
 
 /// Places looked at beside a line, and along a cell's side: shares of the pitch.
@@ -21,14 +21,14 @@ const MOSTLY: f64 = 0.6;
 const LOOKED_AT: usize = 200;
 
 /// Is the ground light on one side and dark on the other at most of the sides counted?
-pub(super) fn divides_light_from_dark(luma: &GrayImage, found: &GridSighting) -> bool {
+pub(in crate::reference) fn are_borders(luma: &GrayImage, found: &GridSighting) -> bool {
     let every = found.sides.len().div_ceil(LOOKED_AT).max(1);
     let looked: Vec<bool> = found.sides.iter().step_by(every).filter_map(|s| divides(luma, found, s)).collect();
     looked.iter().filter(|d| **d).count() as f64 > MOSTLY * looked.len() as f64
 }
 
 /// The same of one side; none where the photo does not show both its grounds.
-fn divides(luma: &GrayImage, found: &GridSighting, side: &super::LineSighting) -> Option<bool> {
+fn divides(luma: &GrayImage, found: &GridSighting, side: &LineSighting) -> Option<bool> {
     let rough = found.rough.as_ref()?;
     let [x, y] = found.pitch_mm;
     let (line, along) = match side.axis {
@@ -65,7 +65,7 @@ mod tests {
     use image::Luma;
     use nalgebra::Matrix3;
 
-    use super::super::{LineSighting, Marking};
+    use super::super::super::Marking;
     use super::*;
     use crate::camera::{Camera, Lens};
 
@@ -91,7 +91,7 @@ mod tests {
         });
         let mut found = GridSighting::from_sides(Marking::LightLines, [50.0; 2], sides.collect());
         found.rough = Some(camera.clone());
-        divides_light_from_dark(&luma, &found)
+        are_borders(&luma, &found)
     }
 
     fn chequers(mat: MatPoint, square: f64) -> f64 {
