@@ -29,6 +29,11 @@ const BIN_GATE: f32 = 3.0;
 const LEAST_HALF_PITCH_BINS: usize = 8;
 const GROUND_STEPS: usize = 4;
 
+/// Lines so far apart, without a finer division between them, are joints of tiles: all that is learnt of them lies within a
+/// reach. Beyond it few places tell, and cloth can lie on most of those.
+const JOINTS_MM: f64 = 72.0;
+const JOINT_REACH_MM: f64 = 14.0;
+
 /// Width over which a chessboard's tone changes at an edge, mm (half of it on either side).
 const CHESS_EDGE_MM: f64 = 0.8;
 
@@ -54,7 +59,14 @@ impl Profile {
         std::array::from_fn(|k| a[k] + (b[k] - a[k]) * t)
     }
 
-    fn learn(period_mm: f64, pitch_mm: f64, values: impl Iterator<Item = (f64, [f32; 3])>, noise: [f32; 3]) -> Self {
+    /// `reach_mm`: how far from a line anything may be printed, if that is known.
+    fn learn(
+        period_mm: f64,
+        pitch_mm: f64,
+        reach_mm: Option<f64>,
+        values: impl Iterator<Item = (f64, [f32; 3])>,
+        noise: [f32; 3],
+    ) -> Self {
         let n = (period_mm / BIN_MM).round().clamp(1.0, MAX_BINS) as usize;
         let mut piles: Vec<Vec<[f32; 3]>> = vec![Vec::new(); n];
         for (coordinate, value) in values {
@@ -69,11 +81,25 @@ impl Profile {
         };
         let mut bins: Vec<[f32; 3]> = (0..n).into_par_iter().with_min_len(16).map(bin).collect();
         take_off_ground(&mut bins, pitch_mm / period_mm);
+        if let Some(reach) = reach_mm {
+            keep_near_lines(&mut bins, pitch_mm / period_mm, reach / period_mm);
+        }
         let floor: [f32; 3] = std::array::from_fn(|i| BIN_GATE * robust_scale(bins.iter().map(|b| b[i])));
         for bin in bins.iter_mut().filter(|b| (0..3).all(|i| b[i].abs() <= floor[i])) {
             *bin = [0.0; 3];
         }
         Self { period_mm, bins }
+    }
+}
+
+/// Empties the bins farther than `reach` from every line; a pitch and the reach are shares of the bins.
+fn keep_near_lines(bins: &mut [[f32; 3]], pitch: f64, reach: f64) {
+    let n = bins.len() as f64;
+    for (k, bin) in bins.iter_mut().enumerate() {
+        let turns = (k as f64 + 0.5) / n / pitch;
+        if (turns - turns.round()).abs() * pitch > reach {
+            *bin = [0.0; 3];
+        }
     }
 }
 
@@ -223,9 +249,10 @@ impl Lines {
         let pairs = || samples.iter().zip(&over);
         let along_x = pairs().filter(|(s, _)| clear(before.y.at(s.at.y))).map(|(s, v)| (s.at.x, *v));
         let along_y = pairs().filter(|(s, _)| clear(before.x.at(s.at.x))).map(|(s, v)| (s.at.y, *v));
+        let reach = |axis: usize| (grid.divisions <= 1 && grid.pitch_mm[axis] > JOINTS_MM).then_some(JOINT_REACH_MM);
         let (x, y) = rayon::join(
-            || Profile::learn(period(0), grid.pitch_mm[0], along_x, noise),
-            || Profile::learn(period(1), grid.pitch_mm[1], along_y, noise),
+            || Profile::learn(period(0), grid.pitch_mm[0], reach(0), along_x, noise),
+            || Profile::learn(period(1), grid.pitch_mm[1], reach(1), along_y, noise),
         );
         Self { x, y, chequers: None, photographed: None }
     }
