@@ -73,6 +73,8 @@ pub(crate) struct Evidence {
     pub unevenness: Vec<f32>,
     /// Mean brightness of a cell over the bare mat's, log units.
     brightness: Vec<f32>,
+    /// By how much the light differs from that in the middle, log units.
+    pub light: Vec<[f32; 3]>,
     /// On a side that was seen.
     pub on_side: Vec<bool>,
     /// Distance into the printed grid, mm (negative outside).
@@ -159,7 +161,8 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
     let unevenness = median_of_nine(layout.columns, layout.rows, &unevenness);
     let grid_shows = layout.map(grid_coefficient(layout, &sums, mat, extent));
     let centres = (0..layout.len()).map(|k| layout.centre(k % layout.columns, k / layout.columns));
-    let depth = centres.map(|p| extent.depth_mm(p) as f32).collect();
+    let depth = centres.clone().map(|p| extent.depth_mm(p) as f32).collect();
+    let light = centres.map(|p| mat.shade.light(p)).collect();
     let wide = extent.pitch_mm > WIDE_CELLS * LARGEST_WINDOW_MM;
     let grid_weight = if wide { WIDE_CELLS_WEIGHT } else { 1.0 };
     let on_side = seen.on.clone();
@@ -175,6 +178,7 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
         lined,
         unevenness,
         brightness,
+        light,
         on_side,
         depth,
     }

@@ -22,6 +22,10 @@ const STEPPED_PRICE: f32 = 4.0;
 /// Least area of a garment, mm2.
 const MIN_AREA_MM2: f64 = 1500.0;
 
+/// Share of the printed grid below which it is held to be hidden, and above which it shows.
+const HIDDEN: f32 = 0.3;
+const SHOWN: f32 = 0.7;
+
 /// Length of contact with the photo's border that means the cloth goes on beyond it, mm.
 const BORDER_CONTACT_MM: f64 = 8.0;
 
@@ -51,15 +55,7 @@ pub(crate) fn find(
 ) -> Result<Found, Refusal> {
     let may_leave = options.may_leave;
     let own = own_votes(layout, evidence, &options, Evidence::departure_vote, |_, _| 0.0);
-    let bins = Bins::new(flat, layout);
-    let seeds = cloth_seeds(layout, evidence, &own);
-    let main = main_piece(layout, &seeds, evidence).ok_or_else(no_cloth)?;
-    let not_cloth: Vec<bool> =
-        (0..layout.len()).map(|k| layout.valid[k] && is_background_seed(evidence, &own, &seeds, k)).collect();
-    let votes = with_colours(&bins, layout, evidence, &own, &main.cells, &not_cloth);
-    let label = rough_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
-    let rough = pieces(layout, &label, evidence);
-    let Some(first) = rough.first() else { return Err(no_cloth()) };
+    let (first, bins) = first_piece(flat, layout, evidence, &own, &options).ok_or_else(no_cloth)?;
     let bare: Vec<bool> = first.cells.iter().zip(&layout.valid).map(|(c, v)| !c && *v).collect();
     let (inside, outside) = rayon::join(|| eroded(layout, &first.cells, 2), || eroded(layout, &bare, 2));
     let texture = Texture::learn(layout, evidence, &inside, &outside);
@@ -87,6 +83,68 @@ pub(crate) fn find(
         label: layout.map(softened(layout, &filled)),
         cells: first.cells.clone(),
         warnings: second_piece(&pieces),
+    })
+}
+
+/// The piece to learn from, and the colours it was told by: what departs from the bare mat, unless that hides little of
+/// the printed grid and something else hides much of it, as cloth of the mat's own colour does beside a thing of another.
+fn first_piece(
+    flat: &Flat,
+    layout: &Layout,
+    evidence: &Evidence,
+    own: &[f32],
+    options: &GarmentOptions<'_>,
+) -> Option<(Piece, Bins)> {
+    let bins = Bins::new(flat, layout, None);
+    let departing = departing_piece(&bins, layout, evidence, own);
+    let hides = |k: usize| evidence.grid_shows.values[k] < HIDDEN && evidence.depth[k] > 0.0;
+    let hidden: Vec<bool> = (0..layout.len()).map(hides).collect();
+    let most = connected(layout, &hidden, evidence).into_iter().next();
+    if let Some(most) = most.filter(|most| is_missed(layout, departing.as_ref(), &most.cells, &hidden)) {
+        // Alike cloth is told by small differences, and those of the light are no smaller.
+        let under_even_light = Bins::new(flat, layout, Some(&evidence.light));
+        if let Some(piece) = hiding_piece(&under_even_light, layout, evidence, &most.cells, options) {
+            return Some((piece, under_even_light));
+        }
+    }
+    departing.map(|piece| (piece, bins))
+}
+
+/// Is the place where `most` of the grid is hidden large, and what departs from the mat somewhere else?
+fn is_missed(layout: &Layout, departing: Option<&Piece>, most: &[bool], hidden: &[bool]) -> bool {
+    let area = |cells: usize| cells as f64 * layout.cell_mm().powi(2);
+    let of_most = area(most.iter().filter(|m| **m).count());
+    let hides = |piece: &Piece| area(piece.cells.iter().zip(hidden).filter(|(a, b)| **a && **b).count());
+    of_most >= MIN_AREA_MM2 && departing.map_or(0.0, hides) <= MIN_AREA_MM2.min(0.5 * of_most)
+}
+
+/// The piece of a first label learnt from cells that depart clearly from the bare mat.
+fn departing_piece(bins: &Bins, layout: &Layout, evidence: &Evidence, own: &[f32]) -> Option<Piece> {
+    let seeds = cloth_seeds(layout, evidence, own);
+    let main = main_piece(layout, &seeds, evidence)?;
+    let not_cloth: Vec<bool> =
+        (0..layout.len()).map(|k| layout.valid[k] && is_background_seed(evidence, own, &seeds, k)).collect();
+    let votes = with_colours(bins, layout, evidence, own, &main.cells, &not_cloth);
+    let label = rough_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
+    pieces(layout, &label, evidence).into_iter().next()
+}
+
+/// The piece of a first label learnt from where the grid is hidden and where it shows alone.
+fn hiding_piece(
+    bins: &Bins,
+    layout: &Layout,
+    evidence: &Evidence,
+    hidden: &[bool],
+    options: &GarmentOptions<'_>,
+) -> Option<Piece> {
+    let shows: Vec<bool> = evidence.grid_shows.values.iter().map(|g| *g > SHOWN).collect();
+    let texture = Texture::learn(layout, evidence, hidden, &shows);
+    let own = own_votes(layout, evidence, options, |e, k| texture.vote(e, k), |_, _| 0.0);
+    let votes = with_colours(bins, layout, evidence, &own, hidden, &shows);
+    let label = rough_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
+    pieces(layout, &label, evidence).into_iter().find(|piece| {
+        let common = piece.cells.iter().zip(hidden).filter(|(a, b)| **a && **b).count();
+        2 * common > hidden.iter().filter(|h| **h).count()
     })
 }
 
@@ -254,7 +312,7 @@ fn connected(layout: &Layout, chosen: &[bool], e: &Evidence) -> Vec<Piece> {
         piece_of[start] = id;
         stack.push(start);
         while let Some(k) = stack.pop() {
-            let hidden_grid = e.grid_shows.values[k] < 0.3;
+            let hidden_grid = e.grid_shows.values[k] < HIDDEN;
             let strength = e.departure[k].max(if hidden_grid { 6.0 } else { 0.0 });
             weight += if e.depth[k] > 0.0 { f64::from(strength) } else { 0.05 };
             for n in neighbours(w, h, k) {

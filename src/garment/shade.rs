@@ -23,6 +23,9 @@ const BLOCK_MM: f64 = 30.0;
 /// Samples' worth of belief that a block needs no correction.
 const BLOCK_PRIOR: f32 = 12.0;
 
+/// Most that the light is believed to differ from the middle's, log units.
+const MOST_LIGHT: f32 = 0.5;
+
 /// A cubic polynomial per channel plus a block-wise smooth remainder.
 #[derive(Debug, Clone)]
 pub(crate) struct Shade {
@@ -41,6 +44,15 @@ impl Shade {
             *value = poly.iter().zip(&terms).map(|(a, b)| a * b).sum::<f32>() + extra;
         }
         out
+    }
+
+    /// By how much the light, which falls off smoothly, differs at a point from that in the middle: log units.
+    pub(crate) fn light(&self, p: MatPoint) -> [f32; 3] {
+        let terms = terms(self.area, p);
+        self.poly.map(|poly| {
+            let smooth: f32 = poly.iter().zip(&terms).skip(1).map(|(a, b)| a * b).sum();
+            smooth.clamp(-MOST_LIGHT, MOST_LIGHT)
+        })
     }
 
     /// [`Shade::at`] along a line of constant y, far cheaper per point.
