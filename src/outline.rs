@@ -16,6 +16,7 @@ mod doubt;
 mod groove;
 mod lead;
 mod outliers;
+mod penumbra;
 mod printed;
 mod profiles;
 mod ring;

@@ -254,20 +254,28 @@ fn best_of_turns(found: &[MatPoint], truth: &[MatPoint], on_mat: bool) -> Compar
         let turn = Rotation2::new(degrees.to_radians());
         found.iter().map(|p| to + turn * (*p - from)).collect()
     };
-    let best_of = |some: Vec<f64>| -> f64 {
-        let apart = |degrees: &f64| roughly_apart(&turned(*degrees), truth);
-        let rated = some.iter().map(|d| (apart(d), *d));
-        rated.min_by(|a, b| a.0.total_cmp(&b.0)).expect("some turns").1
+    let rated = |some: Vec<f64>| -> Vec<(f64, f64)> {
+        let mut rated: Vec<(f64, f64)> = some.iter().map(|d| (roughly_apart(&turned(*d), truth), *d)).collect();
+        rated.sort_by(|a, b| a.0.total_cmp(&b.0));
+        rated
     };
-    // Without a mat the frame follows the photo: any turn is possible.
-    let mut turn = best_of((0..4).map(|k| 90.0 * f64::from(k)).collect());
-    if !on_mat {
-        turn = best_of((0..72).map(|k| 5.0 * f64::from(k)).collect());
-        for step in [1.0, 0.2, 0.05] {
-            turn = best_of((-6..=6).map(|k| turn + step * f64::from(k)).collect());
-        }
+    if on_mat {
+        // A long piece looks much the same upside down until it is laid closely.
+        let quarters = rated((0..4).map(|k| 90.0 * f64::from(k)).collect());
+        let likely = quarters.iter().filter(|(apart, _)| *apart < 2.0 * quarters[0].0 + 1.0);
+        let laid = likely.map(|(_, degrees)| laid_closely(turned(*degrees), truth));
+        return laid.min_by(|a, b| a.median.total_cmp(&b.median)).expect("some turn");
     }
-    let mut placed = turned(turn);
+    // Without a mat the frame follows the photo: any turn is possible.
+    let mut turn = rated((0..72).map(|k| 5.0 * f64::from(k)).collect())[0].1;
+    for step in [1.0, 0.2, 0.05] {
+        turn = rated((-6..=6).map(|k| turn + step * f64::from(k)).collect())[0].1;
+    }
+    laid_closely(turned(turn), truth)
+}
+
+/// The comparison from a place near the true one.
+fn laid_closely(mut placed: Vec<MatPoint>, truth: &[MatPoint]) -> Comparison {
     let mut comparison = compare::rigid_compare(&placed, truth);
     // Closest points slide slowly along straight edges: go on from where they came to until they rest.
     for _ in 0..20 {

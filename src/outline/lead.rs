@@ -16,11 +16,20 @@ const LED_LIKELIHOOD: f32 = 0.2;
 const STEP_BONUS: f32 = 2.0;
 const GROOVE_BONUS: f32 = 0.8;
 
+/// How much of either side a step is read from, mm; and a sharp one, which is as great near by as farther off.
+const STEP_MM: f64 = 0.5;
+const SHARP_MM: (f64, f64) = (0.3, 1.2);
+
+/// Profiles either way that are pooled.
+const POOLED: usize = 3;
+
 /// A step of this length in gamma levels (three channels together) is as clear as any.
 const CLEAR_STEP: f32 = 12.0;
 
 /// A groove of so many deviations is as clear as any; how far beside it either side is read, mm.
 const CLEAR_GROOVE: f32 = 3.0;
+/// Deviations that are chance as often as not where many places are asked for the clearest.
+const SURELY_MORE: f32 = 2.0;
 const SIDES_MM: (f64, f64) = (0.4, 1.0);
 
 /// Where no edge lies, mm inside and outside the curve: what looks like a groove there is chance. Samples it takes to know.
@@ -31,8 +40,44 @@ const ENOUGH: usize = 100;
 ///
 /// `gate` is 0 for samples near a printed line, else 1.
 pub(crate) fn evidence(profiles: &Profiles, ring: &Ring, gate: &[f32]) -> Vec<f32> {
-    let (steps, grooves) = rayon::join(|| steps(profiles, ring), || grooves(profiles, ring, gate));
-    steps.iter().zip(&grooves).map(|(step, groove)| STEP_BONUS * step + GROOVE_BONUS * groove).collect()
+    let (steps, grooves) = rayon::join(|| steps(profiles, ring, STEP_MM), || grooves(profiles, ring, gate));
+    steps.iter().zip(&grooves).map(|(step, groove)| STEP_BONUS * step.min(1.0) + GROOVE_BONUS * groove).collect()
+}
+
+/// The same, but for slopes: what is soft is no edge.
+pub(crate) fn sharp(profiles: &Profiles, ring: &Ring, gate: &[f32]) -> Vec<f32> {
+    let ((near, far), grooves) = rayon::join(
+        || rayon::join(|| steps(profiles, ring, SHARP_MM.0), || steps(profiles, ring, SHARP_MM.1)),
+        || clear(profiles, gate, &pooled(&depths(profiles, ring), profiles.len), SURELY_MORE),
+    );
+    let step = |(near, far): (&f32, &f32)| (2.0 * near - far).clamp(0.0, 1.0);
+    let steps = near.iter().zip(&far).map(step);
+    let border = tone_borders(profiles);
+    let steps = steps.zip(&border).map(|(step, border)| if *border { 0.0 } else { step });
+    steps.zip(&grooves).map(|(step, groove)| STEP_BONUS * step + GROOVE_BONUS * groove).collect()
+}
+
+/// The mean over neighbouring profiles.
+fn pooled(values: &[f32], len: usize) -> Vec<f32> {
+    let n = values.len() / len;
+    let mean = |i: usize, j: usize| {
+        let around = (0..=2 * POOLED).map(|k| values[(i + n + k - POOLED.min(n)) % n * len + j]);
+        around.sum::<f32>() / (2 * POOLED + 1) as f32
+    };
+    (0..n).into_par_iter().flat_map_iter(|i| (0..len).map(move |j| mean(i, j))).collect()
+}
+
+/// Samples beside a border of a chessboard's squares, which may lie a little off.
+fn tone_borders(profiles: &Profiles) -> Vec<bool> {
+    if !profiles.tones {
+        return vec![false; profiles.count() * profiles.len];
+    }
+    let reach = (1.5 / profiles.step_mm).round() as usize;
+    let near = |row: &[[f32; 3]], j: usize| {
+        let ends = [row[j.saturating_sub(reach)][1], row[(j + reach).min(row.len() - 1)][1]];
+        ends.iter().any(|end| (end - row[j][1]).abs() > 0.03 * (row[j][1] + 6.0))
+    };
+    profiles.expected.chunks(profiles.len).flat_map(|row| (0..row.len()).map(move |j| near(row, j))).collect()
 }
 
 /// Puts what the edge itself shows in charge where the likelihoods leave the path open.
@@ -48,11 +93,11 @@ pub(crate) fn by_the_edge(profiles: &Profiles, evidence: &[f32], costs: &mut [f3
     }
 }
 
-/// The step of colour at every sample: the two sides' means over half a millimetre, pooled over neighbouring
+/// The step of colour at every sample: the two sides' means over a length, pooled over neighbouring
 /// profiles, in units of [`CLEAR_STEP`]; the mat's lines taken off.
-fn steps(profiles: &Profiles, ring: &Ring) -> Vec<f32> {
+fn steps(profiles: &Profiles, ring: &Ring, side_mm: f64) -> Vec<f32> {
     let len = profiles.len;
-    let half = ((0.5 / profiles.step_mm).round() as usize).max(1);
+    let half = ((side_mm / profiles.step_mm).round() as usize).max(1);
     let n = profiles.count();
     let mut steps = vec![[0f32; 3]; n * len];
     steps.par_chunks_mut(len).enumerate().with_min_len(64).for_each(|(i, steps)| {
@@ -61,7 +106,11 @@ fn steps(profiles: &Profiles, ring: &Ring) -> Vec<f32> {
             .seen(i)
             .iter()
             .zip(nearby_lines(profiles, i))
-            .map(|(seen, line)| {
+            .zip(profiles.expected(i))
+            .map(|((seen, line), tone)| {
+                if profiles.tones {
+                    return std::array::from_fn(|c| seen[c] * (ground[c] / tone[c].max(1.0)).min(1.0));
+                }
                 let lit = |colour: [f32; 3]| std::array::from_fn(|c| colour[c] * gain[c]);
                 let off = line.map_or(lit(ground), |line| worn_line(*seen, lit(ground), lit(line)));
                 std::array::from_fn(|c| seen[c] - off[c] + lit(ground)[c])
@@ -72,19 +121,18 @@ fn steps(profiles: &Profiles, ring: &Ring) -> Vec<f32> {
             *step = std::array::from_fn(|c| mean(j - half..j, c) - mean(j + 1..j + 1 + half, c));
         }
     });
-    let reach = 3;
     let mut out = vec![0f32; n * len];
     out.par_chunks_mut(len).enumerate().with_min_len(64).for_each(|(i, out)| {
         for (j, out) in out.iter_mut().enumerate() {
             let mut sum = [0f32; 3];
-            for k in 0..=2 * reach {
-                let step = steps[((i + n + k - reach) % n) * len + j];
+            for k in 0..=2 * POOLED {
+                let step = steps[((i + n + k - POOLED.min(n)) % n) * len + j];
                 for (s, v) in sum.iter_mut().zip(step) {
-                    *s += v / (2 * reach + 1) as f32;
+                    *s += v / (2 * POOLED + 1) as f32;
                 }
             }
             let norm = (sum[0] * sum[0] + sum[1] * sum[1] + sum[2] * sum[2]).sqrt();
-            *out = (norm / CLEAR_STEP).min(1.0);
+            *out = norm / CLEAR_STEP;
         }
     });
     out
@@ -94,13 +142,12 @@ fn steps(profiles: &Profiles, ring: &Ring) -> Vec<f32> {
 /// [`CLEAR_GROOVE`]: cloth lies in a groove of shade between its rim and the mat, however alike the two are. None is looked
 /// for at printed lines.
 fn grooves(profiles: &Profiles, ring: &Ring, gate: &[f32]) -> Vec<f32> {
+    clear(profiles, gate, &depths(profiles, ring), 0.0)
+}
+
+/// Depths of all samples in deviations of those where there is no edge, over a least number of these.
+fn clear(profiles: &Profiles, gate: &[f32], depths: &[f32], least: f32) -> Vec<f32> {
     let len = profiles.len;
-    let mut depths = vec![0f32; profiles.count() * len];
-    let rows = depths.par_chunks_mut(len).enumerate().with_min_len(64);
-    rows.for_each(|(i, depths)| {
-        let bright = |j: usize| groove::brightness(profiles, i, j, ring.gain[i]).max(0.01).ln();
-        depths_below(&(0..len).map(bright).collect::<Vec<_>>(), profiles.step_mm, depths);
-    });
     let ranges = NO_EDGE_MM.map(|(from, to)| profiles.range(from, to));
     let places =
         (0..profiles.count()).flat_map(|i| ranges.iter().flat_map(move |r| r.clone().map(move |j| i * len + j)));
@@ -112,8 +159,20 @@ fn grooves(profiles: &Profiles, ring: &Ring, gate: &[f32]) -> Vec<f32> {
     chance.iter_mut().for_each(|v| *v = (*v - middle).abs());
     // 1.4826 times the middle deviation is a normal law's own.
     let deviation = (1.4826 * median(&mut chance)).max(1e-4);
-    let clear = |(depth, gate): (&f32, &f32)| gate * ((depth - middle) / deviation).clamp(0.0, CLEAR_GROOVE);
+    let clear = |(depth, gate): (&f32, &f32)| gate * ((depth - middle) / deviation - least).clamp(0.0, CLEAR_GROOVE);
     depths.iter().zip(gate).map(clear).collect()
+}
+
+/// Depth of every sample below the lower of its sides' means, log units.
+fn depths(profiles: &Profiles, ring: &Ring) -> Vec<f32> {
+    let len = profiles.len;
+    let mut depths = vec![0f32; profiles.count() * len];
+    let rows = depths.par_chunks_mut(len).enumerate().with_min_len(64);
+    rows.for_each(|(i, depths)| {
+        let bright = |j: usize| groove::brightness(profiles, i, j, ring.gain[i]).max(0.01).ln();
+        depths_below(&(0..len).map(bright).collect::<Vec<_>>(), profiles.step_mm, depths);
+    });
+    depths
 }
 
 /// Depth of every sample of a profile below the lower of its sides' means.

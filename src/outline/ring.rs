@@ -61,6 +61,12 @@ impl Ring {
         Self { gain, strange, cloth, other }
     }
 
+    /// Mat all round, in light known.
+    #[cfg(test)]
+    pub(crate) fn lit(gain: Vec<[f32; 3]>) -> Self {
+        Self { strange: vec![false; gain.len()], gain, cloth: Vec::new(), other: Vec::new() }
+    }
+
     /// Where something else than the mat lies outside and the mat has ended, puts what is seen there for it: it has neither
     /// the mat's colour nor its lines, which the prediction carries on beyond the rim.
     pub(crate) fn put_what_is_seen(&self, profiles: &mut Profiles, around_mm: &[f64], off_mat: impl Fn(usize) -> bool) {

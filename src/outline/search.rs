@@ -2,7 +2,7 @@
 //!
 //! Likelihoods say how well each sample goes with either side. What is dark and of both sides' hue may be cloth turning from
 //! the light or mat in a hard shadow: the path is sought under both views, and where these part, as where the likelihoods
-//! leave it open, the edge itself leads. Where another light than the lamp's colours the shadow, likelihoods are of no use:
+//! leave it open, the edge itself leads. A shadow's soft rim is no edge: there the next sharp one farther in is taken. Where another light than the lamp's colours the shadow, likelihoods are of no use:
 //! it is mat if the mat's printed lines run on through it.
 
 use std::cell::OnceCell;
@@ -10,6 +10,7 @@ use std::ops::Range;
 
 use super::changepoint::{self, Path, Shadows};
 use super::chroma::Hues;
+use super::penumbra::Rims;
 use super::profiles::Profiles;
 use super::ring::{self, Ring};
 use super::roughness::{self, Roughness};
@@ -44,6 +45,9 @@ const MOST_OVERRULED: f32 = 3.0;
 const CLEARLY_MORE: f32 = 1.2;
 const SHOWN_POINTS: usize = 5;
 
+/// Farthest inside the curve that an edge is sought behind a shadow's soft rim, mm.
+const FARTHEST_IN_MM: f64 = 8.5;
+
 /// Share of the printed lines' contrast by which they are taken to run on.
 const MOSTLY_SHOWN: f32 = 0.5;
 
@@ -62,6 +66,8 @@ pub(crate) struct Search<'a> {
     rough: OnceCell<Roughness>,
     /// What speaks for an edge by itself ([`lead::evidence`]), likewise.
     evidence: OnceCell<Vec<f32>>,
+    /// The same of sharp edges alone ([`lead::sharp`]), likewise.
+    sharp: OnceCell<Vec<f32>>,
 }
 
 /// How the colours of cloth and mat lie to each other: the angle between them (its sine), and their lengths, gamma levels.
@@ -73,6 +79,7 @@ struct Colours {
 }
 
 /// What an edge at every sample costs.
+#[derive(Clone)]
 struct Costs {
     costs: Vec<f32>,
     /// By how much they were raised against the path's steps.
@@ -99,6 +106,7 @@ impl<'a> Search<'a> {
             hues: OnceCell::new(),
             rough: OnceCell::new(),
             evidence: OnceCell::new(),
+            sharp: OnceCell::new(),
         }
     }
 
@@ -129,11 +137,37 @@ impl<'a> Search<'a> {
         if usual.unclear {
             take(&self.contradicted(&usual, &path, &range));
         }
-        if led.iter().all(|led| *led == 0.0) {
-            return (path, usual.apart);
+        let mut best = match led.iter().all(|led| *led == 0.0) {
+            true => path.clone(),
+            // How open the path was before the edge took the lead is what remains in doubt.
+            false => Path { at: self.led(&usual, &led, &range).at, span_mm: path.span_mm },
+        };
+        self.in_from_rims(&mut usual, &mut led, &mut best, &range);
+        (best, usual.apart)
+    }
+
+    /// Leads the path in from where it runs along a shadow's soft rim.
+    fn in_from_rims(&self, usual: &mut Costs, led: &mut [f32], path: &mut Path, range: &Range<usize>) {
+        let mut rims = Rims::along(self.profiles, self.ring, &path.at);
+        if rims.are_none() {
+            return;
         }
-        // How open the path was before the edge took the lead is what remains in doubt.
-        (Path { at: self.led(&usual, &led, &range).at, span_mm: path.span_mm }, usual.apart)
+        rims.leave_out_edges(self.sharp());
+        let mut costs = rims.costs(self.sharp());
+        changepoint::scale(self.profiles, &mut costs, &usual.limber);
+        let mut tried = usual.clone();
+        tried.take(&costs, &rims.soft);
+        let range = self.profiles.range(-FARTHEST_IN_MM, 0.0).start..range.end;
+        rims.keep_those_of_shade(&self.best(&tried, &range).at);
+        if rims.are_none() {
+            return;
+        }
+        usual.take(&costs, &rims.soft);
+        led.iter_mut().zip(&rims.soft).filter(|(_, soft)| **soft).for_each(|(led, _)| *led = 0.0);
+        let found = self.led(usual, led, &range);
+        let spans = path.span_mm.iter_mut().zip(&found.span_mm).zip(&rims.soft);
+        spans.filter(|(_, soft)| **soft).for_each(|((open, found), _)| *open = *found);
+        path.at = found.at;
     }
 
     fn best(&self, costs: &Costs, range: &Range<usize>) -> Path {
@@ -149,6 +183,10 @@ impl<'a> Search<'a> {
 
     fn evidence(&self) -> &[f32] {
         self.evidence.get_or_init(|| lead::evidence(self.profiles, self.ring, self.gate()))
+    }
+
+    fn sharp(&self) -> &[f32] {
+        self.sharp.get_or_init(|| lead::sharp(self.profiles, self.ring, self.gate()))
     }
 
     fn gate(&self) -> &[f32] {
@@ -243,6 +281,13 @@ impl Costs {
             costs.copy_from_slice(other);
             *limber = *other_limber;
         }
+    }
+
+    /// Takes other costs at the points that are marked.
+    fn take(&mut self, other: &[f32], marked: &[bool]) {
+        let len = self.len();
+        let rows = self.costs.chunks_mut(len).zip(other.chunks(len)).zip(marked);
+        rows.filter(|(_, marked)| **marked).for_each(|((costs, other), _)| costs.copy_from_slice(other));
     }
 
     /// Lets both views count alike where the edge is torn between them.
