@@ -18,7 +18,7 @@ const GROOVE_BONUS: f32 = 0.8;
 
 /// How much of either side a step is read from, mm; and a sharp one, which is as great near by as farther off.
 const STEP_MM: f64 = 0.5;
-const SHARP_MM: (f64, f64) = (0.3, 1.2);
+const SHARP_MM: (f64, f64) = (0.5, 2.0);
 
 /// Profiles either way that are pooled.
 const POOLED: usize = 3;

@@ -11,13 +11,13 @@ use super::profiles::Profiles;
 use super::ring::Ring;
 use crate::garment::appearance::{Departure, log_from_gamma, median};
 
-/// How far the rise is read, mm from the path either way, and the length over which a step in it is looked for.
+/// How far the rise is read, mm from the path either way; the lengths over which a step in it is looked for, and the largest
+/// share of the rise that a soft rim has over each: noise makes short steps, an edge out of focus is a long one.
 const RISE_MM: (f64, f64) = (1.5, 3.0);
-const STEP_MM: f64 = 0.5;
+const STEPS: [(f64, f32); 2] = [(0.5, 0.5), (1.4, 0.6)];
 
-/// Least rise (log brightness), and the largest share of it that a soft rim has in its steepest half millimetre.
+/// Least rise, log brightness.
 const LEAST_RISE: f32 = 0.05;
-const SOFT: f32 = 0.5;
 
 /// Two edges lie so far apart at least, mm, and a rim so far from the edge.
 const APART_MM: f64 = 1.0;
@@ -64,7 +64,7 @@ impl<'a> Rims<'a> {
                 steepness(&(0..len).map(mean).collect::<Vec<f32>>(), profiles.step_mm)
             })
             .collect();
-        let soft = points().map(|i| median_of(around(i, ALONG, n).map(|k| steepest[k])) < SOFT).collect();
+        let soft = points().map(|i| median_of(around(i, ALONG, n).map(|k| steepest[k])) < 1.0).collect();
         Self { profiles, ring, at: at.to_vec(), soft }
     }
 
@@ -152,7 +152,8 @@ fn brightness_beside(profiles: &Profiles, ring: &Ring, i: usize, at: usize) -> O
     (at >= far && at + far < profiles.len).then(|| (at - far..=at + far).map(bright).collect())
 }
 
-/// The steepest part of the rise as a share of all of it: near 1 for an edge; infinite where brightness does not rise.
+/// The steepest part of the rise over the most that a soft rim has: over 1 for an edge; infinite where brightness does not
+/// rise.
 fn steepness(bright: &[f32], step_mm: f64) -> f32 {
     let (near, far) = (samples(RISE_MM.0, step_mm), samples(RISE_MM.1, step_mm));
     if bright.len() < 2 * far + 1 {
@@ -163,9 +164,12 @@ fn steepness(bright: &[f32], step_mm: f64) -> f32 {
     if rise < LEAST_RISE {
         return f32::INFINITY;
     }
-    let half = samples(0.5 * STEP_MM, step_mm);
-    let rises = (far - near..=far + near).map(|j| mean(j + 1, j + half) - mean(j - half, j - 1));
-    rises.fold(f32::NEG_INFINITY, f32::max) / rise
+    let steepest = |length_mm: f64| {
+        let half = samples(0.5 * length_mm, step_mm);
+        let rises = (far - near..=far + near).map(|j| mean(j + 1, j + half) - mean(j - half, j - 1));
+        rises.fold(f32::NEG_INFINITY, f32::max) / rise
+    };
+    STEPS.map(|(length_mm, most)| steepest(length_mm) / most).into_iter().fold(0.0, f32::max)
 }
 
 #[cfg(test)]

@@ -51,13 +51,16 @@ pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> 
     let factor = luma.width().max(luma.height()).div_ceil(REDUCED_SIDE).max(1);
     let reduced = super::reduce(luma, factor);
     let markings = [Marking::DarkLines, Marking::LightLines];
-    let (dark, light) =
-        rayon::join(|| best_comb(&reduced, markings[0], spec), || best_comb(&reduced, markings[1], spec));
-    // Sharpening draws a fainter light line along a dark one: the stronger of the two is the joint.
-    let first =
-        [dark, light].into_iter().zip(markings).filter_map(|(comb, marking)| first_look(luma, &comb?, marking, spec));
-    let look = first.max_by(|a, b| a.strength.total_cmp(&b.strength)).ok_or_else(no_tiles)?;
-    refine(luma, look, spec)
+    let among = |most: usize| -> Option<Result<GridSighting, Refusal>> {
+        let comb = |marking| best_comb(&reduced, marking, spec, most);
+        let (dark, light) = rayon::join(|| comb(markings[0]), || comb(markings[1]));
+        let combs = [dark, light].into_iter().zip(markings);
+        let looks = combs.filter_map(|(comb, marking)| first_look(luma, &comb?, marking, spec));
+        // Sharpening draws a fainter light line along a dark one: the stronger of the two is the joint.
+        looks.max_by(|a, b| a.strength.total_cmp(&b.strength)).map(|look| refine(luma, look, spec))
+    };
+    let all = among(segments::MOST_POINTS).filter(Result::is_ok);
+    all.or_else(|| among(segments::STRONGEST_POINTS)).unwrap_or_else(|| Err(no_tiles()))
 }
 
 /// What a numbered comb shows at full size.
@@ -83,9 +86,10 @@ fn no_tiles() -> Refusal {
     )
 }
 
-fn best_comb(reduced: &GrayImage, marking: Marking, spec: &GridSpec) -> Option<Comb> {
+/// The best comb that segments make among so many of the strongest ridge points.
+fn best_comb(reduced: &GrayImage, marking: Marking, spec: &GridSpec, most: usize) -> Option<Comb> {
     let long_side = f64::from(reduced.width().max(reduced.height()));
-    let segments = segments::segments(reduced, marking);
+    let segments = segments::segments(reduced, marking, most);
     let families = vanishing::families(&segments, long_side);
     let ratio = spec.pitch_mm[1] / spec.pitch_mm[0];
     let mut best: Option<Comb> = None;

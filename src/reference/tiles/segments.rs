@@ -11,8 +11,9 @@ use crate::reference::Marking;
 const REACHES: [usize; 2] = [3, 6];
 /// Least ridge, grey levels.
 const LEAST: i32 = 4;
-/// The most ridge points worth sorting out.
-const MOST_POINTS: usize = 40_000;
+/// The most ridge points worth sorting out, and how many of the strongest are looked at where those of a weave hide the joints.
+pub(super) const MOST_POINTS: usize = 40_000;
+pub(super) const STRONGEST_POINTS: usize = 8_000;
 /// Directions of the Hough transform.
 const ANGLES: usize = 180;
 /// Votes go to directions within this many degrees of a point's own.
@@ -59,9 +60,9 @@ struct Point {
     along: Vector2<f64>,
 }
 
-/// The segments of lines of one polarity, longest first.
-pub(super) fn segments(picture: &GrayImage, marking: Marking) -> Vec<Segment> {
-    let points = ridge_points(picture, marking);
+/// The segments of lines of one polarity, longest first, among so many of the strongest ridge points.
+pub(super) fn segments(picture: &GrayImage, marking: Marking, most: usize) -> Vec<Segment> {
+    let points = ridge_points(picture, marking, most);
     let long_side = f64::from(picture.width().max(picture.height()));
     let least = 0.04 * long_side;
     let mut hough = Hough::new(&points, f64::from(picture.width()).hypot(f64::from(picture.height())));
@@ -79,7 +80,7 @@ pub(super) fn segments(picture: &GrayImage, marking: Marking) -> Vec<Segment> {
     found
 }
 
-fn ridge_points(picture: &GrayImage, marking: Marking) -> Vec<Point> {
+fn ridge_points(picture: &GrayImage, marking: Marking, most: usize) -> Vec<Point> {
     let (width, height) = (picture.width() as usize, picture.height() as usize);
     let margin = REACHES[1] + 2;
     if width < 4 * margin || height < 4 * margin {
@@ -100,9 +101,9 @@ fn ridge_points(picture: &GrayImage, marking: Marking) -> Vec<Point> {
             })
         })
         .collect();
-    if peaks.len() > MOST_POINTS {
-        peaks.select_nth_unstable_by_key(MOST_POINTS, |p| std::cmp::Reverse(p.0));
-        peaks.truncate(MOST_POINTS);
+    if peaks.len() > most {
+        peaks.select_nth_unstable_by_key(most, |p| std::cmp::Reverse(p.0));
+        peaks.truncate(most);
     }
     let middle = Vector2::new(0.5 * (width as f64 - 1.0), 0.5 * (height as f64 - 1.0));
     let place = |at: usize| Vector2::new((at % width) as f64, (at / width) as f64) - middle;
