@@ -243,6 +243,9 @@ fn wrong_join(case: &Case, file: &serde_json::Value) -> Option<String> {
     (p95 > MISMATCH_MM).then(|| format!("joined photos differ by {p95:.2} mm where they overlap"))
 }
 
+/// Quarter turns that lie so much farther off than the nearest are tried too, mm.
+const NEARLY_MM: f64 = 2.0;
+
 /// The mat's origin and quarter turn (without a mat any turn) are free; the comparison itself only settles small motions.
 fn best_of_turns(found: &[MatPoint], truth: &[MatPoint], on_mat: bool) -> Comparison {
     let middle = |points: &[MatPoint]| {
@@ -262,7 +265,7 @@ fn best_of_turns(found: &[MatPoint], truth: &[MatPoint], on_mat: bool) -> Compar
     if on_mat {
         // A long piece looks much the same upside down until it is laid closely.
         let quarters = rated((0..4).map(|k| 90.0 * f64::from(k)).collect());
-        let likely = quarters.iter().filter(|(apart, _)| *apart < 2.0 * quarters[0].0 + 1.0);
+        let likely = quarters.iter().filter(|(apart, _)| *apart < quarters[0].0 + NEARLY_MM);
         let laid = likely.map(|(_, degrees)| laid_closely(turned(*degrees), truth));
         return laid.min_by(|a, b| a.median.total_cmp(&b.median)).expect("some turn");
     }

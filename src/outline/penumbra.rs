@@ -26,8 +26,8 @@ const LEAST_IN_MM: f64 = 1.0;
 /// What passing a sharp edge on the way in costs, in its own worth: a stripe within may be far the clearer of the two.
 const PASSED: f32 = 3.0;
 
-/// What a sharp edge near the path shows at least.
-const EDGE_SHOWN: f32 = 0.4;
+/// What an edge shows at least, from which the path is not along a rim, and from which it is believed to lie farther in.
+const EDGE_SHOWN: (f32, f32) = (0.4, 1.0);
 
 /// How far a shadow's hue may lie off the mat's, log units: a least, and so much of its depth, for other light than the
 /// lamp's colours it (a blue sky by a fifth, in drawn and path-traced scenes; cloth taken for shade lies off by over 0.4).
@@ -74,15 +74,21 @@ impl<'a> Rims<'a> {
 
     /// Leaves out the places at which an edge shows, of hue perhaps; `sharp` says how much of one every sample shows.
     pub(crate) fn leave_out_edges(&mut self, sharp: &[f32]) {
-        let (n, len) = (self.at.len(), self.profiles.len);
+        let n = self.at.len();
+        let shown = self.shown(sharp, &self.at);
+        for (i, soft) in self.soft.iter_mut().enumerate().filter(|(_, soft)| **soft) {
+            *soft = median_of(around(i, ALONG, n).map(|k| shown[k])) < EDGE_SHOWN.0;
+        }
+    }
+
+    /// The sharpest that shows near the samples of a path.
+    fn shown(&self, sharp: &[f32], at: &[usize]) -> Vec<f32> {
+        let len = self.profiles.len;
         let near = samples(APART_MM, self.profiles.step_mm);
         let shown = |(row, at): (&[f32], &usize)| {
             row[at.saturating_sub(near)..(at + near + 1).min(len)].iter().copied().fold(0.0, f32::max)
         };
-        let shown: Vec<f32> = sharp.chunks(len).zip(&self.at).map(shown).collect();
-        for (i, soft) in self.soft.iter_mut().enumerate().filter(|(_, soft)| **soft) {
-            *soft = median_of(around(i, ALONG, n).map(|k| shown[k])) < EDGE_SHOWN;
-        }
+        sharp.chunks(len).zip(at).map(shown).collect()
     }
 
     /// What an edge at every sample costs where it is not to be soft: less the sharper it shows, more the sharper another
@@ -104,8 +110,10 @@ impl<'a> Rims<'a> {
     }
 
     /// Keeps the places from where shade leads to an edge farther in, found at the samples `inner`.
-    pub(crate) fn keep_those_of_shade(&mut self, inner: &[usize]) {
+    pub(crate) fn keep_those_of_shade(&mut self, sharp: &[f32], inner: &[usize]) {
         let n = self.at.len();
+        let shown = self.shown(sharp, inner);
+        let is_edge = |i: usize| median_of(around(i, ALONG, n).map(|k| shown[k])) > EDGE_SHOWN.1;
         let least = samples(LEAST_IN_MM, self.profiles.step_mm);
         let farther: Vec<bool> = (0..n).map(|i| self.soft[i] && self.at[i] >= inner[i] + least).collect();
         let between: Vec<Option<[f32; 3]>> = (0..n).map(|i| self.between(i, inner[i])).collect();
@@ -115,7 +123,7 @@ impl<'a> Rims<'a> {
             let free = FREE_HUE.0 - FREE_HUE.1 * part(0);
             part(0) < 0.0 && part(1).abs() < free && part(2).abs() < free
         };
-        self.soft = (0..n).map(|i| self.soft[i] && agree(i) && is_shade(i)).collect();
+        self.soft = (0..n).map(|i| self.soft[i] && agree(i) && is_edge(i) && is_shade(i)).collect();
     }
 
     /// Mean brightness and hue over the lit bare mat's between a sample and the path, log units.
@@ -220,7 +228,7 @@ mod tests {
         // The path is stiff: many rows tell together.
         let cost = |j: &usize| (40..80).map(|i| costs[i * profiles.len + j]).sum::<f32>();
         let inner = (sample(-8.0)..sample(7.0)).min_by(|a, b| cost(a).total_cmp(&cost(b))).expect("samples");
-        rims.keep_those_of_shade(&[inner; N]);
+        rims.keep_those_of_shade(&sharp, &[inner; N]);
         rims.soft[60].then(|| profiles.offset(inner))
     }
 

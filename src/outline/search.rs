@@ -158,7 +158,7 @@ impl<'a> Search<'a> {
         let mut tried = usual.clone();
         tried.take(&costs, &rims.soft);
         let range = self.profiles.range(-FARTHEST_IN_MM, 0.0).start..range.end;
-        rims.keep_those_of_shade(&self.best(&tried, &range).at);
+        rims.keep_those_of_shade(self.sharp(), &self.best(&tried, &range).at);
         if rims.are_none() {
             return;
         }
