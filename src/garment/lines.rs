@@ -290,3 +290,35 @@ fn square_wave(v: f64, pitch: f64) -> f32 {
     let from_edge = into.min(pitch - into);
     (sign * (from_edge / (0.5 * CHESS_EDGE_MM)).min(1.0)) as f32
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::flat::MatRect;
+
+    /// A floor of tiles whose joints are dark, and cloth on it across two tiles of three.
+    #[test]
+    fn cloth_that_lies_on_most_tiles_alike_is_no_joint() {
+        let pitch = 150.0;
+        let is_joint = |x: f64| (x - (x / pitch).round() * pitch).abs() < 2.0;
+        let is_cloth = |x: f64| x < 300.0 && (60.0..90.0).contains(&(x % pitch));
+        let sample = |(x, y): (f64, f64)| {
+            let dark = if is_joint(x) { 0.5 } else { 0.0 } + if is_cloth(x) { 1.0 } else { 0.0 };
+            Sample { at: MatPoint::new(x, y), log: [4.0 - dark; 3] }
+        };
+        let strips = (0..2250).flat_map(|i| (0..8).map(move |j| (0.2 * f64::from(i), 3.0 * f64::from(j) - 12.0)));
+        let samples: Vec<Sample> = strips.map(sample).collect();
+        let area = MatRect { min: MatPoint::new(0.0, -150.0), max: MatPoint::new(450.0, 150.0) };
+        let shade = Shade::fit(&samples, area, 0, None).expect("a shade");
+        let learnt = |divisions: u32| {
+            let grid =
+                GridSighting { divisions, ..GridSighting::from_sides(Marking::DarkLines, [pitch, pitch], Vec::new()) };
+            Lines::learn(&samples, &shade, &grid, &Lines::none())
+        };
+        let floor = learnt(1);
+        assert!((floor.x.at(300.0)[1] + 0.5).abs() < 0.05, "{:?}", floor.x.at(300.0));
+        assert_eq!(floor.x.at(75.0), [0.0; 3]);
+        // Where finer lines were seen within a pitch, what repeats is printed.
+        assert!(learnt(5).x.at(75.0)[1] < -0.5);
+    }
+}
