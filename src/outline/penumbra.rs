@@ -16,6 +16,9 @@ use crate::garment::appearance::{Departure, log_from_gamma, median};
 const RISE_MM: (f64, f64) = (1.5, 3.0);
 const STEPS: [(f64, f32); 2] = [(0.5, 0.5), (1.4, 0.6)];
 
+/// Pixels that the longer of these holds at least: an edge is soft over two of them in itself.
+const LEAST_PX: f64 = 2.5;
+
 /// Least rise, log brightness.
 const LEAST_RISE: f32 = 0.05;
 
@@ -51,9 +54,13 @@ pub(crate) struct Rims<'a> {
 }
 
 impl<'a> Rims<'a> {
-    /// The places of a path (samples of the profiles) amid a soft rise of brightness outwards.
+    /// The places of a path (samples of the profiles) amid a soft rise of brightness outwards; none in a photo so coarse that
+    /// every edge is soft.
     pub(crate) fn along(profiles: &'a Profiles, ring: &'a Ring, at: &[usize]) -> Self {
         let n = profiles.count();
+        if LEAST_PX * profiles.pixel_mm > STEPS[1].0 {
+            return Self { profiles, ring, at: at.to_vec(), soft: vec![false; n] };
+        }
         let points = || (0..n).into_par_iter().with_min_len(64);
         let beside: Vec<Option<Vec<f32>>> = points().map(|i| brightness_beside(profiles, ring, i, at[i])).collect();
         let steepest: Vec<f32> = points()
@@ -243,6 +250,13 @@ mod tests {
         assert_eq!(led_to(&shadowed, 0.0), None);
         // Hardly a shadow at all.
         assert_eq!(led_to(&scene(grey, (0.02, 2.0, 6.0), 0.0), 4.0), None);
+    }
+
+    #[test]
+    fn in_a_coarse_photo_nothing_is_a_rim() {
+        let (mut profiles, ring) = scene([120.0; 3], (0.4, 2.0, 6.0), 0.1);
+        profiles.pixel_mm = 0.7;
+        assert_eq!(led_to(&(profiles, ring), 4.0), None);
     }
 
     #[test]

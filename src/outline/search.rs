@@ -153,6 +153,9 @@ impl<'a> Search<'a> {
             return;
         }
         rims.leave_out_edges(self.sharp());
+        if rims.are_none() {
+            return;
+        }
         let mut costs = rims.costs(self.sharp());
         changepoint::scale(self.profiles, &mut costs, &usual.limber);
         let mut tried = usual.clone();
