@@ -5,6 +5,7 @@ use rayon::prelude::*;
 use super::Flat;
 use super::appearance::DARK_OFFSET;
 use super::cells::{CELL_PX, Layout};
+use super::shade::Falloff;
 
 /// Levels per channel.
 const LEVELS: usize = 32;
@@ -22,18 +23,23 @@ pub(crate) struct Bins {
 }
 
 impl Bins {
-    /// `light` is what the light on each cell adds to the logarithm of a colour, if that is to be taken off.
-    pub(crate) fn new(flat: &Flat, layout: &Layout, light: Option<&[[f32; 3]]>) -> Self {
+    /// `falloff`: the light's falling off, if that is to be taken off the colours.
+    pub(crate) fn new(flat: &Flat, layout: &Layout, falloff: Option<&Falloff>) -> Self {
         let mut of_pixels = vec![0u16; PER_CELL * layout.len()];
         let stride = 3 * flat.rgb.width() as usize;
         let rows = of_pixels.par_chunks_mut(CELL_PX * layout.columns).zip(flat.rgb.as_raw().par_chunks(stride));
         rows.enumerate().with_min_len(64).for_each(|(y, (bins, line))| {
-            let first = y / CELL_PX * layout.columns;
+            let Some(falloff) = falloff else {
+                for (bin, rgb) in bins.iter_mut().zip(line.chunks_exact(3)) {
+                    *bin = self::bin([rgb[0], rgb[1], rgb[2]]);
+                }
+                return;
+            };
             let cells = bins.chunks_exact_mut(CELL_PX).zip(line.chunks_exact(3 * CELL_PX));
             for (column, (bins, pixels)) in cells.enumerate() {
-                let dimmed = light.map_or([1.0; 3], |light| light[first + column].map(|l| (-l).exp()));
+                let left = falloff.share_at(layout.centre(column, y / CELL_PX));
                 for (bin, rgb) in bins.iter_mut().zip(pixels.chunks_exact(3)) {
-                    *bin = self::bin(std::array::from_fn(|i| dim(rgb[i], dimmed[i])));
+                    *bin = self::bin(std::array::from_fn(|i| in_full_light(rgb[i], left[i])));
                 }
             }
         });
@@ -108,13 +114,13 @@ pub(crate) fn pixels(column: usize, row: usize) -> impl Iterator<Item = (u32, u3
     (0..CELL_PX as u32).flat_map(move |j| (0..CELL_PX as u32).map(move |i| (x + i, y + j)))
 }
 
-/// A gamma value in light that leaves a share of it.
-fn dim(level: u8, share: f32) -> f32 {
-    (f32::from(level) + DARK_OFFSET) * share - DARK_OFFSET
+/// A gamma value as it would be where all the light is left.
+fn in_full_light(level: u8, left: f32) -> u8 {
+    ((f32::from(level) + DARK_OFFSET) / left - DARK_OFFSET) as u8
 }
 
-fn bin(rgb: [f32; 3]) -> u16 {
-    let level = |v: f32| ((v * (LEVELS as f32 / 256.0)) as u16).min(LEVELS as u16 - 1);
+fn bin(rgb: [u8; 3]) -> u16 {
+    let level = |v: u8| u16::from(v) * LEVELS as u16 / 256;
     (level(rgb[0]) * LEVELS as u16 + level(rgb[1])) * LEVELS as u16 + level(rgb[2])
 }
 

@@ -5,9 +5,10 @@ use rayon::prelude::*;
 use super::Flat;
 use super::appearance::{DARK_OFFSET, Departure, log_table, quantile};
 use super::cells::{CELL_PX, CellMap, Layout, box_sum, median_of_nine};
-use super::extent::{MatExtent, Seen};
+use super::extent::{MatExtent, Seen, WIDE_PITCH_MM};
 use super::mat_model::MatModel;
 use super::presence::Presence;
+use super::shade::Falloff;
 
 /// Noise of a gamma value (sensor, JPEG), levels: the floor of the tolerance on dark mats.
 const NOISE_LEVELS: f32 = 2.0;
@@ -37,10 +38,8 @@ const GRID_ERROR: f32 = 0.12;
 /// Largest window in which the grid is looked for, mm.
 const LARGEST_WINDOW_MM: f64 = 36.0;
 
-/// Cells wider than this many windows: a window then holds one line at most, and a worn one is no sign of cloth.
-const WIDE_CELLS: f64 = 2.0;
-
-/// What the grid's absence counts for there.
+/// What the grid's absence counts for on cells wider than [`WIDE_PITCH_MM`]: a window then holds one line at most, and a worn
+/// one is no sign of cloth.
 const WIDE_CELLS_WEIGHT: f32 = 0.4;
 
 /// Least mean step of the brightness from cell to cell, log units; half the width over which the mean is taken, cells: a
@@ -73,8 +72,8 @@ pub(crate) struct Evidence {
     pub unevenness: Vec<f32>,
     /// Mean brightness of a cell over the bare mat's, log units.
     brightness: Vec<f32>,
-    /// By how much the light differs from that in the middle, log units.
-    pub light: Vec<[f32; 3]>,
+    /// How the light falls off over the mat.
+    pub falloff: Falloff,
     /// On a side that was seen.
     pub on_side: Vec<bool>,
     /// Distance into the printed grid, mm (negative outside).
@@ -161,10 +160,9 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
     let unevenness = median_of_nine(layout.columns, layout.rows, &unevenness);
     let grid_shows = layout.map(grid_coefficient(layout, &sums, mat, extent));
     let centres = (0..layout.len()).map(|k| layout.centre(k % layout.columns, k / layout.columns));
-    let depth = centres.clone().map(|p| extent.depth_mm(p) as f32).collect();
-    let light = centres.map(|p| mat.shade.light(p)).collect();
-    let wide = extent.pitch_mm > WIDE_CELLS * LARGEST_WINDOW_MM;
-    let grid_weight = if wide { WIDE_CELLS_WEIGHT } else { 1.0 };
+    let depth = centres.map(|p| extent.depth_mm(p) as f32).collect();
+    let falloff = mat.shade.falloff();
+    let grid_weight = if extent.pitch_mm > WIDE_PITCH_MM { WIDE_CELLS_WEIGHT } else { 1.0 };
     let on_side = seen.on.clone();
     let line_hidden = vec![f32::NAN; layout.len()];
     let reach = reach(layout, extent);
@@ -178,7 +176,7 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
         lined,
         unevenness,
         brightness,
-        light,
+        falloff,
         on_side,
         depth,
     }

@@ -22,6 +22,12 @@ const MARGIN_SHARE: f64 = 0.35;
 /// A line counts towards the extent when at least this many of its sides were seen.
 const SIDES_OF_A_LINE: usize = 2;
 
+/// Lines farther apart are few: joints of tiles, or the bold ones of a ruling too fine to be seen.
+pub(super) const WIDE_PITCH_MM: f64 = 72.0;
+
+/// Farthest from a line that was seen that the mat is taken to be bare, mm.
+pub(super) const NEAR_LINE_MM: f64 = 14.0;
+
 /// The rectangle of the mat that its printed grid covers, as far as seen.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MatExtent {
@@ -162,7 +168,7 @@ impl Seen {
     pub(crate) fn new(layout: &Layout, grid: &GridSighting) -> Self {
         let cell = layout.cell_mm();
         let pitch = grid.pitch_mm[0].min(grid.pitch_mm[1]);
-        let reach = (0.32 * pitch).clamp(cell, 14.0);
+        let reach = (0.32 * pitch).clamp(cell, NEAR_LINE_MM);
         Self { on: cells_near(layout, grid, 0.4 * cell), near: cells_near(layout, grid, reach) }
     }
 }

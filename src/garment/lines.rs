@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::appearance::median;
+use super::extent::{NEAR_LINE_MM, WIDE_PITCH_MM};
 use super::photographed::Photographed;
 use super::shade::{Sample, Shade, robust_scale, robust_scales};
 use crate::reference::Marking;
@@ -28,11 +29,6 @@ const BIN_GATE: f32 = 3.0;
 /// A ground is told from lines where half a pitch has so many bins, and read at so many places on that length.
 const LEAST_HALF_PITCH_BINS: usize = 8;
 const GROUND_STEPS: usize = 4;
-
-/// Lines so far apart, without a finer division between them, are joints of tiles: all that is learnt of them lies within a
-/// reach. Beyond it few places tell, and cloth can lie on most of those.
-const JOINTS_MM: f64 = 72.0;
-const JOINT_REACH_MM: f64 = 14.0;
 
 /// Width over which a chessboard's tone changes at an edge, mm (half of it on either side).
 const CHESS_EDGE_MM: f64 = 0.8;
@@ -249,7 +245,9 @@ impl Lines {
         let pairs = || samples.iter().zip(&over);
         let along_x = pairs().filter(|(s, _)| clear(before.y.at(s.at.y))).map(|(s, v)| (s.at.x, *v));
         let along_y = pairs().filter(|(s, _)| clear(before.x.at(s.at.x))).map(|(s, v)| (s.at.y, *v));
-        let reach = |axis: usize| (grid.divisions <= 1 && grid.pitch_mm[axis] > JOINTS_MM).then_some(JOINT_REACH_MM);
+        // Between wide lines without finer divisions nothing is printed; few places would tell, and cloth can lie on most.
+        let alone = |axis: usize| grid.divisions <= 1 && grid.pitch_mm[axis] > WIDE_PITCH_MM;
+        let reach = |axis: usize| alone(axis).then_some(NEAR_LINE_MM);
         let (x, y) = rayon::join(
             || Profile::learn(period(0), grid.pitch_mm[0], reach(0), along_x, noise),
             || Profile::learn(period(1), grid.pitch_mm[1], reach(1), along_y, noise),

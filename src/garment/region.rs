@@ -102,7 +102,7 @@ fn first_piece(
     let most = connected(layout, &hidden, evidence).into_iter().next();
     if let Some(most) = most.filter(|most| is_missed(layout, departing.as_ref(), &most.cells, &hidden)) {
         // Alike cloth is told by small differences, and those of the light are no smaller.
-        let under_even_light = Bins::new(flat, layout, Some(&evidence.light));
+        let under_even_light = Bins::new(flat, layout, Some(&evidence.falloff));
         if let Some(piece) = hiding_piece(&under_even_light, layout, evidence, &most.cells, options) {
             return Some((piece, under_even_light));
         }

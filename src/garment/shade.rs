@@ -46,13 +46,9 @@ impl Shade {
         out
     }
 
-    /// By how much the light, which falls off smoothly, differs at a point from that in the middle: log units.
-    pub(crate) fn light(&self, p: MatPoint) -> [f32; 3] {
-        let terms = terms(self.area, p);
-        self.poly.map(|poly| {
-            let smooth: f32 = poly.iter().zip(&terms).skip(1).map(|(a, b)| a * b).sum();
-            smooth.clamp(-MOST_LIGHT, MOST_LIGHT)
-        })
+    /// The smooth part alone.
+    pub(crate) fn falloff(&self) -> Falloff {
+        Falloff { area: self.area, poly: self.poly }
     }
 
     /// [`Shade::at`] along a line of constant y, far cheaper per point.
@@ -96,6 +92,24 @@ impl Shade {
         self.blocks = Blocks::none();
         self.blocks = Blocks::learn(samples, &self, colour_gate);
         self
+    }
+}
+
+/// How the light falls off over the mat.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Falloff {
+    area: MatRect,
+    poly: [[f32; TERMS]; 3],
+}
+
+impl Falloff {
+    /// What is left at a point of the light in the middle, by channel: factors of gamma values.
+    pub(crate) fn share_at(&self, p: MatPoint) -> [f32; 3] {
+        let terms = terms(self.area, p);
+        self.poly.map(|poly| {
+            let over: f32 = poly.iter().zip(&terms).skip(1).map(|(a, b)| a * b).sum();
+            over.clamp(-MOST_LIGHT, MOST_LIGHT).exp()
+        })
     }
 }
 

@@ -9,7 +9,7 @@ use super::changepoint::{nearby_lines, worn_line};
 use super::groove;
 use super::profiles::Profiles;
 use super::ring::Ring;
-use crate::garment::appearance::median;
+use crate::garment::appearance::{DARK_OFFSET, median};
 
 /// Weight left to the likelihoods, and weights of step and groove, where these lead.
 const LED_LIKELIHOOD: f32 = 0.2;
@@ -22,6 +22,10 @@ const SHARP_MM: (f64, f64) = (0.5, 2.0);
 
 /// Profiles either way that are pooled.
 const POOLED: usize = 3;
+
+/// How far beside a border of a chessboard's squares a step may be the border's own, mm, and the least step that is one.
+const BORDER_MM: f64 = 1.5;
+const BORDER_STEP: f32 = 0.03;
 
 /// A step of this length in gamma levels (three channels together) is as clear as any.
 const CLEAR_STEP: f32 = 12.0;
@@ -72,10 +76,10 @@ fn tone_borders(profiles: &Profiles) -> Vec<bool> {
     if !profiles.tones {
         return vec![false; profiles.count() * profiles.len];
     }
-    let reach = (1.5 / profiles.step_mm).round() as usize;
+    let reach = (BORDER_MM / profiles.step_mm).round() as usize;
     let near = |row: &[[f32; 3]], j: usize| {
         let ends = [row[j.saturating_sub(reach)][1], row[(j + reach).min(row.len() - 1)][1]];
-        ends.iter().any(|end| (end - row[j][1]).abs() > 0.03 * (row[j][1] + 6.0))
+        ends.iter().any(|end| (end - row[j][1]).abs() > BORDER_STEP * (row[j][1] + DARK_OFFSET))
     };
     profiles.expected.chunks(profiles.len).flat_map(|row| (0..row.len()).map(move |j| near(row, j))).collect()
 }

@@ -2,8 +2,8 @@
 //!
 //! Likelihoods say how well each sample goes with either side. What is dark and of both sides' hue may be cloth turning from
 //! the light or mat in a hard shadow: the path is sought under both views, and where these part, as where the likelihoods
-//! leave it open, the edge itself leads. A shadow's soft rim is no edge: there the next sharp one farther in is taken. Where another light than the lamp's colours the shadow, likelihoods are of no use:
-//! it is mat if the mat's printed lines run on through it.
+//! leave it open, the edge itself leads. Where another light than the lamp's colours the shadow, likelihoods are of no use:
+//! it is mat if the mat's printed lines run on through it. A shadow's soft rim is no edge: the next sharp one farther in is.
 
 use std::cell::OnceCell;
 use std::ops::Range;
@@ -137,13 +137,12 @@ impl<'a> Search<'a> {
         if usual.unclear {
             take(&self.contradicted(&usual, &path, &range));
         }
-        let mut best = match led.iter().all(|led| *led == 0.0) {
-            true => path.clone(),
+        if led.iter().any(|led| *led > 0.0) {
             // How open the path was before the edge took the lead is what remains in doubt.
-            false => Path { at: self.led(&usual, &led, &range).at, span_mm: path.span_mm },
-        };
-        self.in_from_rims(&mut usual, &mut led, &mut best, &range);
-        (best, usual.apart)
+            path.at = self.led(&usual, &led, &range).at;
+        }
+        self.in_from_rims(&mut usual, &mut led, &mut path, &range);
+        (path, usual.apart)
     }
 
     /// Leads the path in from where it runs along a shadow's soft rim.
