@@ -224,6 +224,7 @@ fn measured(joint: JointFit, used: &[Body], all: &[Body]) -> Measured {
     let alone = kinds(&kept).len() < 2;
     let own = |cut: bool| if alone { mean(&|b| if b.cut.is_some() == cut { b.size_doubt } else { 0.0 }) } else { 0.0 };
     let (size_limit, size_doubt) = (own(true), if alone { own(false).hypot(height_doubt) } else { 0.0 });
+    fit.doubt.size_sigma = size_doubt / 1.96;
     let mut warnings = std::mem::take(&mut fit.warnings);
     if let Some(camera) = onto_table(&fit.camera, height_mm) {
         fit.camera = camera;

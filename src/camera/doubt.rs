@@ -15,12 +15,15 @@ pub struct PlaneDoubt {
     covariance: Square,
     /// Part of the residual that neighbours share: a bent sheet, uneven print, lens terms left out. mm, rms.
     pub warp_mm: f64,
+    /// One standard deviation of the references' own size, as a share: it moves places away from the references' middle or
+    /// towards it. 0 where that is told apart, as a mat's print is.
+    pub size_sigma: f64,
     hull: Vec<MatPoint>,
 }
 
 impl PlaneDoubt {
     pub(super) fn new(frame: Frame, params: Params, covariance: Square, warp_mm: f64, hull: Vec<MatPoint>) -> Self {
-        Self { frame, params, covariance, warp_mm, hull }
+        Self { frame, params, covariance, warp_mm, size_sigma: 0.0, hull }
     }
 
     /// The convex hull of the sides used, mm, counter-clockwise: inside, the map is interpolated.
@@ -39,7 +42,7 @@ impl PlaneDoubt {
     }
 
     /// One standard deviation of the mat position of an image point seen at `mat`, mm, in its worst
-    /// direction, warp and extrapolation included.
+    /// direction, warp, extrapolation and the references' own size included.
     ///
     /// Outside the hull the warp is taken to grow as the square of the way out, in quarters of the
     /// hull's width: what bends a sheet within a width carries on beyond it.
@@ -49,7 +52,8 @@ impl PlaneDoubt {
         let spread = (half_trace * half_trace - covariance.determinant()).max(0.0).sqrt();
         let ways = self.beyond_hull_mm(mat) / (0.25 * self.hull_width_mm()).max(1e-9);
         let warp = self.warp_mm * (1.0 + ways * ways);
-        (half_trace + spread + warp * warp).sqrt()
+        let size = self.size_sigma * mat.distance(self.middle());
+        (half_trace + spread + warp * warp + size * size).sqrt()
     }
 
     /// Covariance, mm^2, of the mat position of an image point seen at `mat`, from the fit alone.
@@ -91,6 +95,10 @@ impl PlaneDoubt {
             Some(back) => back * moves * -self.frame.unit_mm,
             None => SMatrix::repeat(f64::INFINITY),
         }
+    }
+
+    fn middle(&self) -> MatPoint {
+        crate::flat::MatRect::around(self.hull.iter().copied()).map_or(MatPoint::default(), |r| r.min.lerp(r.max, 0.5))
     }
 
     fn hull_width_mm(&self) -> f64 {

@@ -55,6 +55,15 @@ impl Layout {
         ((c - (k - 1.0) / 2.0) / k, (r - (k - 1.0) / 2.0) / k)
     }
 
+    /// The cell a mat point lies in, if the photo reaches it.
+    pub(crate) fn cell_at(&self, p: MatPoint) -> Option<usize> {
+        let (c, r) = self.place(p);
+        let (c, r) = (c.round(), r.round());
+        let within = c >= 0.0 && r >= 0.0 && c < self.columns as f64 && r < self.rows as f64;
+        let cell = || r as usize * self.columns + c as usize;
+        within.then(cell).filter(|k| self.valid[*k])
+    }
+
     pub(crate) fn map(&self, values: Vec<f32>) -> CellMap {
         let origin = self.centre(0, 0);
         CellMap { columns: self.columns, rows: self.rows, origin, cell_mm: self.cell_mm(), values }

@@ -1,6 +1,8 @@
 //! Cloth on a surface without a known print: a table, a floor, a plain mat. What the surface looks like is learnt from
 //! the photo's rim inwards, whatever its grain; things of known size lying about are no cloth.
 
+use nalgebra::Vector2;
+
 use super::appearance::{log_table, quantile};
 use super::cells::Layout;
 use super::evidence::{self, Evidence};
@@ -26,6 +28,13 @@ const LEAST_LEVEL: f32 = 0.9;
 const SOFT_SHADOW: f32 = 0.32;
 /// Floor of the surface's spread of brightness, log gamma units.
 const LEAST_SPREAD: f32 = 0.04;
+/// A thing so many times as long as wide is slim; no ruler is wider than this, mm.
+const SLIM: f64 = 4.0;
+const WIDEST_MM: f64 = 80.0;
+/// A row beside a slim thing is its own if more than this share of it departs from the surface, and less does on this
+/// stretch beyond its ends, mm.
+const ALL_ALONG: f64 = 0.85;
+const BEYOND_MM: (f64, f64) = (6.0, 18.0);
 /// Rounds of learning the surface.
 const ROUNDS: usize = 3;
 /// Stands in for a pitch where other stages want one, mm.
@@ -48,10 +57,12 @@ pub fn separate_plain(
     let extent = MatExtent { rect: rect.grown(1000.0), pitch_mm: NO_PITCH_MM, share_seen: 1.0 };
     let flat = flat::rectify(photo, camera, frame, 0.0);
     let layout = Layout::new(frame, photo, camera);
-    let thing = covered(&layout, things);
+    let mut thing = covered(&layout, things);
     let mut bare = rim(&layout, photo, camera, &thing);
     let (mut mat, mut evidence) = look(&flat, &layout, rect, &extent, &bare)?;
     for _ in 1..ROUNDS {
+        let whole: Vec<Vec<MatPoint>> = things.iter().filter_map(|ring| widened(ring, &layout, &evidence)).collect();
+        thing.iter_mut().zip(covered(&layout, &whole)).for_each(|(thing, covered)| *thing |= covered);
         bare = spread_inwards(&layout, &evidence, &bare, &thing);
         (mat, evidence) = look(&flat, &layout, rect, &extent, &bare)?;
     }
@@ -119,6 +130,38 @@ fn covered(layout: &Layout, things: &[Vec<MatPoint>]) -> Vec<bool> {
         things.iter().any(|ring| polygon::contains(ring, p) || polygon::distance_to_ring(ring, p) < AROUND_MM)
     };
     (0..layout.len()).map(|k| near(layout.centre(k % layout.columns, k / layout.columns))).collect()
+}
+
+/// A slim thing, such as a ruler of which little more than its ticks was seen, with what is its own beside it: rows that depart
+/// from the surface from its one end to its other, and not beyond. `None` for a broad thing, or if there are none.
+fn widened(ring: &[MatPoint], layout: &Layout, evidence: &Evidence) -> Option<Vec<MatPoint>> {
+    let &[a, b, c, d] = ring else { return None };
+    let (long, wide) = (b - a, d - a);
+    let (length, width) = (long.norm(), wide.norm());
+    if length < SLIM * width {
+        return None;
+    }
+    let (along, across) = (long / length, wide / width);
+    let departing = |from: MatPoint, ends: (f64, f64)| {
+        let count = ((ends.1 - ends.0) / layout.cell_mm()).ceil().max(1.0) as usize;
+        let place = |i: usize| from + along * (ends.0 + (ends.1 - ends.0) * (i as f64 + 0.5) / count as f64);
+        let seen: Vec<usize> = (0..count).filter_map(|i| layout.cell_at(place(i))).collect();
+        let strays = seen.iter().filter(|k| evidence.departure[**k] > BARE * evidence.bare_level[**k]).count();
+        strays as f64 / seen.len().max(1) as f64
+    };
+    let is_its_own = |from: MatPoint| {
+        let beyond = |at: f64| departing(from, (at, at + BEYOND_MM.1 - BEYOND_MM.0));
+        departing(from, (BEYOND_MM.0, length - BEYOND_MM.0)) > ALL_ALONG
+            && beyond(-BEYOND_MM.1) + beyond(length + BEYOND_MM.0) < 1.0
+    };
+    let step = layout.cell_mm();
+    let rows = |from: MatPoint, out: Vector2<f64>| {
+        let most = (WIDEST_MM / step) as usize;
+        let rows = (0..most).take_while(|i| is_its_own(from + out * (step * (*i as f64 + 0.5)))).count();
+        if rows == most { 0.0 } else { rows as f64 * step }
+    };
+    let (below, above) = (rows(a, -across), rows(d, across));
+    (below + above > 0.0).then(|| vec![a - across * below, b - across * below, c + across * above, d + across * above])
 }
 
 /// Cells along the photo's border.

@@ -13,7 +13,7 @@ const REACH: i64 = 18;
 /// A bump is an outlier from this height on, besides four spreads. It is narrow, for most neighbours contradict it: a
 /// printed line's, or a loop, a label, a thread, which are no part of the shape; none higher than the largest is met.
 const LEAST_MM: f64 = 0.2;
-const LARGEST_MM: f64 = 5.0;
+const LARGEST_MM: f64 = 7.0;
 
 /// Share of the neighbours that must agree on the edge's course.
 const AGREEMENT: f64 = 0.68;

@@ -62,20 +62,30 @@ const KINDS: [Kind; 4] = [
 /// Ticks' darkness along one row across the comb, a value a tick; NaN where it was not seen.
 type Row = Vec<f64>;
 
+/// A division and where it shows.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Reading {
+    pub division: Division,
+    /// Distance from the comb's line at which the longer ticks stand out most, px: they run inwards from the ruler's side.
+    pub longer_at: f64,
+}
+
 /// Reads how a comb is divided; `band` is where its shortest ticks are, px from its line. `None` where the ticks do not
 /// say, or two divisions explain them alike.
-pub(super) fn read(luma: &GrayImage, comb: &Comb, band: (f64, f64), strength: f64) -> Option<Division> {
+pub(super) fn read(luma: &GrayImage, comb: &Comb, band: (f64, f64), strength: f64) -> Option<Reading> {
     let period = comb.period_at(0.5 * (comb.track.first()?.1 + comb.track.last()?.1))?;
     let slant = Slant::of(luma, comb, band)?;
-    let dark = rows(luma, comb, band, &slant, strength, 1.0);
-    let light = rows(luma, comb, band, &slant, strength, -1.0);
+    let (dark_at, dark) = rows(luma, comb, band, &slant, strength, 1.0);
+    let (light_at, light) = rows(luma, comb, band, &slant, strength, -1.0);
     let (a, b) = (Judgement::of(&dark), Judgement::of(&light));
-    let (judged, rows) = if b.best > a.best { (b, light) } else { (a, dark) };
+    let (judged, at, rows) = if b.best > a.best { (b, light_at, light) } else { (a, dark_at, dark) };
     let kind = judged.believed()?;
-    match kind.is? {
-        Division::Inches { .. } => halvings(&rows, judged.phase, period),
-        metric => Some(metric),
-    }
+    let division = match kind.is? {
+        Division::Inches { .. } => halvings(&rows, judged.phase, period)?,
+        metric => metric,
+    };
+    let clearest = judged.explained.iter().zip(at).max_by(|a, b| a.0[judged.kind].total_cmp(&b.0[judged.kind]));
+    Some(Reading { division, longer_at: clearest?.1 })
 }
 
 /// How ticks lean against the comb's normal: px along per px across, at a tick number.
@@ -117,10 +127,18 @@ impl Slant {
     }
 }
 
-/// All rows across the comb; with `sign` -1 those of light ticks, which stand half-way between dark ones.
-fn rows(luma: &GrayImage, comb: &Comb, band: (f64, f64), slant: &Slant, strength: f64, sign: f64) -> Vec<Row> {
+/// All rows across the comb and their distances from its line; with `sign` -1 those of light ticks, which stand half-way
+/// between dark ones.
+fn rows(
+    luma: &GrayImage,
+    comb: &Comb,
+    band: (f64, f64),
+    slant: &Slant,
+    strength: f64,
+    sign: f64,
+) -> (Vec<f64>, Vec<Row>) {
     let normal = Vector2::new(-comb.line.along.y, comb.line.along.x);
-    let (Some(first), Some(last)) = (comb.track.first(), comb.track.last()) else { return Vec::new() };
+    let (Some(first), Some(last)) = (comb.track.first(), comb.track.last()) else { return Default::default() };
     let numbers: Vec<f64> = (first.1.ceil() as i64..=last.1.floor() as i64).map(|n| n as f64).collect();
     let shift = if sign > 0.0 { 0.0 } else { 0.5 };
     let grey = |t: f64, lean: f64, off: f64| -> Option<f64> {
@@ -137,9 +155,9 @@ fn rows(luma: &GrayImage, comb: &Comb, band: (f64, f64), slant: &Slant, strength
     let count = ((band.1 - band.0 + 2.0 * reach) / ROW_PX) as i32;
     (0..=count)
         .map(|k| band.0 - reach + ROW_PX * f64::from(k))
-        .map(|off| numbers.iter().map(|n| dark(*n, off).unwrap_or(f64::NAN)).collect::<Row>())
-        .filter(|row| row.iter().filter(|v| v.is_finite()).count() >= LEAST_TICKS)
-        .collect()
+        .map(|off| (off, numbers.iter().map(|n| dark(*n, off).unwrap_or(f64::NAN)).collect::<Row>()))
+        .filter(|(_, row)| row.iter().filter(|v| v.is_finite()).count() >= LEAST_TICKS)
+        .unzip()
 }
 
 /// How much likelier a row is with one class of ticks, counted by `m`, standing out than without (natural logarithm):

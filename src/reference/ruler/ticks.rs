@@ -95,10 +95,15 @@ pub(super) fn read(luma: &GrayImage, comb: &Comb) -> Option<Ticks> {
     let (lo, hi, strength) = band(luma, comb, &some, reach)?;
     let inset = (0.15 * (hi - lo)).min(2.0);
     let rows = vec![lo + inset, 0.5 * (lo + hi), hi - inset];
-    let division = division::read(luma, comb, (lo, hi), strength);
+    let told = division::read(luma, comb, (lo, hi), strength);
     let sides = sides(luma, comb, period_px);
-    // The side the ticks start from: the one nearest to either end of them.
-    let from_ticks = |s: &Side| (s.off - lo).abs().min((s.off - hi).abs());
+    // The side the ticks start from: the one nearest to the end that the longer of them do not run beyond, or to either.
+    let inwards = told.map(|t| (t.longer_at - 0.5 * (lo + hi)).signum());
+    let from_ticks = |s: &Side| match inwards {
+        Some(1.0) => (s.off - lo).abs(),
+        Some(_) => (s.off - hi).abs(),
+        None => (s.off - lo).abs().min((s.off - hi).abs()),
+    };
     let base = sides.iter().min_by(|a, b| from_ticks(a).total_cmp(&from_ticks(b)));
     let (edge, edge_off, edge_sigma) = match base {
         Some(side) => (side.places.clone(), side.off, 0.3),
@@ -109,8 +114,8 @@ pub(super) fn read(luma: &GrayImage, comb: &Comb) -> Option<Ticks> {
         }
     };
     let wide = WIDEST * period_px;
-    // Which way the ruler lies from that side: where the ticks are.
-    let inward = if 0.5 * (lo + hi) >= edge_off { 1.0 } else { -1.0 };
+    // Which way the ruler lies from that side: where the longer ticks run, or just the ticks.
+    let inward = inwards.unwrap_or(if 0.5 * (lo + hi) >= edge_off { 1.0 } else { -1.0 });
     let width = |s: &Side| (s.off - edge_off) * inward;
     let other = sides.iter().filter(|s| width(s) > 10.0 * period_px && width(s) < wide);
     let other = other.max_by(|a, b| a.step.total_cmp(&b.step)).map(width);
@@ -120,7 +125,7 @@ pub(super) fn read(luma: &GrayImage, comb: &Comb) -> Option<Ticks> {
         rows,
         period_px,
         strength,
-        division,
+        division: told.map(|t| t.division),
         edge,
         edge_off,
         edge_sigma,
