@@ -39,6 +39,10 @@ const EDGES_APART: f64 = 0.12;
 const MOSTLY: f64 = 0.88;
 /// One standard deviation of a place read from several ticks, px.
 const TICK_PX: f64 = 0.08;
+/// So many of the clearest combs are read.
+const MOST_COMBS: usize = 16;
+/// More ticks than so many do not make a comb likelier.
+const MANY_TICKS: f64 = 200.0;
 /// Rulers' own doubt: class III of OIML R 35 allows about 0.1 % (half-width, share).
 const RULER_DOUBT: f64 = 0.001;
 /// The face of an ordinary ruler above the table, and the half-width of what is not known of it, mm.
@@ -120,11 +124,12 @@ fn combs(luma: &GrayImage) -> Vec<Comb> {
                 .filter_map(move |off| comb::along(luma, PhotoLine { at: line.at + normal * *off, ..*line }))
         })
         .collect();
-    let worth = |c: &Comb| c.ticks() * c.strength;
+    // A weave makes long combs too, but no clear ones.
+    let worth = |c: &Comb| c.ticks().min(MANY_TICKS) * c.strength * c.strength;
     all.sort_by(|a, b| worth(b).total_cmp(&worth(a)));
     let mut kept: Vec<Comb> = Vec::new();
     for comb in all {
-        if kept.len() < 8 && !kept.iter().any(|k| same_side(k, &comb)) {
+        if kept.len() < MOST_COMBS && !kept.iter().any(|k| same_side(k, &comb)) {
             kept.push(comb);
         }
     }

@@ -15,7 +15,7 @@ const FAN: i32 = 4;
 /// Least gradient, grey levels over two pixels.
 const LEAST_GRADIENT: f64 = 10.0;
 /// The most lines worth looking along.
-const MOST_LINES: usize = 44;
+const MOST_LINES: usize = 80;
 
 /// A line through the photo: a point and a unit direction.
 #[derive(Debug, Clone, Copy, PartialEq)]
