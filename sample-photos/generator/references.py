@@ -1,14 +1,12 @@
 """Things of known size to lay beside a garment: printed cards, rulers, sheets of paper, all painted at true size."""
-import os
-
 import cv2
 import numpy as np
 
 import stage
 import textures
+from printed import ID_1, card_picture, id_card_picture
 
 INCH = 25.4
-CODES = os.path.join(os.path.dirname(__file__), "..", "..", "src", "reference", "cards", "tag36h11.txt")
 
 
 def lay(sheet_bgr, at, turn, size, z, thick, side, lift=(0.0, 0.0), **look):
@@ -21,38 +19,6 @@ def lay(sheet_bgr, at, turn, size, z, thick, side, lift=(0.0, 0.0), **look):
     if thick > 0.3:
         x, y = at
         stage.slab(x - size[0]/2, x + size[0]/2, y - size[1]/2, y + size[1]/2, z, z + thick - 0.02, stage.material(rgb=side), turn)
-
-
-def code(number):
-    """The 6 x 6 cells of a tag36h11 code, 1 = white, first row at the top."""
-    with open(CODES) as f:
-        value = int(f.read().split()[number], 16)
-    return np.array([(value >> (35 - i)) & 1 for i in range(36)]).reshape(6, 6)
-
-
-def card_picture(number, size=80.0, s=10):
-    """Black square of `size` with its code, small squares at its corners, on white: as `clothline targets` prints it."""
-    cell = size/8
-    white, black = 244, 26
-    half = 0.75*size
-    n = int(round(2*half*s))
-    s = n/(2*half)
-    p = np.full((n, n, 3), white, np.float32)
-    edge = lambda mm: (mm + half)*s
-
-    def square(x, y, w, tone):
-        a, b, c, d = edge(x), edge(x + w), edge(y), edge(y + w)
-        cover = np.outer(textures._coverage(n, [(c + d)/2 - 0.5], d - c), textures._coverage(n, [(a + b)/2 - 0.5], b - a))[..., None]
-        p[:] = p*(1 - cover) + tone*cover
-    square(-size/2, -size/2, size, black)
-    for i in (-1, 1):
-        for j in (-1, 1):
-            square(i*size/2 - (cell if i < 0 else 0), j*size/2 - (cell if j < 0 else 0), cell, black)
-    for r, row in enumerate(code(number)):
-        for c, bit in enumerate(row):
-            if bit:
-                square(-size/2 + (c + 1)*cell, -size/2 + (r + 1)*cell, cell, white)
-    return np.clip(p + 0.5, 0, 255).astype(np.uint8), 2*half
 
 
 def card(rng, at, turn, number, size=80.0, z=0.0, lift=(0.0, 0.0)):
@@ -116,24 +82,6 @@ def paper(rng, at, turn, size=(210.0, 297.0), z=0.0, tone=(240, 240, 236)):
     p = np.full((int(size[1]*2), int(size[0]*2), 3), textures.srgb(tone), np.float32)
     p *= (1 + 0.004*textures.mottle(rng, p.shape[:2], ((80, 1.0), (5, 0.5))))[..., None]
     lay(np.clip(p, 0, 255).astype(np.uint8), at, turn, size, z, 0.12, tone, roughness=0.95, specular=0.02)
-
-
-# ISO/IEC 7810, ID-1: width, height, corner radius, thickness (mm).
-ID_1 = (85.60, 53.98, 3.18, 0.76)
-
-
-def id_card_picture(rng, tone, s=10):
-    """The face of an invented card: one colour, a contact plate, two lines of nothing in particular."""
-    w, h = (int(round(v*s)) for v in ID_1[:2])
-    p = np.full((h, w, 3), textures.srgb(tone), np.float32)
-    p *= (1 + 0.01*textures.mottle(rng, p.shape[:2], ((40, 1.0), (4, 0.5))))[..., None]
-    block = lambda x, y, bw, bh, rgb: p[int(y*s):int((y + bh)*s), int(x*s):int((x + bw)*s)].__setitem__(slice(None), textures.srgb(rgb))
-    block(10, 19, 12, 9.5, (196, 172, 104))
-    for x in (14, 17.8):
-        block(x, 19, 0.25, 9.5, (120, 100, 60))
-    block(10, 36, 46, 2.2, [int(0.6*c) for c in tone])
-    block(10, 43, 28, 1.8, [int(0.6*c) for c in tone])
-    return np.clip(p + 0.5, 0, 255).astype(np.uint8)
 
 
 def id_card(rng, at, turn, tone=(168, 190, 204), z=0.0):

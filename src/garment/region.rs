@@ -26,6 +26,10 @@ const MIN_AREA_MM2: f64 = 1500.0;
 const HIDDEN: f32 = 0.3;
 const SHOWN: f32 = 0.7;
 
+/// Own vote from which a cell is a seed of cloth, and the same if there is none on a surface without a grid.
+const SEED: f32 = 1.2;
+const FAINT_SEED: f32 = 0.5;
+
 /// Length of contact with the photo's border that means the cloth goes on beyond it, mm.
 const BORDER_CONTACT_MM: f64 = 8.0;
 
@@ -120,8 +124,13 @@ fn is_missed(layout: &Layout, departing: Option<&Piece>, most: &[bool], hidden: 
 
 /// The piece of a first label learnt from cells that depart clearly from the bare mat.
 fn departing_piece(bins: &Bins, layout: &Layout, evidence: &Evidence, own: &[f32]) -> Option<Piece> {
-    let seeds = cloth_seeds(layout, evidence, own);
-    let main = main_piece(layout, &seeds, evidence)?;
+    let found = |least: f32| {
+        let seeds = cloth_seeds(layout, evidence, own, least);
+        main_piece(layout, &seeds, evidence).map(|main| (main, seeds))
+    };
+    // A table's own pattern may be nearly as unlike it as the cloth; on a mat the printed grid has its say.
+    let is_table = || evidence.grid_shows.values.iter().all(|g| g.is_nan());
+    let (main, seeds) = found(SEED).or_else(|| is_table().then(|| found(FAINT_SEED))?)?;
     let not_cloth: Vec<bool> =
         (0..layout.len()).map(|k| layout.valid[k] && is_background_seed(evidence, own, &seeds, k)).collect();
     let votes = with_colours(bins, layout, evidence, own, &main.cells, &not_cloth);
@@ -246,8 +255,8 @@ fn add_hints(layout: &Layout, hints: &[Hint], votes: &mut [f32]) {
     }
 }
 
-fn cloth_seeds(layout: &Layout, e: &Evidence, own: &[f32]) -> Vec<bool> {
-    let strong: Vec<bool> = (0..layout.len()).map(|k| own[k] > 1.2 && e.depth[k] > 0.0 && !e.on_side[k]).collect();
+fn cloth_seeds(layout: &Layout, e: &Evidence, own: &[f32], least: f32) -> Vec<bool> {
+    let strong: Vec<bool> = (0..layout.len()).map(|k| own[k] > least && e.depth[k] > 0.0 && !e.on_side[k]).collect();
     let core = eroded(layout, &strong, 1);
     dilated(layout, &core, 1)
 }

@@ -41,6 +41,11 @@ const MOSTLY: f64 = 0.88;
 const TICK_PX: f64 = 0.08;
 /// So many of the clearest combs are read.
 const MOST_COMBS: usize = 16;
+/// Rulers are so wide, mm; and their far side is a step of this share of the strongest.
+const WIDTHS_MM: (f64, f64) = (15.0, 65.0);
+const CLEAR_STEP: f64 = 0.3;
+/// Two rulers may each be so wide that both of their edges count.
+const MOST_EDGES: usize = 4;
 /// More ticks than so many do not make a comb likelier.
 const MANY_TICKS: f64 = 200.0;
 /// Rulers' own doubt: class III of OIML R 35 allows about 0.1 % (half-width, share).
@@ -52,7 +57,7 @@ const FACE_DOUBT_MM: f64 = 1.0;
 /// The rulers and what was noticed.
 #[derive(Debug, Clone, Default)]
 pub struct Found {
-    /// One or two rulers.
+    /// The rulers; a wide one's two edges are two of them.
     pub bodies: Vec<Body>,
     /// What a person should know.
     pub warnings: Vec<Warning>,
@@ -96,7 +101,7 @@ pub fn find(luma: &GrayImage, typed: &[Length]) -> Result<Found, Refusal> {
         found.warnings.extend(short(comb, &unit, &body.name).or_else(|| counted(comb, &unit, &body.name)));
         taken.push((comb.line, ticks.period_px / unit.mm));
         found.bodies.push(body);
-        if found.bodies.len() == typed.len().max(2) {
+        if found.bodies.len() == MOST_EDGES {
             break;
         }
     }
@@ -275,6 +280,17 @@ fn counted(comb: &Comb, unit: &Unit, name: &str) -> Option<Warning> {
     })
 }
 
+/// How wide a ruler is, mm: up to the nearest clear step along it that is no tick's end; where none is seen, no wider than
+/// rulers are (what departs from the table beside it will show).
+fn width_mm(ticks: &Ticks, px_per_mm: f64) -> f64 {
+    let usual = |(px, step): &(f64, f64)| {
+        (WIDTHS_MM.0..WIDTHS_MM.1).contains(&(px / px_per_mm)).then_some((px / px_per_mm, *step))
+    };
+    let sides: Vec<(f64, f64)> = ticks.within.iter().filter_map(usual).collect();
+    let most = sides.iter().map(|s| s.1).fold(0.0, f64::max);
+    sides.iter().find(|s| s.1 > CLEAR_STEP * most).map_or(WIDTHS_MM.0, |s| s.0)
+}
+
 fn body(luma: &GrayImage, comb: &Comb, ticks: &Ticks, unit_mm: f64, name: String) -> Option<Body> {
     let (first, last) = (comb.track.first()?.1.ceil(), comb.track.last()?.1.floor());
     let middle = (0.5 * (first + last)).round();
@@ -303,7 +319,8 @@ fn body(luma: &GrayImage, comb: &Comb, ticks: &Ticks, unit_mm: f64, name: String
     let anchors: Option<Vec<_>> =
         [first + 1.0, middle, last - 1.0].iter().map(|&t| Some((own(t), on_line(t)?))).collect();
     let half = 0.5 * (last - first) * unit_mm + 8.0;
-    let (y0, y1) = (y_of(ticks.extent.0), y_of(ticks.extent.1));
+    let far = ticks.edge_off + ticks.inwards * width_mm(ticks, px_per_mm) * px_per_mm;
+    let (y0, y1) = (y_of(ticks.edge_off.min(far)), y_of(ticks.edge_off.max(far)));
     Some(Body {
         kind: BodyKind::Ruler,
         name,

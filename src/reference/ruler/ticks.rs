@@ -31,8 +31,10 @@ pub(super) struct Ticks {
     /// Its distance from the comb's line, px, and the standard deviation of its places.
     pub edge_off: f64,
     pub edge_sigma: f64,
-    /// The ruler's two sides, distances from the comb's line, px.
-    pub extent: (f64, f64),
+    /// Which way the ruler lies from that side: 1 or -1.
+    pub inwards: f64,
+    /// Straight steps along the comb further in: (how far from that side, px; grey levels), the nearest first.
+    pub within: Vec<(f64, f64)>,
 }
 
 /// Mean amplitude of the comb at a distance, over some of its ticks.
@@ -113,14 +115,11 @@ pub(super) fn read(luma: &GrayImage, comb: &Comb) -> Option<Ticks> {
             (some.iter().filter_map(line).collect(), 0.0, 1.5)
         }
     };
-    let wide = WIDEST * period_px;
     // Which way the ruler lies from that side: where the longer ticks run, or just the ticks.
-    let inward = inwards.unwrap_or(if 0.5 * (lo + hi) >= edge_off { 1.0 } else { -1.0 });
-    let width = |s: &Side| (s.off - edge_off) * inward;
-    let other = sides.iter().filter(|s| width(s) > 10.0 * period_px && width(s) < wide);
-    let other = other.max_by(|a, b| a.step.total_cmp(&b.step)).map(width);
-    let width = other.unwrap_or(32.0 * period_px);
-    let far = edge_off + inward * width;
+    let inwards = inwards.unwrap_or(if 0.5 * (lo + hi) >= edge_off { 1.0 } else { -1.0 });
+    let mut within: Vec<(f64, f64)> = sides.iter().map(|s| ((s.off - edge_off) * inwards, s.step)).collect();
+    within.retain(|(width, _)| *width > 0.0);
+    within.sort_by(|a, b| a.0.total_cmp(&b.0));
     Some(Ticks {
         rows,
         period_px,
@@ -129,7 +128,8 @@ pub(super) fn read(luma: &GrayImage, comb: &Comb) -> Option<Ticks> {
         edge,
         edge_off,
         edge_sigma,
-        extent: (edge_off.min(far), edge_off.max(far)),
+        inwards,
+        within,
     })
 }
 

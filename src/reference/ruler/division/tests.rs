@@ -120,8 +120,8 @@ fn the_figure_tells_the_inch_where_its_tick_does_not() {
     assert_eq!(parts(&rows), 16);
 }
 
-/// A white ruler drawn with black ticks, read as a photo is.
-fn read_drawn(graduation: Graduation, count: i64, tilt: f64) -> Option<Division> {
+/// A white ruler drawn with black ticks, read as a photo is; its ticks run down from its upper side.
+fn drawn(graduation: Graduation, count: i64, tilt: f64) -> (GrayImage, PhotoLine) {
     let width = (f64::from(count as i32) * PERIOD) as u32 + 80;
     let (left, top) = (40.0, 60.0);
     let picture = GrayImage::from_fn(width, 160, |x, y| {
@@ -139,10 +139,33 @@ fn read_drawn(graduation: Graduation, count: i64, tilt: f64) -> Option<Division>
         Luma([(225.0 - 170.0 * dark) as u8])
     });
     let shortest = graduation[graduation.len() - 1].1 * PX;
-    let line =
-        PhotoLine { at: ImagePoint::new(left, top + 0.5 * shortest), along: Vector2::new(1.0, tilt).normalize() };
-    let comb = ticks::straightened(&picture, &comb::along(&picture, line).expect("a comb")).expect("a straight comb");
-    ticks::read(&picture, &comb).expect("ticks").division
+    (picture, PhotoLine { at: ImagePoint::new(left, top + 0.5 * shortest), along: Vector2::new(1.0, tilt).normalize() })
+}
+
+fn read_along(picture: &GrayImage, line: PhotoLine) -> ticks::Ticks {
+    let comb = ticks::straightened(picture, &comb::along(picture, line).expect("a comb")).expect("a straight comb");
+    ticks::read(picture, &comb).expect("ticks")
+}
+
+fn read_drawn(graduation: Graduation, count: i64, tilt: f64) -> Option<Division> {
+    let (picture, line) = drawn(graduation, count, tilt);
+    read_along(&picture, line).division
+}
+
+/// The ruler's body, and so what is no cloth, lies where the longer ticks run, whether or not its side can be seen.
+#[test]
+fn a_ruler_lies_where_its_longer_ticks_run() {
+    for (graduation, count) in [(MILLIMETRES, 300), (HALF_MILLIMETRES, 300), (SIXTEENTHS, 192)] {
+        let (picture, line) = drawn(graduation, count, 0.002);
+        // A line's normal, along turned a quarter, points down the photo.
+        assert_eq!(read_along(&picture, line).inwards, 1.0);
+        let upside_down = image::imageops::rotate180(&picture);
+        let turned = |p: ImagePoint| {
+            ImagePoint::new(f64::from(picture.width()) - 1.0 - p.x, f64::from(picture.height()) - 1.0 - p.y)
+        };
+        let line = PhotoLine { at: turned(line.at), ..line };
+        assert_eq!(read_along(&upside_down, line).inwards, -1.0);
+    }
 }
 
 #[test]
