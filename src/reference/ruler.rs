@@ -22,7 +22,7 @@ use self::ticks::Ticks;
 use super::Axis;
 use super::body::{Body, BodyKind, BodySighting};
 use crate::refusal::{Refusal, RefusalKind, Warning};
-use crate::units::Length;
+use crate::units::{ImagePoint, Length};
 
 /// Distances from a line at which ticks are looked for, px.
 const BESIDE_PX: [f64; 8] = [-24.0, -15.0, -9.0, -4.0, 4.0, 9.0, 15.0, 24.0];
@@ -141,7 +141,7 @@ fn combs(luma: &GrayImage) -> Vec<Comb> {
     kept
 }
 
-fn middle(comb: &Comb) -> Option<crate::units::ImagePoint> {
+fn middle(comb: &Comb) -> Option<ImagePoint> {
     let (a, b) = (comb.track.first()?.0, comb.track.last()?.0);
     Some(comb.line.at + comb.line.along * (0.5 * (a + b)))
 }
@@ -291,6 +291,31 @@ fn width_mm(ticks: &Ticks, px_per_mm: f64) -> f64 {
     sides.iter().find(|s| s.1 > CLEAR_STEP * most).map_or(WIDTHS_MM.0, |s| s.0)
 }
 
+/// Every fourth tick where it is seen at a distance from the comb's line: its number and place.
+fn row(luma: &GrayImage, comb: &Comb, ticks: &Ticks, off: f64) -> Vec<(f64, ImagePoint)> {
+    let (Some(first), Some(last)) = (comb.track.first(), comb.track.last()) else { return Vec::new() };
+    let count = ((last.1.floor() - first.1.ceil() - 6.0) / 4.0).floor();
+    (0..=count.max(0.0) as usize)
+        .map(|k| first.1.ceil() + 3.0 + 4.0 * k as f64)
+        .filter_map(|tick| {
+            let (at, strength) = comb::beside(luma, comb, off, tick)?;
+            (strength > 0.45 * ticks.strength).then_some((tick, at))
+        })
+        .collect()
+}
+
+/// How far a row's places scatter about an even course, px (one standard deviation): figures beside the ticks, or what lies
+/// under a see-through ruler, are no ticks.
+fn scatter_px(comb: &Comb, row: &[(f64, ImagePoint)]) -> f64 {
+    let off = |(tick, at): &(f64, ImagePoint)| {
+        comb.place_of(*tick).map_or(0.0, |place| comb.line.along.dot(&(*at - comb.line.at)) - place)
+    };
+    // What is left of three neighbours when an even course is taken off has six times the variance of one.
+    let mut bends: Vec<f64> =
+        row.windows(3).map(|t| (off(&t[0]) - 2.0 * off(&t[1]) + off(&t[2])).abs() / 6f64.sqrt()).collect();
+    if bends.is_empty() { 0.0 } else { 1.4826 * crate::camera::median(&mut bends) }
+}
+
 fn body(luma: &GrayImage, comb: &Comb, ticks: &Ticks, unit_mm: f64, name: String) -> Option<Body> {
     let (first, last) = (comb.track.first()?.1.ceil(), comb.track.last()?.1.floor());
     let middle = (0.5 * (first + last)).round();
@@ -298,16 +323,13 @@ fn body(luma: &GrayImage, comb: &Comb, ticks: &Ticks, unit_mm: f64, name: String
     // The frame's y axis runs up seen from above; the photo's normal (along turned a quarter, y down) runs down it.
     let y_of = |off: f64| -off / px_per_mm;
     let mut sightings = Vec::new();
-    let mut tick = first + 3.0;
-    while tick <= last - 3.0 {
-        for &off in &ticks.rows {
-            let seen = comb::beside(luma, comb, off, tick).filter(|(_, strength)| *strength > 0.45 * ticks.strength);
-            if let Some((at, _)) = seen {
-                let known_mm = (tick - middle) * unit_mm;
-                sightings.push(BodySighting { at, axis: Axis::X, known_mm, along_mm: y_of(off), sigma_px: TICK_PX });
-            }
-        }
-        tick += 4.0;
+    for &off in &ticks.rows {
+        let row = row(luma, comb, ticks, off);
+        let sigma_px = TICK_PX.max(scatter_px(comb, &row));
+        sightings.extend(row.into_iter().map(|(tick, at)| {
+            let known_mm = (tick - middle) * unit_mm;
+            BodySighting { at, axis: Axis::X, known_mm, along_mm: y_of(off), sigma_px }
+        }));
     }
     let edge_mm = y_of(ticks.edge_off);
     for &(tick, at) in &ticks.edge {
