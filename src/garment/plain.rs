@@ -256,4 +256,19 @@ mod tests {
         assert!((area / truth - 1.0).abs() < 0.03, "{area} for {truth}");
         assert!(middle.distance(MatPoint::default()) < 1.0, "{middle:?}");
     }
+
+    /// Every second stripe of the cloth is of the table's own colour.
+    #[test]
+    fn stripes_of_one_cloth_are_one_piece() {
+        let seen = photo(|p| match p {
+            p if p.x.abs() < 66.0 && p.y.abs() < 50.0 && (p.x + 66.0).rem_euclid(24.0) < 12.0 => [40.0, 96.0, 52.0],
+            _ => TABLE,
+        });
+        let (area, middle) = found(&seen, &[]);
+        // Six green stripes and the five between them.
+        let truth = 132.0 * 100.0;
+        assert!((area / truth - 1.0).abs() < 0.03, "{area} for {truth}");
+        // A cell is 3 mm: its half.
+        assert!(middle.distance(MatPoint::default()) < 1.5, "{middle:?}");
+    }
 }
