@@ -18,6 +18,8 @@ use crate::units::ImagePoint;
 const SEARCH_LONG_SIDE: u32 = 900;
 /// Grey levels at which the photo is cut in two.
 const LEVELS: [u8; 14] = [30, 45, 60, 75, 90, 105, 120, 135, 150, 165, 180, 195, 210, 225];
+/// Small clothes lie beside a sheet that is larger: so wide it may be, as a share of the photo's long side.
+const WIDEST: f64 = 0.9;
 /// Samples along a side; share of the corners kept clear (an ID-1 card's are round: 3.18 mm of 54).
 const ALONG: usize = 48;
 const CORNER: f64 = 0.1;
@@ -78,7 +80,7 @@ pub fn find(luma: &GrayImage, what: Rectangle) -> Result<Body, Refusal> {
     let to_photo = |(x, y): (f64, f64)| ImagePoint::new((x + 0.5) * f - 0.5, (y + 0.5) * f - 0.5);
     let best_at = |level: u8, light: bool| {
         let cut = cut(&small, level, light);
-        let quads = quads::blobs(&cut).into_iter().filter_map(|blob| quads::quad(&blob));
+        let quads = quads::blobs(&cut, WIDEST).into_iter().filter_map(|blob| quads::quad(&blob));
         let seen = quads.filter_map(|q| refine(luma, quads::grown(q.map(to_photo), 0.5 * f), light, what));
         better(seen)
     };
@@ -182,5 +184,30 @@ fn body(seen: &Seen, what: Rectangle) -> Body {
         cut: Some(cut),
         height_mm: what.height_mm,
         height_doubt_mm: 0.1,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Small clothes beside a sheet of A4: it takes up 0.22 to 0.8 of the photo's long side.
+    #[test]
+    fn a_sheet_is_found_however_large_it_is_in_the_photo() {
+        for px_per_mm in [1.0, 2.4, 3.2] {
+            let (w, h) = (148.5 * px_per_mm, 105.0 * px_per_mm);
+            let (sin, cos) = 0.07f64.sin_cos();
+            let picture = GrayImage::from_fn(1200, 900, |x, y| {
+                let (x, y) = (f64::from(x) - 590.0, f64::from(y) - 455.0);
+                let (u, v) = (x * cos + y * sin, y * cos - x * sin);
+                let inside = (w - u.abs()).min(h - v.abs());
+                Luma([(90.0 + 140.0 * (inside + 0.5).clamp(0.0, 1.0)) as u8])
+            });
+            let found = find(&picture, Rectangle::sheet(210.0, 297.0)).unwrap();
+            let corner = found.anchors[0].1;
+            let truth = ImagePoint::new(590.0 - w * cos + h * sin, 455.0 - w * sin - h * cos);
+            let nearest = found.anchors.iter().map(|a| a.1.distance(truth)).fold(corner.distance(truth), f64::min);
+            assert!(nearest < 0.5, "{nearest} px at {px_per_mm} px per mm");
+        }
     }
 }

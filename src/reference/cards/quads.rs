@@ -13,6 +13,8 @@ const REACH: i64 = 24;
 const DARK: f64 = 0.82;
 /// Least and largest extent of a blob, px of the reduced photo.
 const LEAST: i32 = 14;
+/// Widest blob that may be a card, as a share of the picture's long side.
+const WIDEST: f64 = 0.5;
 /// Share of its corners' quadrilateral that a blob's hull fills.
 const FILLS: f64 = 0.9;
 
@@ -33,7 +35,7 @@ fn at(luma: &GrayImage, factor: u32) -> Vec<Quad> {
     let dark = eroded(&dark(&small));
     let f = f64::from(factor);
     let to_photo = |(x, y): (f64, f64)| ImagePoint::new((x + 0.5) * f - 0.5, (y + 0.5) * f - 0.5);
-    blobs(&dark).iter().filter_map(|blob| quad(blob)).map(|q| grown(q.map(to_photo), 1.2 * f)).collect()
+    blobs(&dark, WIDEST).iter().filter_map(|blob| quad(blob)).map(|q| grown(q.map(to_photo), 1.2 * f)).collect()
 }
 
 /// Dark against the mean of the surroundings (by an integral image).
@@ -71,8 +73,8 @@ fn eroded(dark: &GrayImage) -> GrayImage {
     })
 }
 
-/// Ends of every row of each 4-connected blob of a useful size.
-pub(in crate::reference) fn blobs(dark: &GrayImage) -> Vec<Vec<(i32, i32)>> {
+/// Ends of every row of each 4-connected blob of a useful size, at most so wide as a share of the picture's long side.
+pub(in crate::reference) fn blobs(dark: &GrayImage, widest: f64) -> Vec<Vec<(i32, i32)>> {
     let (w, h) = (dark.width() as i32, dark.height() as i32);
     let mut seen = vec![false; (w * h).max(0) as usize];
     let on = |x: i32, y: i32| dark.as_raw()[(y * w + x) as usize] > 0;
@@ -95,19 +97,19 @@ pub(in crate::reference) fn blobs(dark: &GrayImage) -> Vec<Vec<(i32, i32)>> {
                 }
             }
         }
-        out.extend(row_ends(&pixels, w, h));
+        out.extend(row_ends(&pixels, w, h, widest));
     }
     out
 }
 
 /// The first and last pixel of every row: all that a hull needs. `None` for specks and for what leaves the picture.
-fn row_ends(pixels: &[(i32, i32)], w: i32, h: i32) -> Option<Vec<(i32, i32)>> {
+fn row_ends(pixels: &[(i32, i32)], w: i32, h: i32, widest: f64) -> Option<Vec<(i32, i32)>> {
     let range = |f: fn(&(i32, i32)) -> i32| {
         pixels.iter().map(f).fold((i32::MAX, i32::MIN), |(lo, hi), v| (lo.min(v), hi.max(v)))
     };
     let ((x0, x1), (y0, y1)) = (range(|p| p.0), range(|p| p.1));
     let inside = x0 > 1 && y0 > 1 && x1 < w - 2 && y1 < h - 2;
-    if !inside || x1 - x0 < LEAST || y1 - y0 < LEAST || 2 * (x1 - x0) > w.max(h) {
+    if !inside || x1 - x0 < LEAST || y1 - y0 < LEAST || f64::from(x1 - x0) > widest * f64::from(w.max(h)) {
         return None;
     }
     // A black square holds a ring of black: a sixth of its extent at least.
