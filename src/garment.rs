@@ -21,6 +21,7 @@ mod plain;
 mod presence;
 mod region;
 mod shade;
+mod stripes;
 mod texture;
 
 use image::{GrayImage, RgbImage};

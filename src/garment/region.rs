@@ -8,6 +8,7 @@ use super::colours::{Bins, Histogram, pixels};
 use super::evidence::Evidence;
 use super::labelling::{rough_label, smooth_label};
 use super::presence::Presence;
+use super::stripes;
 use super::texture::Texture;
 use super::{GarmentOptions, Hint};
 use crate::flat::MatRect;
@@ -30,19 +31,15 @@ const SHOWN: f32 = 0.7;
 const SEED: f32 = 1.2;
 const FAINT_SEED: f32 = 0.5;
 
-/// So many pieces, the largest at most so many times the least, may be one cloth's stripes; the widest gap between them, mm.
-const LEAST_STRIPES: usize = 3;
-const STRIPE_SHARE: f64 = 4.0;
-const WIDEST_STRIPE_MM: f64 = 32.0;
-
 /// Length of contact with the photo's border that means the cloth goes on beyond it, mm.
 const BORDER_CONTACT_MM: f64 = 8.0;
 
 /// Share of the mat that must stay bare: less leaves nothing to tell cloth from.
 const LEAST_BARE: f64 = 0.05;
 
-/// Pieces that are looked at.
-const MOST_PIECES: usize = 24;
+/// Pieces that are looked at, on a mat and on a table, where they may be stripes of one.
+const MOST_PIECES: usize = 4;
+const MOST_STRIPES: usize = 24;
 
 /// A second piece of this share of the first's weight is worth a word.
 const SECOND_SHARE: f64 = 0.2;
@@ -83,7 +80,7 @@ pub(crate) fn find(
     let label = smoothed(layout, &votes, evidence, texture.is_needed());
     let pieces = pieces(layout, &label, evidence);
     let Some(first) = pieces.first() else { return Err(no_cloth()) };
-    let striped = if is_table(evidence) { in_stripes(layout, &pieces) } else { None };
+    let striped = if is_table(evidence) { stripes::joined(layout, &pieces) } else { None };
     let mut filled = filled((layout.columns, layout.rows), striped.as_ref().unwrap_or(&first.cells));
     check_size(layout, &filled, &evidence.depth)?;
     if may_leave {
@@ -95,7 +92,7 @@ pub(crate) fn find(
     Ok(Found {
         label: layout.map(softened(layout, &filled)),
         cells: striped.as_ref().unwrap_or(&first.cells).clone(),
-        warnings: if striped.is_some() { vec![stripes_joined()] } else { second_piece(&pieces) },
+        warnings: if striped.is_some() { vec![stripes::warning()] } else { second_piece(&pieces) },
     })
 }
 
@@ -145,7 +142,7 @@ fn departing_piece(bins: &Bins, layout: &Layout, evidence: &Evidence, own: &[f32
     let label = rough_label(layout.columns, layout.rows, &votes, BOUNDARY_PRICE);
     let mut pieces = pieces(layout, &label, evidence);
     if is_table(evidence)
-        && let Some(all) = in_stripes(layout, &pieces)
+        && let Some(all) = stripes::joined(layout, &pieces)
     {
         let first = pieces.first_mut()?;
         first.cells = all.iter().zip(&label).map(|(within, u)| *within && *u > 0.5).collect();
@@ -156,49 +153,6 @@ fn departing_piece(bins: &Bins, layout: &Layout, evidence: &Evidence, own: &[f32
 /// Is there no printed grid to tell cloth by?
 fn is_table(e: &Evidence) -> bool {
     e.grid_shows.values.iter().all(|g| g.is_nan())
-}
-
-/// Cloth whose every second stripe has the table's colour falls into pieces: three or more of a size, that lie close side by
-/// side. What they and their gaps cover together, if they do.
-fn in_stripes(layout: &Layout, pieces: &[Piece]) -> Option<Vec<bool>> {
-    let size = |piece: &Piece| piece.cells.iter().filter(|c| **c).count();
-    let first = size(pieces.first()?);
-    let alike: Vec<&Piece> = pieces.iter().filter(|p| STRIPE_SHARE * size(p) as f64 > first as f64).collect();
-    if alike.len() < LEAST_STRIPES {
-        return None;
-    }
-    let any: Vec<bool> = (0..layout.len()).map(|k| pieces.iter().any(|p| p.cells[k])).collect();
-    let most = (0.5 * WIDEST_STRIPE_MM / layout.cell_mm()).ceil() as usize;
-    (1..=most).find_map(|by| {
-        let closed = eroded(layout, &dilated(layout, &any, by), by);
-        let start = (0..layout.len()).find(|k| pieces[0].cells[*k])?;
-        let joined = reached(layout, &closed, start);
-        let holds = |p: &&&Piece| p.cells.iter().zip(&joined).any(|(own, joined)| *own && *joined);
-        (alike.iter().filter(holds).count() >= LEAST_STRIPES).then_some(joined)
-    })
-}
-
-/// The chosen cells that hang together with one of them.
-fn reached(layout: &Layout, chosen: &[bool], start: usize) -> Vec<bool> {
-    let mut reached = vec![false; chosen.len()];
-    let mut stack = vec![start];
-    reached[start] = chosen[start];
-    while let Some(k) = stack.pop() {
-        for n in neighbours(layout.columns, layout.rows, k).filter(|n| chosen[*n]) {
-            if !std::mem::replace(&mut reached[n], true) {
-                stack.push(n);
-            }
-        }
-    }
-    reached
-}
-
-fn stripes_joined() -> Warning {
-    Warning::new(
-        "stripes-joined",
-        "the cloth's stripes lie apart on a surface of nearly the colour between them, and were taken for one piece: check the \
-         outline between them, and whether it stops short of a last stripe; or retake on something plain of another colour",
-    )
 }
 
 /// The piece of a first label learnt from where the grid is hidden and where it shows alone.
@@ -398,7 +352,7 @@ fn connected(layout: &Layout, chosen: &[bool], e: &Evidence) -> Vec<Piece> {
     }
     let mut order: Vec<usize> = (1..weights.len()).collect();
     order.sort_by(|a, b| weights[*b].total_cmp(&weights[*a]).then(a.cmp(b)));
-    order.truncate(MOST_PIECES);
+    order.truncate(if is_table(e) { MOST_STRIPES } else { MOST_PIECES });
     order
         .into_iter()
         .map(|id| Piece { cells: piece_of.iter().map(|p| *p as usize == id).collect(), weight: weights[id] })
@@ -412,11 +366,11 @@ pub(crate) fn neighbours(w: usize, h: usize, k: usize) -> impl Iterator<Item = u
         .flatten()
 }
 
-fn eroded(layout: &Layout, chosen: &[bool], by: usize) -> Vec<bool> {
+pub(super) fn eroded(layout: &Layout, chosen: &[bool], by: usize) -> Vec<bool> {
     shrink(layout, chosen, by, true)
 }
 
-fn dilated(layout: &Layout, chosen: &[bool], by: usize) -> Vec<bool> {
+pub(super) fn dilated(layout: &Layout, chosen: &[bool], by: usize) -> Vec<bool> {
     shrink(layout, chosen, by, false)
 }
 

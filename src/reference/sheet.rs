@@ -191,7 +191,7 @@ fn body(seen: &Seen, what: Rectangle) -> Body {
 mod tests {
     use super::*;
 
-    /// Small clothes beside a sheet of A4: it takes up 0.22 to 0.8 of the photo's long side.
+    /// Small clothes beside a sheet of A4: it takes up 0.25 to 0.8 of the photo's long side.
     #[test]
     fn a_sheet_is_found_however_large_it_is_in_the_photo() {
         for px_per_mm in [1.0, 2.4, 3.2] {
