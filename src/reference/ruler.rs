@@ -356,3 +356,30 @@ fn body(luma: &GrayImage, comb: &Comb, ticks: &Ticks, unit_mm: f64, name: String
         height_doubt_mm: FACE_DOUBT_MM,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::garment::tests::Random;
+
+    /// Places that lean and bend evenly along a ruler scatter by no more than their noise.
+    #[test]
+    fn a_rows_scatter_is_its_noise() {
+        let line = PhotoLine { at: ImagePoint::new(100.0, 200.0), along: Vector2::new(1.0, 0.0) };
+        let comb = Comb { line, track: vec![(0.0, 0.0), (2000.0, 400.0)], strength: 1.0 };
+        let mut random = Random(3);
+        for noise_px in [0.02, 0.2, 1.0] {
+            let row: Vec<(f64, ImagePoint)> = (0..90)
+                .map(|k| {
+                    let tick = 10.0 + 4.0 * f64::from(k);
+                    let (lean, bend) = (2.0 + 0.004 * tick, 3e-5 * (tick - 200.0).powi(2));
+                    let along = 5.0 * tick + lean + bend + noise_px * random.normal();
+                    (tick, line.at + line.along * along)
+                })
+                .collect();
+            let read = scatter_px(&comb, &row);
+            assert!((0.6..1.5).contains(&(read / noise_px)), "{read} for {noise_px}");
+        }
+        assert_eq!(scatter_px(&comb, &[]), 0.0);
+    }
+}
