@@ -10,23 +10,44 @@ const LEAST_STRIPES: usize = 3;
 const STRIPE_SHARE: f64 = 4.0;
 const WIDEST_STRIPE_MM: f64 = 32.0;
 
-/// What such stripes and their gaps cover together; `None` if there are none.
+/// What such stripes and their gaps cover together; `None` if there are none, or one piece alone is larger.
 pub(super) fn joined(layout: &Layout, pieces: &[Piece]) -> Option<Vec<bool>> {
-    let size = |piece: &Piece| piece.cells.iter().filter(|c| **c).count();
-    let first = size(pieces.first()?);
-    let alike: Vec<&Piece> = pieces.iter().filter(|p| STRIPE_SHARE * size(p) as f64 > first as f64).collect();
-    if alike.len() < LEAST_STRIPES {
+    if pieces.len() < LEAST_STRIPES {
         return None;
     }
+    let sizes: Vec<usize> = pieces.iter().map(|p| p.cells.iter().filter(|c| **c).count()).collect();
     let any: Vec<bool> = (0..layout.len()).map(|k| pieces.iter().any(|p| p.cells[k])).collect();
     let most = (0.5 * WIDEST_STRIPE_MM / layout.cell_mm()).ceil() as usize;
-    (1..=most).find_map(|by| {
+    let closings = (1..=most).filter_map(|by| {
         let closed = eroded(layout, &dilated(layout, &any, by), by);
-        let start = (0..layout.len()).find(|k| pieces[0].cells[*k])?;
-        let joined = reached(layout, &closed, start);
-        let holds = |p: &&&Piece| p.cells.iter().zip(&joined).any(|(own, joined)| *own && *joined);
-        (alike.iter().filter(holds).count() >= LEAST_STRIPES).then_some(joined)
-    })
+        let groups = pieces.iter().filter_map(|piece| Group::of(layout, &closed, piece, pieces, &sizes));
+        groups.reduce(|best, next| if next.size > best.size { next } else { best })
+    });
+    // The narrowest gaps that join all that wider ones join.
+    let group = closings.reduce(|best, next| if next.size > best.size { next } else { best })?;
+    (group.size > *sizes.iter().max()?).then_some(group.covers)
+}
+
+/// Pieces of a size that a closing of gaps joins.
+struct Group {
+    /// Cells of the pieces and their gaps.
+    covers: Vec<bool>,
+    /// How many cells are the pieces' own.
+    size: usize,
+}
+
+impl Group {
+    /// The group that a piece belongs to, if it is the largest of them.
+    fn of(layout: &Layout, closed: &[bool], first: &Piece, pieces: &[Piece], sizes: &[usize]) -> Option<Self> {
+        let covers = reached(layout, closed, first.cells.iter().position(|c| *c)?);
+        let size_of = |p: &Piece| p.cells.iter().filter(|c| **c).count();
+        let within = pieces.iter().zip(sizes).filter(|(p, _)| p.cells.iter().zip(&covers).any(|(a, b)| *a && *b));
+        let within: Vec<usize> = within.map(|(_, size)| *size).collect();
+        let largest = *within.iter().max()?;
+        let alike = within.iter().filter(|size| STRIPE_SHARE * **size as f64 > largest as f64).count();
+        let size = within.iter().sum();
+        (size_of(first) == largest && alike >= LEAST_STRIPES).then_some(Self { covers, size })
+    }
 }
 
 /// The chosen cells that hang together with one of them.
