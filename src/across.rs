@@ -30,6 +30,12 @@ const RARE: f64 = 0.002;
 const LEAST_MM: f64 = 12.0;
 const MOST_SHARE: f64 = 0.25;
 
+/// An outline so near to a card lies on its rim, mm; so many of its points must.
+const TOUCHES_MM: f64 = 1.0;
+const LEAST_TOUCHING: usize = 4;
+/// So many times as long as wide, a thing is a ruler.
+const SLIM: f64 = 3.0;
+
 /// Warns of stretches of the outline where something seems to lie across it.
 pub fn warnings(flat: &FlatPhoto, outline: &Outline) -> Vec<Warning> {
     let ring: Vec<MatPoint> = outline.points.iter().map(|p| p.at).collect();
@@ -62,6 +68,34 @@ pub fn warnings(flat: &FlatPhoto, outline: &Outline) -> Vec<Warning> {
             )
         })
         .collect()
+}
+
+/// Warns of cards and sheets (their outlines, mat frame) that lie on the garment's edge: there the outline follows them.
+pub fn references(things: &[Vec<MatPoint>], outline: &Outline) -> Vec<Warning> {
+    let ring: Vec<MatPoint> = outline.points.iter().map(|p| p.at).collect();
+    let on_edge = |thing: &Vec<MatPoint>| {
+        let on = |p: &&MatPoint| polygon::contains(thing, **p) || polygon::distance_to_ring(thing, **p) < TOUCHES_MM;
+        let touching: Vec<&MatPoint> = ring.iter().filter(on).collect();
+        (touching.len() >= LEAST_TOUCHING).then(|| *touching[touching.len() / 2])
+    };
+    let warning = |at| {
+        Warning::new(
+            "reference-across",
+            format!(
+                "what is there to measure by lies on the garment's edge, {}, and the outline follows it there: move it clear of \
+                 the garment and photograph again",
+                crate::flat::place_in_words(&ring, at)
+            ),
+        )
+    };
+    // A ruler's outline is not known so well.
+    things.iter().filter(|thing| !is_slim(thing)).filter_map(on_edge).map(warning).collect()
+}
+
+fn is_slim(ring: &[MatPoint]) -> bool {
+    let &[a, b, .., d] = ring else { return true };
+    let (long, wide) = (a.distance(b), a.distance(d));
+    long.max(wide) > SLIM * long.min(wide)
 }
 
 type Look = [f32; 3];
@@ -202,5 +236,15 @@ mod tests {
         assert!(warnings(&flat, &outline).is_empty());
         let (flat, outline) = scene(|x, y| (inside(x, y) && y < 25.0).then_some([230, 225, 210]));
         assert!(warnings(&flat, &outline).is_empty());
+    }
+
+    #[test]
+    fn a_card_on_the_edge_is_told_and_one_beside_it_or_a_ruler_is_not() {
+        let (_, outline) = scene(|_, _| None);
+        let card = |x: f64, y: f64, w: f64, h: f64| {
+            [(0.0, 0.0), (w, 0.0), (w, h), (0.0, h)].map(|(dx, dy)| MatPoint::new(x + dx, y + dy)).to_vec()
+        };
+        assert_eq!(references(&[card(294.0, 100.0, 120.0, 120.0)], &outline).len(), 1);
+        assert_eq!(references(&[card(302.0, 100.0, 120.0, 120.0), card(298.0, 100.0, 28.0, 300.0)], &outline), vec![]);
     }
 }

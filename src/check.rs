@@ -132,8 +132,8 @@ fn look_without_mat(photo: &Photo, references: &References, out: &mut PhotoCheck
     out.px_per_mm = Some(seen.px_per_mm);
     out.glare_share = Some(seen.glare_share);
     out.warnings.extend(seen.warnings());
-    let things: Vec<_> = measured.placed.iter().map(|p| p.ring.clone()).collect();
-    let garment = garment::separate_plain(photo, &measured.fit.camera, &things, GarmentOptions::default())?;
+    let (camera, things) = (&measured.fit.camera, measured.outlines());
+    let garment = garment::separate_plain(photo, camera, &things, GarmentOptions::default())?;
     out.warnings.extend(garment.warnings);
     Ok(())
 }

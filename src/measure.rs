@@ -183,6 +183,11 @@ pub fn by_bodies(bodies: &[Body], size: (u32, u32), focal_px: Option<f64>) -> Re
 }
 
 impl Measured {
+    /// Outlines of the references, mat frame: what lies about and is no cloth.
+    pub fn outlines(&self) -> Vec<Vec<MatPoint>> {
+        self.placed.iter().map(|p| p.ring.clone()).collect()
+    }
+
     /// Half-width (95 %) of the doubt of lengths over a rectangle of the table, as a share: what the references are
     /// worth and how well the camera is known there.
     pub fn scale_doubt_over(&self, rect: MatRect) -> f64 {

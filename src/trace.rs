@@ -253,6 +253,7 @@ pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Re
     let frame = picture_frame(&part.outline, &part.sized.measured.placed);
     let flat = flat::rectify(photo, &part.fit().camera, frame, 0.0);
     warnings.extend(across::warnings(&flat, &part.outline));
+    warnings.extend(across::references(&part.sized.measured.outlines(), &part.outline));
     let scale = describe(options.pitch.as_ref(), &part, &part.outline);
     scale_warning(&scale, &mut warnings);
     dedup(&mut warnings);
@@ -306,10 +307,7 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
         GarmentOptions { pictures: watch.wants_pictures(), bare: bare.as_ref(), may_leave, hints: &options.hints };
     let garment = match &sized.grid {
         Some(grid) => garment::separate(photo, &fit.camera, grid, garment_options)?,
-        None => {
-            let things: Vec<Vec<MatPoint>> = measured.placed.iter().map(|p| p.ring.clone()).collect();
-            garment::separate_plain(photo, &fit.camera, &things, garment_options)?
-        }
+        None => garment::separate_plain(photo, &fit.camera, &measured.outlines(), garment_options)?,
     };
     warnings.extend(garment.warnings.iter().cloned());
     for (name, picture) in &garment.pictures {
