@@ -82,8 +82,8 @@ pub fn references(things: &[Vec<MatPoint>], outline: &Outline) -> Vec<Warning> {
         Warning::new(
             "reference-across",
             format!(
-                "what is there to measure by lies on the garment's edge, {}, and the outline follows it there: move it clear of \
-                 the garment and photograph again",
+                "a card or a sheet of paper lies on the garment's edge, {}, and the outline follows it there: move it clear of the \
+                 garment and photograph again",
                 crate::flat::place_in_words(&ring, at)
             ),
         )
