@@ -8,8 +8,10 @@ use rayon::prelude::*;
 
 use crate::flat::FlatPhoto;
 use crate::garment::appearance::{Departure, log_from_gamma};
+use crate::measure::Placed;
 use crate::outline::Outline;
 use crate::polygon;
+use crate::reference::body::BodyKind;
 use crate::refusal::Warning;
 use crate::units::MatPoint;
 
@@ -33,8 +35,6 @@ const MOST_SHARE: f64 = 0.25;
 /// An outline so near to a card lies on its rim, mm; so many of its points must.
 const TOUCHES_MM: f64 = 1.0;
 const LEAST_TOUCHING: usize = 4;
-/// So many times as long as wide, a thing is a ruler.
-const SLIM: f64 = 3.0;
 
 /// Warns of stretches of the outline where something seems to lie across it.
 pub fn warnings(flat: &FlatPhoto, outline: &Outline) -> Vec<Warning> {
@@ -70,8 +70,8 @@ pub fn warnings(flat: &FlatPhoto, outline: &Outline) -> Vec<Warning> {
         .collect()
 }
 
-/// Warns of cards and sheets (their outlines, mat frame) that lie on the garment's edge: there the outline follows them.
-pub fn references(things: &[Vec<MatPoint>], outline: &Outline) -> Vec<Warning> {
+/// Warns of cards and sheets that lie on the garment's edge: there the outline follows them.
+pub fn references(placed: &[Placed], outline: &Outline) -> Vec<Warning> {
     let ring: Vec<MatPoint> = outline.points.iter().map(|p| p.at).collect();
     let on_edge = |thing: &Vec<MatPoint>| {
         let on = |p: &&MatPoint| polygon::contains(thing, **p) || polygon::distance_to_ring(thing, **p) < TOUCHES_MM;
@@ -89,13 +89,8 @@ pub fn references(things: &[Vec<MatPoint>], outline: &Outline) -> Vec<Warning> {
         )
     };
     // A ruler's outline is not known so well.
-    things.iter().filter(|thing| !is_slim(thing)).filter_map(on_edge).map(warning).collect()
-}
-
-fn is_slim(ring: &[MatPoint]) -> bool {
-    let &[a, b, .., d] = ring else { return true };
-    let (long, wide) = (a.distance(b), a.distance(d));
-    long.max(wide) > SLIM * long.min(wide)
+    let things = placed.iter().filter(|p| p.kind.is_some_and(|kind| kind != BodyKind::Ruler)).map(|p| &p.ring);
+    things.filter_map(on_edge).map(warning).collect()
 }
 
 type Look = [f32; 3];
@@ -241,10 +236,13 @@ mod tests {
     #[test]
     fn a_card_on_the_edge_is_told_and_one_beside_it_or_a_ruler_is_not() {
         let (_, outline) = scene(|_, _| None);
-        let card = |x: f64, y: f64, w: f64, h: f64| {
-            [(0.0, 0.0), (w, 0.0), (w, h), (0.0, h)].map(|(dx, dy)| MatPoint::new(x + dx, y + dy)).to_vec()
+        let thing = |kind: BodyKind, x: f64, w: f64, h: f64| {
+            let ring =
+                [(0.0, 0.0), (w, 0.0), (w, h), (0.0, h)].map(|(dx, dy)| MatPoint::new(x + dx, 100.0 + dy)).to_vec();
+            Placed { kind: Some(kind), ring, ticks: Vec::new() }
         };
-        assert_eq!(references(&[card(294.0, 100.0, 120.0, 120.0)], &outline).len(), 1);
-        assert_eq!(references(&[card(302.0, 100.0, 120.0, 120.0), card(298.0, 100.0, 28.0, 300.0)], &outline), vec![]);
+        assert_eq!(references(&[thing(BodyKind::Card, 294.0, 120.0, 120.0)], &outline).len(), 1);
+        let beside = [thing(BodyKind::Card, 302.0, 120.0, 120.0), thing(BodyKind::Ruler, 298.0, 28.0, 300.0)];
+        assert_eq!(references(&beside, &outline), vec![]);
     }
 }

@@ -26,6 +26,9 @@ use nalgebra::{Matrix3, Vector2, Vector3};
 
 use crate::units::{ImagePoint, MatPoint};
 
+/// Of a normal distribution, within so many standard deviations lie 95 %.
+pub(crate) const SIGMAS_95: f64 = 1.96;
+
 /// Radial lens distortion about a centre.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Lens {

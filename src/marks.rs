@@ -9,7 +9,7 @@ use std::str::FromStr;
 use image::RgbImage;
 use serde::{Deserialize, Serialize};
 
-use crate::camera::Camera;
+use crate::camera::{Camera, SIGMAS_95};
 use crate::flat::{self, FlatFrame, MatRect};
 use crate::outline::Outline;
 use crate::photo::Photo;
@@ -188,7 +188,7 @@ fn mark(patch: &Patch, frame: FlatFrame, camera: &Camera, cloth: &Cloth<'_>) -> 
     let own = MIDDLE_PX / camera.px_per_mm(at).1.max(0.1);
     let (height, doubt) = (cloth.top_mm, cloth.top_doubt_mm.hypot(RELIEF_MM) + pin);
     let parallax = match camera.pose {
-        Some(pose) => (at - pose.foot).norm() * doubt / pose.height_mm + 1.96 * camera.lower_sigma_mm(at, height),
+        Some(pose) => (at - pose.foot).norm() * doubt / pose.height_mm + SIGMAS_95 * camera.lower_sigma_mm(at, height),
         None => camera.lower_sigma_mm(at, height + doubt),
     };
     Mark { number: 0, at, doubt_mm: own.hypot(parallax), diameter_mm }

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::camera::fit::CameraFit;
 use crate::camera::joint::{self, BodyPose, JointFit};
-use crate::camera::{Camera, Pose};
+use crate::camera::{Camera, Pose, SIGMAS_95};
 use crate::flat::MatRect;
 use crate::photo::Photo;
 use crate::reference::body::{Body, BodyKind};
@@ -87,6 +87,8 @@ pub struct ReferenceCheck {
 /// A reference's place in the picture, for drawing.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Placed {
+    /// What it is; `None` for a mat.
+    pub kind: Option<BodyKind>,
     /// Its outline on the mat.
     pub ring: Vec<MatPoint>,
     /// Short strokes where it was measured.
@@ -229,7 +231,7 @@ fn measured(joint: JointFit, used: &[Body], all: &[Body]) -> Measured {
     let alone = kinds(&kept).len() < 2;
     let own = |cut: bool| if alone { mean(&|b| if b.cut.is_some() == cut { b.size_doubt } else { 0.0 }) } else { 0.0 };
     let (size_limit, size_doubt) = (own(true), if alone { own(false).hypot(height_doubt) } else { 0.0 });
-    fit.doubt.size_sigma = size_doubt / 1.96;
+    fit.doubt.size_sigma = size_doubt / SIGMAS_95;
     let mut warnings = std::mem::take(&mut fit.warnings);
     if let Some(camera) = onto_table(&fit.camera, height_mm) {
         fit.camera = camera;
@@ -311,7 +313,7 @@ fn checks(by: &str, fit: &CameraFit, own_doubt: f64, bodies: &[Body], own: &[Bod
         }
         let mean = |f: &dyn Fn(&Body) -> f64| of.iter().map(|b| f(b)).sum::<f64>() / of.len() as f64;
         let apart = mean(&|b| seen_over_true(&fit.camera, b)) - 1.0;
-        let doubt = mean(&|b| b.size_doubt.hypot(1.96 * carried_sigma(fit, b)).hypot(own_doubt));
+        let doubt = mean(&|b| b.size_doubt.hypot(SIGMAS_95 * carried_sigma(fit, b)).hypot(own_doubt));
         out.push(ReferenceCheck {
             by: by.to_string(),
             of: kind.name().to_string(),
@@ -408,6 +410,7 @@ fn place(camera: &Camera, body: &Body) -> Option<Placed> {
         [pose.mat_from_body(Vector2::new(a.0, a.1)), pose.mat_from_body(Vector2::new(b.0, b.1))]
     });
     Some(Placed {
+        kind: Some(body.kind),
         ring: ring.iter().map(|&(x, y)| pose.mat_from_body(Vector2::new(x, y))).collect(),
         ticks: ticks.collect(),
     })
@@ -427,7 +430,7 @@ pub fn by_grid(fit: CameraFit, grid: &GridSighting, print_doubt: f64, bodies: &[
     let mut warnings = fit.warnings.clone();
     warnings.extend(disagreements(&checks));
     let mut placed = placed(&fit.camera, bodies);
-    placed.push(Placed { ring: Vec::new(), ticks: grid_ticks(grid) });
+    placed.push(Placed { kind: None, ring: Vec::new(), ticks: grid_ticks(grid) });
     Measured {
         reference: "grid".to_string(),
         reports,

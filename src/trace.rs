@@ -11,7 +11,7 @@ use crate::across;
 use crate::bare::BareMat;
 use crate::camera::fit::{self, CameraFit};
 use crate::camera::lens_profile::LensProfile;
-use crate::camera::{Camera, Pose, PoseSource};
+use crate::camera::{Camera, Pose, PoseSource, SIGMAS_95};
 use crate::check;
 use crate::cloths::{Cloth, ThicknessSource};
 use crate::flat::{self, FlatFrame, FlatPhoto, MatRect};
@@ -34,9 +34,6 @@ const ASSUMED_THICKNESS_MM: f64 = 2.5;
 
 /// Half-width of the doubt of that height, mm.
 const ASSUMED_THICKNESS_DOUBT_MM: f64 = 1.5;
-
-/// Of a normal distribution, within so many standard deviations lie 95 %.
-const SIGMAS_95: f64 = 1.96;
 
 /// Mat shown around the garment in the pictures, mm.
 const PICTURE_MARGIN_MM: f64 = 60.0;
@@ -253,7 +250,7 @@ pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Re
     let frame = picture_frame(&part.outline, &part.sized.measured.placed);
     let flat = flat::rectify(photo, &part.fit().camera, frame, 0.0);
     warnings.extend(across::warnings(&flat, &part.outline));
-    warnings.extend(across::references(&part.sized.measured.outlines(), &part.outline));
+    warnings.extend(across::references(&part.sized.measured.placed, &part.outline));
     let scale = describe(options.pitch.as_ref(), &part, &part.outline);
     scale_warning(&scale, &mut warnings);
     dedup(&mut warnings);

@@ -7,8 +7,6 @@
 Rulers of steel, wood, plastic, see-through and gridded ones; tables, floors, carpets and tablecloths. Like `drawn_scenes.py`
 they are to look for gross faults among hundreds. Needs no Blender.
 """
-import argparse
-import json
 import os
 from dataclasses import dataclass
 
@@ -280,28 +278,11 @@ def make(seed, out):
     exif = rng.random() < 0.85
     finish.jpeg(name + ".jpg", photo, 1, f35 if exif else None, int(rng.uniform(80, 95)), rng.random() < 0.4)
     note = f"{kind} ({words}) on {ground}, {'nothing else' if empty else spec['kind']}, tilt {tilt:.0f}"
-    values = dict(units="mm", note=note, args=args + ["--thickness", "0mm"], expect="refuse" if empty else "accept", grid=None, thickness_mm=0.0,
-                  f35=f35, exif=exif, orientation=1, hidden=[],
-                  camera=dict(K=camera.K.tolist(), R=camera.R.tolist(), t=camera.t.tolist(), k1=camera.k1, k2=0.0,
-                              height_mm=height, tilt_deg=tilt, width=camera.width, height=camera.height),
-                  outline=np.round(placed.outline, 4).tolist())
-    if empty:
-        values["refuse_code"] = "no-cloth"
-    with open(name + ".truth.json", "w") as f:
-        json.dump(values, f)
+    expected = dict(expect="refuse", refuse_code="no-cloth") if empty else dict(expect="accept")
+    drawn.write_truth(name, camera, height, tilt, placed.outline, note=note, args=args + ["--thickness", "0mm"], grid=None, f35=f35, exif=exif,
+                      **expected)
     print(f"r{seed:04}: {note}", flush=True)
 
 
-def main():
-    ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ap.add_argument("out")
-    ap.add_argument("--from", type=int, default=0, dest="first")
-    ap.add_argument("--to", type=int, default=40)
-    o = ap.parse_args()
-    os.makedirs(o.out, exist_ok=True)
-    for seed in range(o.first, o.to):
-        make(seed, o.out)
-
-
 if __name__ == "__main__":
-    main()
+    drawn.main(make, __doc__)

@@ -165,6 +165,15 @@ def camera_by_lot(rng, half, wide):
     return optics.make(*size, f35, height, tilt, rng.uniform(0, 360), roll, k1=rng.uniform(-0.06, 0.05)), f35, tilt, height
 
 
+def write_truth(name, camera, height, tilt, outline, **more):
+    values = dict(units="mm", **more, thickness_mm=0.0, orientation=1, hidden=[],
+                  camera=dict(K=camera.K.tolist(), R=camera.R.tolist(), t=camera.t.tolist(), k1=camera.k1, k2=0.0,
+                              height_mm=height, tilt_deg=tilt, width=camera.width, height=camera.height),
+                  outline=np.round(outline, 4).tolist())
+    with open(name + ".truth.json", "w") as f:
+        json.dump(values, f)
+
+
 def make(seed, out):
     rng = np.random.default_rng(seed)
     plane, pitch, half, base, kind = ground_by_lot(rng)
@@ -183,18 +192,13 @@ def make(seed, out):
     exif = rng.random() < 0.85
     finish.jpeg(name + ".jpg", photo, 1, f35 if exif else None, int(rng.uniform(78, 95)), rng.random() < 0.4)
     note = f"{kind} of {pitch:g} mm, {spec['kind']}, tilt {tilt:.0f}"
-    values = dict(units="mm", note=note, args=["--grid", f"{pitch:g}mm", "--thickness", "0mm"], expect="accept", grid=dict(pitch_mm=pitch),
-                  thickness_mm=0.0, f35=f35, exif=exif, orientation=1, hidden=[],
-                  camera=dict(K=camera.K.tolist(), R=camera.R.tolist(), t=camera.t.tolist(), k1=camera.k1, k2=0.0,
-                              height_mm=height, tilt_deg=tilt, width=camera.width, height=camera.height),
-                  outline=np.round(placed.outline, 4).tolist())
-    with open(name + ".truth.json", "w") as f:
-        json.dump(values, f)
+    write_truth(name, camera, height, tilt, placed.outline, note=note, args=["--grid", f"{pitch:g}mm", "--thickness", "0mm"], expect="accept",
+                grid=dict(pitch_mm=pitch), f35=f35, exif=exif)
     print(f"d{seed:04}: {note}", flush=True)
 
 
-def main():
-    ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+def main(make, doc):
+    ap = argparse.ArgumentParser(description=doc, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("out")
     ap.add_argument("--from", type=int, default=0, dest="first")
     ap.add_argument("--to", type=int, default=40)
@@ -205,4 +209,4 @@ def main():
 
 
 if __name__ == "__main__":
-    main()
+    main(make, __doc__)

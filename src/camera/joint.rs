@@ -10,6 +10,7 @@
 
 use nalgebra::{DMatrix, DVector, Matrix2, Matrix3, Vector2, Vector3};
 
+use super::SIGMAS_95;
 use super::doubt::{PlaneDoubt, convex_hull};
 use super::fit::{CameraFit, LensFit, ResidualSummary, median};
 use super::line_model::{Frame, K1, K2, PARAMS, Params, plane, project};
@@ -596,7 +597,7 @@ fn gains(bodies: &[&Body], distance: f64) -> Vec<Gain> {
     let gain = |kind: BodyKind| {
         let own = |value: &dyn Fn(&Body) -> f64| mean(&|b: &Body| b.kind == kind, value);
         let doubt = own(&|b| b.size_doubt).hypot(own(&|b| b.height_doubt_mm) / distance);
-        Gain { kind, ln: ((own(&|b| b.height_mm) - height) / distance, (doubt / 1.96).max(1e-5)) }
+        Gain { kind, ln: ((own(&|b| b.height_mm) - height) / distance, (doubt / SIGMAS_95).max(1e-5)) }
     };
     kinds.into_iter().map(gain).collect()
 }

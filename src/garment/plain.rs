@@ -179,19 +179,9 @@ fn rim(layout: &Layout, photo: &Photo, camera: &Camera, thing: &[bool]) -> Vec<b
 
 /// The bare cells joined to those already taken for bare, by a flood over cells that look bare.
 fn spread_inwards(layout: &Layout, evidence: &Evidence, from: &[bool], thing: &[bool]) -> Vec<bool> {
-    let (w, h) = (layout.columns, layout.rows);
     let looks_bare = |k: usize| layout.valid[k] && !thing[k] && evidence.departure[k] < BARE * evidence.bare_level[k];
-    let mut bare: Vec<bool> = (0..layout.len()).map(|k| from[k] && looks_bare(k)).collect();
-    let mut stack: Vec<usize> = (0..bare.len()).filter(|k| bare[*k]).collect();
-    while let Some(k) = stack.pop() {
-        for n in region::neighbours(w, h, k) {
-            if !bare[n] && looks_bare(n) {
-                bare[n] = true;
-                stack.push(n);
-            }
-        }
-    }
-    bare
+    let bare = (0..layout.len()).map(|k| from[k] && looks_bare(k)).collect();
+    region::reached(layout.columns, layout.rows, bare, looks_bare)
 }
 
 #[cfg(test)]

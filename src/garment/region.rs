@@ -203,15 +203,7 @@ fn without_bulges(layout: &Layout, mut plain: Vec<f32>, along_steps: &[f32]) -> 
     let differ: Vec<bool> = plain.iter().zip(along_steps).map(|(a, b)| (*a > 0.5) != (*b > 0.5)).collect();
     let is_wide =
         |k: usize| k % w + 1 < w && k + w < differ.len() && [k, k + 1, k + w, k + w + 1].iter().all(|n| differ[*n]);
-    let mut taken: Vec<bool> = (0..differ.len()).map(is_wide).collect();
-    let mut stack: Vec<usize> = (0..taken.len()).filter(|k| taken[*k]).collect();
-    while let Some(k) = stack.pop() {
-        for n in neighbours(w, h, k).filter(|n| differ[*n]) {
-            if !std::mem::replace(&mut taken[n], true) {
-                stack.push(n);
-            }
-        }
-    }
+    let taken = reached(w, h, (0..differ.len()).map(is_wide).collect(), |k| differ[k]);
     for k in (0..taken.len()).filter(|k| taken[*k]) {
         plain[k] = along_steps[k];
     }
@@ -364,6 +356,20 @@ pub(crate) fn neighbours(w: usize, h: usize, k: usize) -> impl Iterator<Item = u
     [(c > 0).then(|| k - 1), (c + 1 < w).then_some(k + 1), (r > 0).then(|| k - w), (r + 1 < h).then_some(k + w)]
         .into_iter()
         .flatten()
+}
+
+/// The cells marked, and all that are reached from them over cells that may be entered.
+pub(super) fn reached(w: usize, h: usize, from: Vec<bool>, may_enter: impl Fn(usize) -> bool) -> Vec<bool> {
+    let mut reached = from;
+    let mut stack: Vec<usize> = (0..reached.len()).filter(|k| reached[*k]).collect();
+    while let Some(k) = stack.pop() {
+        for n in neighbours(w, h, k).filter(|n| may_enter(*n)) {
+            if !std::mem::replace(&mut reached[n], true) {
+                stack.push(n);
+            }
+        }
+    }
+    reached
 }
 
 pub(super) fn eroded(layout: &Layout, chosen: &[bool], by: usize) -> Vec<bool> {

@@ -2,7 +2,7 @@
 //! close side by side.
 
 use super::cells::Layout;
-use super::region::{Piece, dilated, eroded, neighbours};
+use super::region::{Piece, dilated, eroded, reached};
 use crate::refusal::Warning;
 
 /// So many pieces, the largest at most so many times the least, may be one cloth's stripes; the widest gap between them, mm.
@@ -20,7 +20,7 @@ pub(super) fn joined(layout: &Layout, pieces: &[Piece]) -> Option<Vec<bool>> {
     let most = (0.5 * WIDEST_STRIPE_MM / layout.cell_mm()).ceil() as usize;
     let closings = (1..=most).filter_map(|by| {
         let closed = eroded(layout, &dilated(layout, &any, by), by);
-        let groups = pieces.iter().filter_map(|piece| Group::of(layout, &closed, piece, pieces, &sizes));
+        let groups = (0..pieces.len()).filter_map(|first| Group::of(layout, &closed, first, pieces, &sizes));
         groups.reduce(|best, next| if next.size > best.size { next } else { best })
     });
     // The narrowest gaps that join all that wider ones join.
@@ -37,32 +37,16 @@ struct Group {
 }
 
 impl Group {
-    /// The group that a piece belongs to, if it is the largest of them.
-    fn of(layout: &Layout, closed: &[bool], first: &Piece, pieces: &[Piece], sizes: &[usize]) -> Option<Self> {
-        let covers = reached(layout, closed, first.cells.iter().position(|c| *c)?);
-        let size_of = |p: &Piece| p.cells.iter().filter(|c| **c).count();
+    /// The group that a piece, by its number, belongs to, if it is the largest of them.
+    fn of(layout: &Layout, closed: &[bool], first: usize, pieces: &[Piece], sizes: &[usize]) -> Option<Self> {
+        let covers = reached(layout.columns, layout.rows, pieces[first].cells.clone(), |k| closed[k]);
         let within = pieces.iter().zip(sizes).filter(|(p, _)| p.cells.iter().zip(&covers).any(|(a, b)| *a && *b));
         let within: Vec<usize> = within.map(|(_, size)| *size).collect();
         let largest = *within.iter().max()?;
         let alike = within.iter().filter(|size| STRIPE_SHARE * **size as f64 > largest as f64).count();
         let size = within.iter().sum();
-        (size_of(first) == largest && alike >= LEAST_STRIPES).then_some(Self { covers, size })
+        (sizes[first] == largest && alike >= LEAST_STRIPES).then_some(Self { covers, size })
     }
-}
-
-/// The chosen cells that hang together with one of them.
-fn reached(layout: &Layout, chosen: &[bool], start: usize) -> Vec<bool> {
-    let mut reached = vec![false; chosen.len()];
-    let mut stack = vec![start];
-    reached[start] = chosen[start];
-    while let Some(k) = stack.pop() {
-        for n in neighbours(layout.columns, layout.rows, k).filter(|n| chosen[*n]) {
-            if !std::mem::replace(&mut reached[n], true) {
-                stack.push(n);
-            }
-        }
-    }
-    reached
 }
 
 /// A word about it.

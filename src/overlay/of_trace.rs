@@ -4,6 +4,7 @@ use image::RgbImage;
 use nalgebra::Vector2;
 
 use super::Annotations;
+use crate::camera::SIGMAS_95;
 use crate::edges::{Edge, Tracing};
 use crate::outline::{Outline, OutlinePoint};
 use crate::trace::{Scale, Trace};
@@ -11,9 +12,6 @@ use crate::units::{MM_PER_INCH, MatPoint};
 
 /// Outline points of a larger doubt are shown as weak, mm: half the truing tolerance of a seam pair.
 const WEAK_MM: f64 = 0.75;
-
-/// Of a normal distribution, within so many standard deviations lie 95 %.
-const SIGMAS_95: f64 = 1.96;
 
 /// How far inside an edge its number stands, mm.
 const LABEL_INSET_MM: f64 = 12.0;
