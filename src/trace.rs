@@ -22,6 +22,7 @@ use crate::mats::Pitch;
 use crate::measure::{self, Measured, Placed, ReferenceCheck, ReferenceReport, References};
 use crate::outline::{self, Outline};
 use crate::photo::Photo;
+use crate::reference::body::Body;
 use crate::reference::grid::{self, GridSighting, GridSpec};
 use crate::reference::{self, Axis, Marking};
 use crate::refusal::{Refusal, RefusalKind, Warning};
@@ -198,8 +199,12 @@ pub struct Joined {
     pub photos: usize,
     /// How their outlines differ where they overlap.
     pub mismatch: Mismatch,
-    /// Least likeness of what two photos show beside the grid, 0 to 1, when they were laid on each other.
-    pub likeness: f64,
+    /// Least likeness of what two photos show beside the grid, 0 to 1, where they were laid on each other by that.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub likeness: Option<f64>,
+    /// Fewest cards by which two photos were laid on each other, where they were laid by cards.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cards: Option<usize>,
 }
 
 /// Where the camera stood.
@@ -277,6 +282,7 @@ impl Part {
 struct Sized {
     measured: Measured,
     grid: Option<GridSighting>,
+    bodies: Vec<Body>,
     lens_profile: Option<String>,
 }
 
@@ -347,7 +353,7 @@ fn size_up(
         watch.stage("fitting the camera");
         let measured = measure::by_bodies(&bodies, size, photo.focal_px())?;
         warnings.extend(check::plain_warnings(photo, &measured.fit));
-        return Ok(Sized { measured, grid: None, lens_profile: None });
+        return Ok(Sized { measured, grid: None, bodies, lens_profile: None });
     };
     watch.stage("finding the grid");
     let mean = pitch.mean_mm();
@@ -367,7 +373,8 @@ fn size_up(
     warnings.extend(check::photo_warnings(photo, &grid, &fit));
     warnings.iter().for_each(|warning| watch.notice(warning));
     let measured = measure::by_grid(fit, &grid, print_doubt, &bodies);
-    Ok(Sized { measured, grid: Some(grid), lens_profile: known.map(|(profile, _)| profile.name.clone()) })
+    let lens_profile = known.map(|(profile, _)| profile.name.clone());
+    Ok(Sized { measured, grid: Some(grid), bodies, lens_profile })
 }
 
 /// Marks on the cloth that a photo shows, with the plane map's doubt in theirs.
@@ -476,7 +483,7 @@ fn picture_frame(outline: &Outline, placed: &[Placed]) -> FlatFrame {
 }
 
 fn describe(pitch: Option<&Pitch>, part: &Part, outline: &Outline) -> Scale {
-    let Part { sized: Sized { measured, grid, lens_profile }, thickness, .. } = part;
+    let Part { sized: Sized { measured, grid, lens_profile, .. }, thickness, .. } = part;
     let fit = &measured.fit;
     let shift = |p: MatPoint| fit.camera.lift(p, 0.5 * thickness.mm).distance(p);
     let largest = |of: &dyn Fn(MatPoint) -> f64| outline.points.iter().map(|p| of(p.at)).fold(0.0, f64::max);

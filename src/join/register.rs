@@ -126,7 +126,7 @@ fn right_of(view: &View) -> Vector2<f64> {
 }
 
 /// Quarter turns that bring pitches of one grid onto those of the other.
-fn allowed_turns(one: [f64; 2], other: [f64; 2]) -> Vec<u8> {
+pub(crate) fn allowed_turns(one: [f64; 2], other: [f64; 2]) -> Vec<u8> {
     let alike = |a: f64, b: f64| (a - b).abs() < 1e-6 * a;
     (0..4u8)
         .filter(|turn| {

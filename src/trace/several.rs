@@ -1,18 +1,23 @@
 //! A garment longer than one photo: overlapping photos of it lying still, joined into one outline in the first's frame.
 
 use image::RgbImage;
-use nalgebra::Vector2;
+use nalgebra::{Matrix3, Vector2};
 
 use super::{
     Joined, Part, Trace, TraceOptions, Watch, dedup, describe, find_marks, part, picture_frame, scale_warning,
 };
-use crate::camera::Camera;
+use crate::camera::{Camera, SIGMAS_95};
 use crate::flat::{self, FlatPhoto};
-use crate::join::{LatticeMotion, PartPoint, Registered, View, merged, register};
+use crate::join::register::allowed_turns;
+use crate::join::shared_cards::moved_by;
+use crate::join::{
+    CardPlace, LaidByCards, LatticeMotion, Mismatch, PartPoint, Registered, View, lattice_by_cards, lay_by_cards,
+    merged, register,
+};
 use crate::marks::{self, Mark};
 use crate::outline::{Outline, OutlinePoint};
 use crate::photo::Photo;
-use crate::reference::grid::GridSighting;
+use crate::reference::body::{Body, BodyKind};
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::MatPoint;
 
@@ -49,8 +54,7 @@ pub fn trace_several(photos: &[Photo], options: &TraceOptions, watch: &mut dyn W
         .collect::<Result<_, _>>()?;
     watch.stage("laying the photos on each other");
     let placed = placed(photos, &parts)?;
-    let rings: Vec<Vec<PartPoint>> =
-        placed.iter().map(|p| ring(&photos[p.index], &parts[p.index], &p.motion)).collect();
+    let rings: Vec<Vec<PartPoint>> = placed.iter().map(|p| ring(&photos[p.index], &parts[p.index], p)).collect();
     let (outline, mismatch) = merged(&rings)?;
     let first = parts.first().ok_or_else(none_given)?;
     // What a part says of its own edge counts the places where it was cut off; the whole is spoken of below.
@@ -58,6 +62,7 @@ pub fn trace_several(photos: &[Photo], options: &TraceOptions, watch: &mut dyn W
     let mut warnings: Vec<Warning> =
         parts.iter().flat_map(|p| p.warnings.iter().filter(of_the_edge).cloned()).collect();
     warnings.extend(unseen(&outline));
+    warnings.extend(moved_cards(&placed));
     if mismatch.p95_mm > MISMATCH_MM {
         warnings.push(Warning::new(
             "photos-differ",
@@ -75,15 +80,39 @@ pub fn trace_several(photos: &[Photo], options: &TraceOptions, watch: &mut dyn W
     let pitch = options.pitch.as_ref();
     let mut scale = describe(pitch, first, &outline);
     scale.doubt_percent = parts.iter().map(|p| describe(pitch, p, &outline).doubt_percent).fold(0.0, f64::max);
-    scale.joined = Some(Joined {
-        photos: photos.len(),
-        mismatch,
-        likeness: placed.iter().filter_map(|p| p.registered).map(|r| r.likeness).fold(1.0, f64::min),
-    });
+    scale.joined = Some(joined(&placed, mismatch));
     scale_warning(&scale, &mut warnings);
     dedup(&mut warnings);
     let (lie, fit) = (first.sized.measured.placed.clone(), first.fit().clone());
     Ok(Trace { placed: lie, fit, outline, scale, marks, flat, warnings })
+}
+
+/// What is told of the laying.
+fn joined(placed: &[Placed], mismatch: Mismatch) -> Joined {
+    let (mut likeness, mut cards) = (None::<f64>, None::<usize>);
+    for laid in placed.iter().filter_map(|p| p.laid.as_ref()) {
+        match laid {
+            Laid::ByGrid(r) => likeness = Some(likeness.map_or(r.likeness, |l| l.min(r.likeness))),
+            Laid::ByCards(l) => cards = Some(cards.map_or(l.cards.len(), |c| c.min(l.cards.len()))),
+            Laid::ByGridAndCards(_) => {}
+        }
+    }
+    Joined { photos: placed.len(), mismatch, likeness, cards }
+}
+
+/// Shared cards that lie elsewhere in one photo than in another.
+fn moved_cards(placed: &[Placed]) -> Option<Warning> {
+    let laid = placed.iter().flat_map(|p| p.by_cards.last());
+    let mut names: Vec<&str> = laid.flat_map(|(_, l)| l.moved.iter().map(String::as_str)).collect();
+    names.sort_unstable();
+    names.dedup();
+    (!names.is_empty()).then(|| {
+        let text = format!(
+            "{} lies elsewhere in one photo than in the other and was left out: was it moved? Look whether the garment lay still",
+            names.join(", ")
+        );
+        Warning::new("card-moved", text)
+    })
 }
 
 /// Says how much of the edge no photo shows clearly.
@@ -106,11 +135,12 @@ fn none_given() -> Refusal {
     Refusal::new(RefusalKind::BadRequest, "no photo was given", "give at least one photo")
 }
 
-fn without_mat() -> Refusal {
+fn nothing_shared() -> Refusal {
     Refusal::new(
         RefusalKind::BadRequest,
-        "several photos are laid on each other by a mat's grid, and none was named",
-        "lay the garment on one gridded mat and give its grid, such as --grid 1cm",
+        "several photos are laid on each other by a mat's grid or by printed cards, and neither was named",
+        "lay the garment on one gridded mat and give its grid, such as --grid 1cm, or among printed cards (`clothline \
+         targets`) and give --card 80mm",
     )
 }
 
@@ -121,58 +151,122 @@ fn of_photo(k: usize, refusal: Refusal) -> Refusal {
 /// A photo whose mat frame is known in that of the first.
 struct Placed {
     index: usize,
-    motion: Motion,
-    registered: Option<Registered>,
+    /// On homogeneous coordinates, through any photos between.
+    first_from_own: Matrix3<f64>,
+    own_from_first: Matrix3<f64>,
+    /// What it was laid by on the one before; `None` for the first photo.
+    laid: Option<Laid>,
+    /// Standard deviations, mm, that the photos between and this one's laying add at a place of the first's frame.
+    by_cards: Vec<(Matrix3<f64>, LaidByCards)>,
 }
 
-/// From a photo's mat frame to the first's, through any photos between.
-struct Motion(Vec<LatticeMotion>);
-
-impl Motion {
-    fn apply(&self, p: MatPoint) -> MatPoint {
-        self.0.iter().fold(p, |p, motion| motion.apply(p))
+impl Placed {
+    fn first() -> Self {
+        let same = Matrix3::identity();
+        Self { index: 0, first_from_own: same, own_from_first: same, laid: None, by_cards: Vec::new() }
     }
 
-    fn back(&self, p: MatPoint) -> MatPoint {
-        self.0.iter().rev().fold(p, |p, motion| motion.inverse().apply(p))
+    /// The photo `k`, laid on this one.
+    fn next(&self, k: usize, laid: Laid) -> Option<Self> {
+        let first_from_own = self.first_from_own * laid.one_from_other();
+        let mut by_cards = self.by_cards.clone();
+        if let Laid::ByCards(cards) = &laid {
+            by_cards.push((self.own_from_first, cards.clone()));
+        }
+        let own_from_first = first_from_own.try_inverse()?;
+        Some(Self { index: k, first_from_own, own_from_first, laid: Some(laid), by_cards })
     }
 
-    /// The camera of a photo, from the first's mat frame.
+    /// The camera of the photo, from the first's mat frame.
     fn camera(&self, camera: &Camera) -> Option<Camera> {
-        let back = self.0.iter().rev().fold(nalgebra::Matrix3::identity(), |m, motion| motion.inverse().matrix() * m);
-        Camera::new(camera.undistorted_from_mat() * back, camera.lens)
+        Camera::new(camera.undistorted_from_mat() * self.own_from_first, camera.lens)
+    }
+
+    /// One standard deviation, mm, that the laying adds at a place of the first's frame.
+    fn laying_sigma_mm(&self, at: MatPoint) -> f64 {
+        self.by_cards.iter().map(|(own, laid)| laid.sigma_mm(moved_by(own, at))).fold(0.0, f64::hypot)
+    }
+}
+
+/// What one photo was laid on another by.
+enum Laid {
+    /// By what both show beside their grid.
+    ByGrid(Registered),
+    /// By the grid, cards telling which crossing is which.
+    ByGridAndCards(LatticeMotion),
+    /// By cards alone.
+    ByCards(LaidByCards),
+}
+
+impl Laid {
+    fn one_from_other(&self) -> Matrix3<f64> {
+        match self {
+            Self::ByGrid(registered) => registered.motion.matrix(),
+            Self::ByGridAndCards(motion) => motion.matrix(),
+            Self::ByCards(laid) => laid.one_from_other,
+        }
     }
 }
 
 /// Lays every photo on one that is laid already, until all are; the order is that of laying.
 fn placed(photos: &[Photo], parts: &[Part]) -> Result<Vec<Placed>, Refusal> {
-    let grids: Vec<&GridSighting> =
-        parts.iter().map(|p| p.sized.grid.as_ref()).collect::<Option<_>>().ok_or_else(without_mat)?;
-    let view = |k: usize| View { photo: &photos[k], camera: &parts[k].fit().camera, grid: grids[k] };
-    let mut done = vec![Placed { index: 0, motion: Motion(Vec::new()), registered: None }];
+    let cards: Vec<Vec<CardPlace>> = parts.iter().map(card_places).collect();
+    let mut done = vec![Placed::first()];
     let mut left: Vec<usize> = (1..parts.len()).collect();
     while !left.is_empty() {
         let mut trouble = None;
         let found = left.iter().enumerate().find_map(|(place, &k)| {
-            done.iter().enumerate().find_map(|(d, on)| match register(view(on.index), view(k)) {
-                Ok(registered) => Some((place, k, d, registered)),
-                Err(refusal) => {
-                    trouble = Some(of_photo(k, refusal));
-                    None
+            done.iter().find_map(|on| {
+                let laid =
+                    lay((&photos[on.index], &parts[on.index], &cards[on.index]), (&photos[k], &parts[k], &cards[k]));
+                match laid {
+                    Ok(laid) => Some((place, on.next(k, laid)?)),
+                    Err(refusal) => {
+                        trouble = Some(of_photo(k, refusal));
+                        None
+                    }
                 }
             })
         });
-        let Some((place, k, d, registered)) = found else { return Err(trouble.unwrap_or_else(none_given)) };
-        let mut steps = vec![registered.motion];
-        steps.extend(done[d].motion.0.iter().copied());
+        let Some((place, next)) = found else { return Err(trouble.unwrap_or_else(none_given)) };
         left.remove(place);
-        done.push(Placed { index: k, motion: Motion(steps), registered: Some(registered) });
+        done.push(next);
     }
     Ok(done)
 }
 
+/// Lays one photo on another: by their grid where they have one, else by the cards both show.
+fn lay(one: (&Photo, &Part, &[CardPlace]), other: (&Photo, &Part, &[CardPlace])) -> Result<Laid, Refusal> {
+    let (Some(grid), Some(other_grid)) = (&one.1.sized.grid, &other.1.sized.grid) else {
+        if one.1.sized.bodies.iter().all(|b| b.kind != BodyKind::Card) {
+            return Err(nothing_shared());
+        }
+        return lay_by_cards(one.2, other.2).map(Laid::ByCards);
+    };
+    let pitches = (grid.pitch_mm, other_grid.pitch_mm);
+    let turns = allowed_turns(pitches.0, pitches.1);
+    if let Some(motion) = lattice_by_cards((one.2, pitches.0), (other.2, pitches.1), &turns) {
+        return Ok(Laid::ByGridAndCards(motion));
+    }
+    let own = View { photo: one.0, camera: &one.1.fit().camera, grid };
+    let there = View { photo: other.0, camera: &other.1.fit().camera, grid: other_grid };
+    register(own, there).map(Laid::ByGrid)
+}
+
+/// The cards of a photo that lie flat, as it places them.
+fn card_places(part: &Part) -> Vec<CardPlace> {
+    let measured = &part.sized.measured;
+    let left_out = |b: &Body| part.sized.grid.is_none() && measured.reports.iter().any(|r| r.name == b.name && !r.used);
+    let cards = part.sized.bodies.iter().filter(|b| b.kind == BodyKind::Card && !left_out(b));
+    let place = |b: &Body| CardPlace {
+        name: b.name.clone(),
+        corners: b.anchors.iter().map(|(_, at)| measured.fit.camera.mat_from_image_at(*at, b.height_mm)).collect(),
+    };
+    cards.map(place).collect()
+}
+
 /// A photo's outline in the first's frame, with the trust its place in the photo deserves.
-fn ring(photo: &Photo, part: &Part, motion: &Motion) -> Vec<PartPoint> {
+fn ring(photo: &Photo, part: &Part, placed: &Placed) -> Vec<PartPoint> {
     let (w, h) = (f64::from(photo.width()) - 1.0, f64::from(photo.height()) - 1.0);
     let camera = &part.fit().camera;
     let trust = |p: MatPoint| {
@@ -181,8 +275,11 @@ fn ring(photo: &Photo, part: &Part, motion: &Motion) -> Vec<PartPoint> {
         let border_mm = border_px / camera.px_per_mm(p).0.max(1e-6);
         ((border_mm - CUT_MM) / RAMP_MM).clamp(0.0, 1.0)
     };
-    let moved =
-        |p: &OutlinePoint| PartPoint { point: OutlinePoint { at: motion.apply(p.at), ..*p }, trust: trust(p.at) };
+    let moved = |p: &OutlinePoint| {
+        let at = moved_by(&placed.first_from_own, p.at);
+        let doubt_mm = p.doubt_mm.hypot(SIGMAS_95 * placed.laying_sigma_mm(at));
+        PartPoint { point: OutlinePoint { at, doubt_mm, ..*p }, trust: trust(p.at) }
+    };
     part.outline.points.iter().map(moved).collect()
 }
 
@@ -198,12 +295,13 @@ fn all_marks(
     let Some(colour) = options.marks else { return Vec::new() };
     let mut all: Vec<Mark> = Vec::new();
     for p in placed {
-        let points = outline.points.iter().map(|q| OutlinePoint { at: p.motion.back(q.at), ..*q }).collect();
+        let points =
+            outline.points.iter().map(|q| OutlinePoint { at: moved_by(&p.own_from_first, q.at), ..*q }).collect();
         let own = Outline { points };
         let (found, said) = find_marks(&photos[p.index], &parts[p.index], &own, colour);
         warnings.extend(said.into_iter().filter(|w| w.code != "marks-not-found"));
         for mark in found {
-            let mark = Mark { at: p.motion.apply(mark.at), ..mark };
+            let mark = Mark { at: moved_by(&p.first_from_own, mark.at), ..mark };
             match all.iter_mut().find(|other| other.at.distance(mark.at) < SAME_MARK_MM) {
                 Some(other) if other.doubt_mm <= mark.doubt_mm => {}
                 Some(other) => *other = mark,
@@ -226,7 +324,7 @@ fn flattened(photos: &[Photo], parts: &[Part], placed: &[Placed], outline: &Outl
     let mut depth = vec![0f64; rgb.as_raw().len() / 3];
     for p in placed {
         let photo = &photos[p.index];
-        let Some(camera) = p.motion.camera(&parts[p.index].fit().camera) else { continue };
+        let Some(camera) = p.camera(&parts[p.index].fit().camera) else { continue };
         let flat = flat::rectify(photo, &camera, frame, 0.0);
         let (w, h) = (f64::from(photo.width()), f64::from(photo.height()));
         for (k, (to, from)) in rgb.pixels_mut().zip(flat.rgb.pixels()).enumerate() {
