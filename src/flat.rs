@@ -37,6 +37,11 @@ impl MatRect {
         })
     }
 
+    /// Distance of a point inside the rectangle from its border, mm (negative outside).
+    pub fn depth_mm(&self, p: MatPoint) -> f64 {
+        (p.x - self.min.x).min(self.max.x - p.x).min(p.y - self.min.y).min(self.max.y - p.y)
+    }
+
     /// The rectangle grown by a margin on all sides.
     pub fn grown(&self, by_mm: f64) -> Self {
         Self {

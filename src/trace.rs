@@ -268,6 +268,8 @@ pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Re
 struct Part {
     sized: Sized,
     outline: Outline,
+    /// What was looked at: cloth that runs on beyond it is cut off there.
+    looked_at: MatRect,
     thickness: Thickness,
     warnings: Vec<Warning>,
 }
@@ -323,7 +325,7 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
     warnings.extend(traced.warnings);
     let mut outline = traced.outline;
     add_doubt(&mut outline, fit, &thickness);
-    Ok(Part { sized, outline, thickness, warnings })
+    Ok(Part { sized, outline, looked_at: garment.frame.rect, thickness, warnings })
 }
 
 fn bare_without_mat() -> Refusal {

@@ -61,8 +61,7 @@ impl MatExtent {
 
     /// Distance of a point inside the rectangle from its border, mm (negative outside).
     pub fn depth_mm(&self, p: MatPoint) -> f64 {
-        let r = &self.rect;
-        (p.x - r.min.x).min(r.max.x - p.x).min(p.y - r.min.y).min(r.max.y - p.y)
+        self.rect.depth_mm(p)
     }
 
     /// The flat frames to work in, the usual first: the grid with a margin, as far as the photo reaches. The second

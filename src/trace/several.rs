@@ -21,7 +21,8 @@ use crate::reference::body::{Body, BodyKind};
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::MatPoint;
 
-/// Nearer to its photo's border than this an outline is where the cloth was cut off; trusted fully so much further in.
+/// Nearer than this to the border of its photo, or of what was looked at, an outline is where the cloth was cut off; trusted
+/// fully so much further in.
 const CUT_MM: f64 = 10.0;
 const RAMP_MM: f64 = 60.0;
 
@@ -272,7 +273,7 @@ fn ring(photo: &Photo, part: &Part, placed: &Placed) -> Vec<PartPoint> {
     let trust = |p: MatPoint| {
         let at = camera.image_from_mat_at(p, 0.5 * part.thickness.mm);
         let border_px = at.x.min(at.y).min(w - at.x).min(h - at.y);
-        let border_mm = border_px / camera.px_per_mm(p).0.max(1e-6);
+        let border_mm = (border_px / camera.px_per_mm(p).0.max(1e-6)).min(part.looked_at.depth_mm(p));
         ((border_mm - CUT_MM) / RAMP_MM).clamp(0.0, 1.0)
     };
     let moved = |p: &OutlinePoint| {

@@ -28,6 +28,15 @@ const ROUNDS: usize = 14;
 /// standard deviations within 0.3 pitch.
 const DOUBT_LIMIT: f64 = 0.1;
 
+/// A side as near as this to its prediction, in pitches, is hardly a chance hit: those lie anywhere in the search.
+const NEAR_SHARE: f64 = 0.01;
+
+/// Cells by which a strip must take the lattice farther to be worth following.
+const FARTHER: i32 = 2;
+
+/// Sides from which a line is one of the lattice's and no chance hit.
+const LEAST_ON_LINE: usize = 3;
+
 /// Grows a verified seed over the photo. `None` if nothing comes of it.
 pub fn grow(luma: &GrayImage, seed: &LocalLattice, marking: Marking, verified: &Verified) -> Option<Lattice> {
     // On a thread of the pool itself, where sharing out the many small rounds costs least.
@@ -138,6 +147,29 @@ enum Pass<'c> {
     Narrow { search_px: f64 },
 }
 
+/// What becomes of the side at the end of a strip one cell wide, which has few others to speak for it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Tips {
+    /// It goes: along cloth it may be half a side.
+    Dropped,
+    /// It stays if it lies near the model; only what is beyond this range is looked at.
+    Grow(IndexRange),
+}
+
+impl Tips {
+    /// Is a side to be looked for?
+    fn wants(&self, family: usize, line: i32, along: i32) -> bool {
+        match self {
+            Self::Dropped => true,
+            Self::Grow(known) => {
+                let (across, up) = (known[family], known[1 - family]);
+                !(across[0]..=across[1]).contains(&line) || !(up[0]..up[1]).contains(&along)
+            }
+        }
+    }
+}
+
+#[derive(Clone)]
 struct Growth<'a> {
     luma: &'a GrayImage,
     model: LatticeModel,
@@ -150,6 +182,7 @@ struct Growth<'a> {
     freedom: Freedom,
     bounds: IndexRange,
     tries: Tries,
+    tips: Tips,
 }
 
 impl<'a> Growth<'a> {
@@ -167,10 +200,30 @@ impl<'a> Growth<'a> {
             freedom: Freedom::Affine,
             bounds: [[-2, 3]; 2],
             tries: Tries::default(),
+            tips: Tips::Dropped,
         }
     }
 
     fn run(&mut self) -> Option<()> {
+        self.rounds()?;
+        self.along_strips();
+        Some(())
+    }
+
+    /// Follows strips one cell wide between cloth and rim, which no ordinary round does, to what lies beyond them.
+    ///
+    /// Nothing changes unless the lattice comes out larger: half-hidden sides along the cloth are no gain.
+    fn along_strips(&mut self) {
+        let before = bounds(&self.sides);
+        let mut strips = Growth { tips: Tips::Grow(before), tries: Tries::default(), ..self.clone() };
+        let farther =
+            |b: &IndexRange| (0..2).any(|f| b[f][0] + FARTHER <= before[f][0] || b[f][1] - FARTHER >= before[f][1]);
+        if strips.rounds().is_some() && farther(&bounds(&strips.sides)) {
+            *self = strips;
+        }
+    }
+
+    fn rounds(&mut self) -> Option<()> {
         for _ in 0..ROUNDS {
             let before = self.sides.len();
             let freedom = self.freedom;
@@ -196,8 +249,8 @@ impl<'a> Growth<'a> {
         let doubt = self.quality.map(|q| covariance(&q, &self.sides, self.pitch_px));
         let known = SideTable::new(&self.sides);
         let pass = Pass::Growing(doubt.as_ref());
-        let tried =
-            self.measure_all(&pass, |f, line, along| !known.has(f, line, along) && self.tries.left(f, line, along));
+        let left = |f, line, along| self.tries.left(f, line, along) && self.tips.wants(f, line, along);
+        let tried = self.measure_all(&pass, |f, line, along| !known.has(f, line, along) && left(f, line, along));
         let count = tried.len();
         for (place, sure, found) in tried {
             self.tries.count(place, sure);
@@ -283,19 +336,31 @@ impl<'a> Growth<'a> {
         for _ in 0..3 {
             let table = SideTable::new(&self.sides);
             let before = self.sides.len();
-            let needed = if self.sides.len() < 30 { 2 } else { 3 };
+            let few = self.sides.len() < 30;
+            let near = self.near();
+            let strips = self.tips != Tips::Dropped;
             // A lone line, such as a mat's rim, has nothing across it; every second or third line of
-            // another grid has nothing beside it.
+            // another grid has nothing beside it, anywhere.
             self.sides.retain(|s| {
                 let (f, line, along) = (s.family, s.line, s.along);
-                table.support(f, line, along) >= needed
+                let support = table.support(f, line, along);
+                (support >= 3 || support == 2 && (few || strips && near(s)))
                     && table.crossing(f, line, along) > 0
-                    && (table.has(f, line - 1, along) || table.has(f, line + 1, along))
+                    && (table.has(f, line - 1, along)
+                        || table.has(f, line + 1, along)
+                        || strips && in_a_strip(&table, s))
             });
             if self.sides.len() == before {
                 break;
             }
         }
+    }
+
+    /// Does a side lie where the lattice's model puts it? At the end of a narrow strip that is all that speaks for it.
+    fn near(&self) -> impl Fn(&FoundSide) -> bool + use<> {
+        let limit = self.quality.map_or(0.0, |q| (3.0 * q.sigma_px).max(NEAR_SHARE * self.pitch_px));
+        let model = self.model.clone();
+        move |side| model.distance(&side.on_line()).abs() < limit
     }
 
     /// Drops sides that caught something other than their line.
@@ -392,6 +457,12 @@ impl<'a> Growth<'a> {
     }
 }
 
+/// Is this a side of a strip one cell wide between cloth and rim, its neighbour line seen further along?
+fn in_a_strip(table: &SideTable, side: &FoundSide) -> bool {
+    let (f, line, along) = (side.family, side.line, side.along);
+    table.crossing(f, line, along) >= 2 && [line - 1, line + 1].iter().any(|l| table.on_line(f, *l) >= LEAST_ON_LINE)
+}
+
 /// Drops groups of a few sides that hang together with no others: chance hits off the mat.
 fn without_specks(sides: Vec<FoundSide>) -> Vec<FoundSide> {
     let least = (sides.len() / 50).clamp(4, 12);
@@ -410,7 +481,7 @@ fn further(range: &IndexRange) -> IndexRange {
 }
 
 /// How often every side was tried; twice is enough, the second time with a better model. One sure try is.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 struct Tries {
     counts: Vec<u8>,
 }

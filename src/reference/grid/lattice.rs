@@ -169,6 +169,11 @@ impl SideTable {
         self.slot(family, line, along).is_some_and(|slot| self.found[family][slot])
     }
 
+    /// Sides found of a line.
+    pub fn on_line(&self, family: usize, line: i32) -> usize {
+        (0..self.size[1 - family] as i32).filter(|k| self.has(family, line, self.low[1 - family] + k)).count()
+    }
+
     /// Number of the four sides that meet this one at its ends, across.
     pub fn crossing(&self, family: usize, line: i32, along: i32) -> usize {
         let other = 1 - family;
