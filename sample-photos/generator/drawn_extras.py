@@ -121,12 +121,12 @@ def joined(rng, name, on_cards):
     things, args = [], ["--thickness", "0mm"]
     if on_cards:
         black, number, turned = float(rng.choice([80, 60, 100])), int(rng.integers(0, 20)), size[0] < size[1]
-        step = u(170, 240)
+        step = u(1.6, 2.4)*black*1.3
         count = int(np.ceil(size.max()/step)) + 1
         for k in range(2*count):
             picture, side = card_picture(number + k, black)
-            along = (k//2/(count - 1) - 0.5)*size.max()*0.95 + u(-25, 25)
-            across = (-1 if k % 2 else 1)*(size.min()/2 + side*u(0.62, 0.9))
+            along = (k//2/(count - 1) - 0.5)*size.max()*0.95 + u(-0.1, 0.1)*black
+            across = (-1 if k % 2 else 1)*(size.min()/2 + side*u(0.75, 1.0))
             at = (lo + hi)/2 + (np.array([across, along]) if turned else np.array([along, across]))
             things.append(beside.Thing(drawn.linear(picture), (side, side), at, u(-60, 60), 0.1))
         args, grid = ["--card", f"{black:g}mm"] + args, None

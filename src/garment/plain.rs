@@ -18,6 +18,8 @@ use crate::units::MatPoint;
 
 /// Share of the photo's sides taken for its rim, where a garment seldom lies.
 const RIM: f64 = 0.08;
+/// Share of a side about each corner that cloth running on beyond the picture leaves free.
+const CORNER: f64 = 0.2;
 /// A cell within so many bare levels is surface.
 const BARE: f32 = 1.5;
 /// Room around a thing of known size, where its shadow and its margin lie, mm.
@@ -58,7 +60,7 @@ pub fn separate_plain(
     let flat = flat::rectify(photo, camera, frame, 0.0);
     let layout = Layout::new(frame, photo, camera);
     let mut thing = covered(&layout, things);
-    let mut bare = rim(&layout, photo, camera, &thing);
+    let mut bare = rim(&layout, photo, camera, &thing, options.may_leave);
     let (mut mat, mut evidence) = look(&flat, &layout, rect, &extent, &bare)?;
     for _ in 1..ROUNDS {
         let whole: Vec<Vec<MatPoint>> = things.iter().filter_map(|ring| widened(ring, &layout, &evidence)).collect();
@@ -164,15 +166,16 @@ fn widened(ring: &[MatPoint], layout: &Layout, evidence: &Evidence) -> Option<Ve
     (below + above > 0.0).then(|| vec![a - across * below, b - across * below, c + across * above, d + across * above])
 }
 
-/// Cells along the photo's border.
-fn rim(layout: &Layout, photo: &Photo, camera: &Camera, thing: &[bool]) -> Vec<bool> {
+/// Cells along the photo's border; only about its corners where the cloth may run on beyond the picture.
+fn rim(layout: &Layout, photo: &Photo, camera: &Camera, thing: &[bool], may_leave: bool) -> Vec<bool> {
     let (w, h) = (f64::from(photo.width()), f64::from(photo.height()));
     let band = RIM * w.min(h);
     (0..layout.len())
         .map(|k| {
             let at = camera.image_from_mat(layout.centre(k % layout.columns, k / layout.columns));
             let from_border = at.x.min(w - at.x).min(at.y).min(h - at.y);
-            layout.valid[k] && !thing[k] && from_border < band
+            let off_corner = (at.x.min(w - at.x) / w).max(at.y.min(h - at.y) / h);
+            layout.valid[k] && !thing[k] && from_border < band && (!may_leave || off_corner < CORNER)
         })
         .collect()
 }

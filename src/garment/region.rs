@@ -498,7 +498,7 @@ fn second_piece(pieces: &[Piece]) -> Vec<Warning> {
     match pieces {
         [first, second, ..] if second.weight > SECOND_SHARE * first.weight => vec![Warning::new(
             "second-piece",
-            "a second large thing lies on the mat; only the largest was traced: photograph one garment at a time",
+            "a second large thing lies there; only the largest was traced: photograph one garment at a time",
         )],
         _ => Vec::new(),
     }

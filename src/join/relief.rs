@@ -5,7 +5,7 @@ use rayon::prelude::*;
 
 use super::register::View;
 use crate::flat::{self, FlatFrame, FlatPhoto, MatRect};
-use crate::reference::Axis;
+use crate::reference::{Axis, Marking};
 use crate::units::{ImagePoint, MatPoint};
 
 /// Size of a part of a cell, mm, about: numerals are 3 to 5 mm high, and two photos never agree to much less.
@@ -57,7 +57,9 @@ impl Relief {
         let (values, seen) = brightness(&flat, view, (w, h), [px, py], min, per_cell);
         let mut relief = Self { per_cell, origin: [rect[0], rect[2]], size: [w, h], values, seen };
         relief.take_off_slow_change(px.min(py));
-        let every = |axis: usize| view.grid.bold[axis].map_or(1, |(every, _)| every.max(1) as usize);
+        // A board is the same again after a white and a black square.
+        let least = if view.grid.marking == Marking::Chequers { 2 } else { 1 };
+        let every = |axis: usize| view.grid.bold[axis].map_or(least, |(every, _)| every.max(1) as usize);
         relief.take_off_repeats([every(0) * per_cell, every(1) * per_cell]);
         Some(relief)
     }

@@ -79,6 +79,9 @@ fn partly_hidden(found: &mut Found, mut spoilt: Vec<usize>) {
         spoilt.extend(found.cards.iter().filter(|c| !c.small_squares).map(|c| c.number));
         found.cards.retain(|c| c.small_squares);
     }
+    // Black square and white border may both be read.
+    spoilt.sort_unstable();
+    spoilt.dedup();
     if !spoilt.is_empty() {
         found.warnings.push(Warning::new(
             "card-hidden",

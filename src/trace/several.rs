@@ -6,6 +6,7 @@ use nalgebra::{Matrix3, Vector2};
 use super::{
     Joined, Part, Trace, TraceOptions, Watch, dedup, describe, find_marks, part, picture_frame, scale_warning,
 };
+use crate::across;
 use crate::camera::{Camera, SIGMAS_95};
 use crate::flat::{self, FlatPhoto};
 use crate::join::register::allowed_turns;
@@ -15,6 +16,7 @@ use crate::join::{
     merged, register,
 };
 use crate::marks::{self, Mark};
+use crate::measure::Placed as Reference;
 use crate::outline::{Outline, OutlinePoint};
 use crate::photo::Photo;
 use crate::reference::body::{Body, BodyKind};
@@ -58,10 +60,12 @@ pub fn trace_several(photos: &[Photo], options: &TraceOptions, watch: &mut dyn W
     let rings: Vec<Vec<PartPoint>> = placed.iter().map(|p| ring(&photos[p.index], &parts[p.index], p)).collect();
     let (outline, mismatch) = merged(&rings)?;
     let first = parts.first().ok_or_else(none_given)?;
-    // What a part says of its own edge counts the places where it was cut off; the whole is spoken of below.
-    let of_the_edge = |w: &&Warning| w.code != "edge-not-seen" && w.code != "beyond-the-mat";
+    // What a part says of its own edge counts the places where it was cut off; the whole is spoken of below. A card that the
+    // picture cuts off is another photo's.
+    let of_the_cut = ["edge-not-seen", "beyond-the-mat", "card-hidden"];
+    let of_the_whole = |w: &&Warning| !of_the_cut.contains(&w.code.as_str());
     let mut warnings: Vec<Warning> =
-        parts.iter().flat_map(|p| p.warnings.iter().filter(of_the_edge).cloned()).collect();
+        parts.iter().flat_map(|p| p.warnings.iter().filter(of_the_whole).cloned()).collect();
     warnings.extend(unseen(&outline));
     warnings.extend(moved_cards(&placed));
     if mismatch.p95_mm > MISMATCH_MM {
@@ -76,16 +80,30 @@ pub fn trace_several(photos: &[Photo], options: &TraceOptions, watch: &mut dyn W
     }
     let marks = all_marks(photos, &parts, &placed, &outline, options, &mut warnings);
     watch.stage("flattening the photos");
-    let flat = flattened(photos, &parts, &placed, &outline);
-    warnings.extend(crate::across::warnings(&flat, &outline));
+    let beside = references(&parts, &placed);
+    let flat = flattened(photos, &parts, &placed, &beside, &outline);
+    warnings.extend(across::warnings(&flat, &outline));
+    warnings.extend(across::references(&beside, &outline));
     let pitch = options.pitch.as_ref();
     let mut scale = describe(pitch, first, &outline);
     scale.doubt_percent = parts.iter().map(|p| describe(pitch, p, &outline).doubt_percent).fold(0.0, f64::max);
     scale.joined = Some(joined(&placed, mismatch));
     scale_warning(&scale, &mut warnings);
     dedup(&mut warnings);
-    let (lie, fit) = (first.sized.measured.placed.clone(), first.fit().clone());
-    Ok(Trace { placed: lie, fit, outline, scale, marks, flat, warnings })
+    Ok(Trace { placed: beside, fit: first.fit().clone(), outline, scale, marks, flat, warnings })
+}
+
+/// The references of all photos in the first's frame; what two of them show is there twice.
+fn references(parts: &[Part], placed: &[Placed]) -> Vec<Reference> {
+    let moved = |p: &Placed, reference: &Reference| {
+        let at = |q: &MatPoint| moved_by(&p.first_from_own, *q);
+        Reference {
+            kind: reference.kind,
+            ring: reference.ring.iter().map(at).collect(),
+            ticks: reference.ticks.iter().map(|t| [at(&t[0]), at(&t[1])]).collect(),
+        }
+    };
+    placed.iter().flat_map(|p| parts[p.index].sized.measured.placed.iter().map(move |r| moved(p, r))).collect()
 }
 
 /// What is told of the laying.
@@ -93,9 +111,9 @@ fn joined(placed: &[Placed], mismatch: Mismatch) -> Joined {
     let (mut likeness, mut cards) = (None::<f64>, None::<usize>);
     for laid in placed.iter().filter_map(|p| p.laid.as_ref()) {
         match laid {
-            Laid::ByGrid(r) => likeness = Some(likeness.map_or(r.likeness, |l| l.min(r.likeness))),
-            Laid::ByCards(l) => cards = Some(cards.map_or(l.cards.len(), |c| c.min(l.cards.len()))),
-            Laid::ByGridAndCards(_) => {}
+            Laid::Grid(r) => likeness = Some(likeness.map_or(r.likeness, |l| l.min(r.likeness))),
+            Laid::Cards(l) => cards = Some(cards.map_or(l.cards.len(), |c| c.min(l.cards.len()))),
+            Laid::GridAndCards(_) => {}
         }
     }
     Joined { photos: placed.len(), mismatch, likeness, cards }
@@ -171,7 +189,7 @@ impl Placed {
     fn next(&self, k: usize, laid: Laid) -> Option<Self> {
         let first_from_own = self.first_from_own * laid.one_from_other();
         let mut by_cards = self.by_cards.clone();
-        if let Laid::ByCards(cards) = &laid {
+        if let Laid::Cards(cards) = &laid {
             by_cards.push((self.own_from_first, cards.clone()));
         }
         let own_from_first = first_from_own.try_inverse()?;
@@ -192,19 +210,19 @@ impl Placed {
 /// What one photo was laid on another by.
 enum Laid {
     /// By what both show beside their grid.
-    ByGrid(Registered),
+    Grid(Registered),
     /// By the grid, cards telling which crossing is which.
-    ByGridAndCards(LatticeMotion),
+    GridAndCards(LatticeMotion),
     /// By cards alone.
-    ByCards(LaidByCards),
+    Cards(LaidByCards),
 }
 
 impl Laid {
     fn one_from_other(&self) -> Matrix3<f64> {
         match self {
-            Self::ByGrid(registered) => registered.motion.matrix(),
-            Self::ByGridAndCards(motion) => motion.matrix(),
-            Self::ByCards(laid) => laid.one_from_other,
+            Self::Grid(registered) => registered.motion.matrix(),
+            Self::GridAndCards(motion) => motion.matrix(),
+            Self::Cards(laid) => laid.one_from_other,
         }
     }
 }
@@ -242,16 +260,16 @@ fn lay(one: (&Photo, &Part, &[CardPlace]), other: (&Photo, &Part, &[CardPlace]))
         if one.1.sized.bodies.iter().all(|b| b.kind != BodyKind::Card) {
             return Err(nothing_shared());
         }
-        return lay_by_cards(one.2, other.2).map(Laid::ByCards);
+        return lay_by_cards(one.2, other.2).map(Laid::Cards);
     };
     let pitches = (grid.pitch_mm, other_grid.pitch_mm);
     let turns = allowed_turns(pitches.0, pitches.1);
     if let Some(motion) = lattice_by_cards((one.2, pitches.0), (other.2, pitches.1), &turns) {
-        return Ok(Laid::ByGridAndCards(motion));
+        return Ok(Laid::GridAndCards(motion));
     }
     let own = View { photo: one.0, camera: &one.1.fit().camera, grid };
     let there = View { photo: other.0, camera: &other.1.fit().camera, grid: other_grid };
-    register(own, there).map(Laid::ByGrid)
+    register(own, there).map(Laid::Grid)
 }
 
 /// The cards of a photo that lie flat, as it places them.
@@ -318,8 +336,13 @@ fn all_marks(
 }
 
 /// The flat photos laid over each other; of two, the one further inside its photo shows.
-fn flattened(photos: &[Photo], parts: &[Part], placed: &[Placed], outline: &Outline) -> FlatPhoto {
-    let beside = parts.first().map_or(&[][..], |first| &first.sized.measured.placed);
+fn flattened(
+    photos: &[Photo],
+    parts: &[Part],
+    placed: &[Placed],
+    beside: &[Reference],
+    outline: &Outline,
+) -> FlatPhoto {
     let frame = picture_frame(outline, beside);
     let mut rgb = RgbImage::new(frame.width, frame.height);
     let mut depth = vec![0f64; rgb.as_raw().len() / 3];
