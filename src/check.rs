@@ -115,7 +115,9 @@ fn look(photo: &Photo, spec: &GridSpec, references: &References, out: &mut Photo
     out.grid_share = Some(seen.grid_share);
     out.lines = Some(fitted.lines);
     out.warnings.extend(seen.warnings());
-    let garment = garment::separate(photo, &fitted.camera, &grid, GarmentOptions::default())?;
+    let things = measured.outlines();
+    let garment_options = GarmentOptions { things: &things, ..GarmentOptions::default() };
+    let garment = garment::separate(photo, &fitted.camera, &grid, garment_options)?;
     out.warnings.extend(garment.warnings);
     Ok(())
 }
@@ -132,8 +134,9 @@ fn look_without_mat(photo: &Photo, references: &References, out: &mut PhotoCheck
     out.px_per_mm = Some(seen.px_per_mm);
     out.glare_share = Some(seen.glare_share);
     out.warnings.extend(seen.warnings());
-    let (camera, things) = (&measured.fit.camera, measured.outlines());
-    let garment = garment::separate_plain(photo, camera, &things, GarmentOptions::default())?;
+    let things = measured.outlines();
+    let garment_options = GarmentOptions { things: &things, ..GarmentOptions::default() };
+    let garment = garment::separate_plain(photo, &measured.fit.camera, garment_options)?;
     out.warnings.extend(garment.warnings);
     Ok(())
 }

@@ -187,7 +187,7 @@ pub fn by_bodies(bodies: &[Body], size: (u32, u32), focal_px: Option<f64>) -> Re
 impl Measured {
     /// Outlines of the references, mat frame: what lies about and is no cloth.
     pub fn outlines(&self) -> Vec<Vec<MatPoint>> {
-        self.placed.iter().map(|p| p.ring.clone()).collect()
+        self.placed.iter().filter(|p| !p.ring.is_empty()).map(|p| p.ring.clone()).collect()
     }
 
     /// Half-width (95 %) of the doubt of lengths over a rectangle of the table, as a share: what the references are

@@ -306,11 +306,17 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
     };
 
     watch.stage("telling cloth from mat");
-    let garment_options =
-        GarmentOptions { pictures: watch.wants_pictures(), bare: bare.as_ref(), may_leave, hints: &options.hints };
+    let things = measured.outlines();
+    let garment_options = GarmentOptions {
+        pictures: watch.wants_pictures(),
+        bare: bare.as_ref(),
+        may_leave,
+        things: &things,
+        hints: &options.hints,
+    };
     let garment = match &sized.grid {
         Some(grid) => garment::separate(photo, &fit.camera, grid, garment_options)?,
-        None => garment::separate_plain(photo, &fit.camera, &measured.outlines(), garment_options)?,
+        None => garment::separate_plain(photo, &fit.camera, garment_options)?,
     };
     warnings.extend(garment.warnings.iter().cloned());
     for (name, picture) in &garment.pictures {
