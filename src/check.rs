@@ -97,12 +97,12 @@ pub fn check(photo: &Photo, spec: Option<&GridSpec>, references: &References) ->
 }
 
 fn look(photo: &Photo, spec: &GridSpec, references: &References, out: &mut PhotoCheck) -> Result<(), Refusal> {
-    let (bodies, said) = measure::find_bodies(photo, references)?;
-    out.warnings.extend(said);
     let grid = reference::find(&photo.luma(), spec)?;
     out.warnings.extend(grid.warnings.iter().cloned());
     let fitted = fit::fit(&grid, (photo.width(), photo.height()), photo.focal_px())?;
     plausible(&grid, &fitted)?;
+    let (bodies, said) = measure::find_bodies_on_mat(photo, references, &fitted.camera)?;
+    out.warnings.extend(said);
     let measured = measure::by_grid(fitted, &grid, 0.0, &bodies);
     let fitted = &measured.fit;
     out.warnings.extend(measured.warnings.iter().cloned());

@@ -347,15 +347,11 @@ fn size_up(
     warnings: &mut Vec<Warning>,
     watch: &mut dyn Watch,
 ) -> Result<Sized, Refusal> {
-    let mut bodies = Vec::new();
-    if options.references.any() {
-        watch.stage("finding the references");
-        let (found, said) = measure::find_bodies(photo, &options.references)?;
-        bodies = found;
-        warnings.extend(said);
-    }
     let size = (photo.width(), photo.height());
     let Some(pitch) = &options.pitch else {
+        watch.stage("finding the references");
+        let (bodies, said) = measure::find_bodies(photo, &options.references)?;
+        warnings.extend(said);
         watch.stage("fitting the camera");
         let measured = measure::by_bodies(&bodies, size, photo.focal_px())?;
         warnings.extend(check::plain_warnings(photo, &measured.fit));
@@ -378,6 +374,13 @@ fn size_up(
     check::plausible(&grid, &fit)?;
     warnings.extend(check::photo_warnings(photo, &grid, &fit));
     warnings.iter().for_each(|warning| watch.notice(warning));
+    let mut bodies = Vec::new();
+    if options.references.any() {
+        watch.stage("finding the references");
+        let (found, said) = measure::find_bodies_on_mat(photo, &options.references, &fit.camera)?;
+        bodies = found;
+        warnings.extend(said);
+    }
     let measured = measure::by_grid(fit, &grid, print_doubt, &bodies);
     let lens_profile = known.map(|(profile, _)| profile.name.clone());
     Ok(Sized { measured, grid: Some(grid), bodies, lens_profile })
