@@ -111,7 +111,13 @@ pub fn find(rgb: &RgbImage, luma: &GrayImage, what: Rectangle, guide: Option<&Gu
         Refusal::new(
             RefusalKind::NoReference,
             format!("no {} with four straight sides was found in the photo", what.kind.name()),
-            "lay it flat and wholly bare beside the garment, on a ground of another brightness, and retake from above",
+            match what.kind {
+                BodyKind::IdCard => {
+                    "lay it flat and wholly bare beside the garment, on a ground of another brightness or colour, and retake \
+                     from above"
+                }
+                _ => "lay it flat and wholly bare beside the garment, on a ground of another brightness, and retake from above",
+            },
         )
     })
 }
