@@ -97,12 +97,12 @@ pub fn check(photo: &Photo, spec: Option<&GridSpec>, references: &References) ->
 }
 
 fn look(photo: &Photo, spec: &GridSpec, references: &References, out: &mut PhotoCheck) -> Result<(), Refusal> {
-    let (bodies, said) = measure::find_bodies(photo, references)?;
-    out.warnings.extend(said);
     let grid = reference::find(&photo.luma(), spec)?;
     out.warnings.extend(grid.warnings.iter().cloned());
     let fitted = fit::fit(&grid, (photo.width(), photo.height()), photo.focal_px())?;
     plausible(&grid, &fitted)?;
+    let (bodies, said) = measure::find_bodies_on_mat(photo, references, &fitted.camera)?;
+    out.warnings.extend(said);
     let measured = measure::by_grid(fitted, &grid, 0.0, &bodies);
     let fitted = &measured.fit;
     out.warnings.extend(measured.warnings.iter().cloned());
@@ -115,7 +115,9 @@ fn look(photo: &Photo, spec: &GridSpec, references: &References, out: &mut Photo
     out.grid_share = Some(seen.grid_share);
     out.lines = Some(fitted.lines);
     out.warnings.extend(seen.warnings());
-    let garment = garment::separate(photo, &fitted.camera, &grid, GarmentOptions::default())?;
+    let things = measured.outlines();
+    let garment_options = GarmentOptions { things: &things, ..GarmentOptions::default() };
+    let garment = garment::separate(photo, &fitted.camera, &grid, garment_options)?;
     out.warnings.extend(garment.warnings);
     Ok(())
 }
@@ -132,8 +134,9 @@ fn look_without_mat(photo: &Photo, references: &References, out: &mut PhotoCheck
     out.px_per_mm = Some(seen.px_per_mm);
     out.glare_share = Some(seen.glare_share);
     out.warnings.extend(seen.warnings());
-    let (camera, things) = (&measured.fit.camera, measured.outlines());
-    let garment = garment::separate_plain(photo, camera, &things, GarmentOptions::default())?;
+    let things = measured.outlines();
+    let garment_options = GarmentOptions { things: &things, ..GarmentOptions::default() };
+    let garment = garment::separate_plain(photo, &measured.fit.camera, garment_options)?;
     out.warnings.extend(garment.warnings);
     Ok(())
 }

@@ -23,6 +23,7 @@ mod region;
 mod shade;
 mod stripes;
 mod texture;
+mod things;
 
 use image::{GrayImage, RgbImage};
 use rayon::prelude::*;
@@ -75,7 +76,7 @@ impl Garment {
     }
 }
 
-/// What may be asked of [`separate`].
+/// What may be asked of [`separate`] and [`separate_plain`].
 #[derive(Debug, Clone, Copy, Default)]
 pub struct GarmentOptions<'a> {
     /// Draw pictures of the steps.
@@ -84,6 +85,8 @@ pub struct GarmentOptions<'a> {
     pub bare: Option<&'a Arc<BareMat>>,
     /// May the cloth run on beyond the picture, because another photo shows the rest?
     pub may_leave: bool,
+    /// Outlines (mat frame) of what lies about and is no cloth, such as the references named.
+    pub things: &'a [Vec<MatPoint>],
     /// What a person painted.
     pub hints: &'a [Hint],
 }
@@ -163,6 +166,9 @@ fn separate_within(
     let seen = extent::Seen::new(&layout, grid);
     let mat = MatModel::learn(&flat, &layout, grid, extent, &seen, options.bare)?;
     let mut evidence = evidence::gather(&flat, &layout, &mat, extent, &seen);
+    let mut thing = things::covered(&layout, options.things);
+    things::take_in_their_own(&mut thing, options.things, &layout, &evidence);
+    evidence.set_aside(thing);
     let lines = || Presence::measure(photo, camera, grid, &layout, extent, &seen);
     let found = region::find(&flat, &layout, &mut evidence, lines, options)?;
     let mut garment = assemble(flat.frame, *extent, mat, evidence.grid_shows.clone(), found.label);

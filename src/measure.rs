@@ -4,6 +4,7 @@
 //! out as typed. Where the first does not pin the plane down alone (a ruler, one card, a sheet) and the others agree, all
 //! are fitted together.
 
+use image::GrayImage;
 use nalgebra::{Matrix3, Vector2};
 use serde::{Deserialize, Serialize};
 
@@ -14,11 +15,11 @@ use crate::flat::MatRect;
 use crate::photo::Photo;
 use crate::reference::body::{Body, BodyKind};
 use crate::reference::grid::GridSighting;
-use crate::reference::sheet::{self, Rectangle};
+use crate::reference::sheet::{self, Guide, Rectangle};
 use crate::reference::{Axis, cards, ruler};
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::sheets::tiles::Paper;
-use crate::units::{Length, MatPoint};
+use crate::units::{ImagePoint, Length, MatPoint};
 
 /// References further apart than this are said to disagree (share).
 pub const DISAGREE: f64 = 0.003;
@@ -116,43 +117,115 @@ pub struct Measured {
     pub warnings: Vec<Warning>,
 }
 
-/// Finds what is named besides a mat.
+/// Finds what is named, where there is no mat.
 ///
 /// # Errors
-/// Nothing of it was found.
+/// Nothing of it was found, or not what the size was to come from.
 pub fn find_bodies(photo: &Photo, references: &References) -> Result<(Vec<Body>, Vec<Warning>), Refusal> {
-    let luma = photo.luma();
-    let mut bodies = Vec::new();
-    let mut warnings = Vec::new();
-    if let Some(side_mm) = references.card_mm {
-        let found = cards::find(&luma);
-        warnings.extend(found.warnings);
-        if found.cards.is_empty() {
-            return Err(nothing(
-                "card",
-                "print them with `clothline targets`, lay three or more flat around the garment",
-            ));
+    Search { photo, luma: photo.luma(), references, mat: None }.run()
+}
+
+/// Finds what is named besides a mat, whose camera tells about how large it is in the photo.
+///
+/// A ruler or bank card that cannot be read is no reason to stop: it would only check the mat.
+///
+/// # Errors
+/// Printed cards or a sheet of paper that were not found: they would be taken for cloth.
+pub fn find_bodies_on_mat(
+    photo: &Photo,
+    references: &References,
+    mat: &Camera,
+) -> Result<(Vec<Body>, Vec<Warning>), Refusal> {
+    Search { photo, luma: photo.luma(), references, mat: Some(mat) }.run()
+}
+
+/// How far the size of things elsewhere in the photo strays from that beside a ruler (natural logarithm): a table seen 25
+/// degrees askew and half as wide as the camera is high.
+const SIZE_STRAYS: f64 = 0.35;
+/// A mat typed a tenth wrong is still known to be the one meant; one in inches typed in centimetres is not.
+const SIZE_STRAYS_ON_MAT: f64 = 0.15;
+
+/// Looks for what is named.
+struct Search<'a> {
+    photo: &'a Photo,
+    luma: GrayImage,
+    references: &'a References,
+    mat: Option<&'a Camera>,
+}
+
+impl Search<'_> {
+    fn run(&self) -> Result<(Vec<Body>, Vec<Warning>), Refusal> {
+        let (mut bodies, mut warnings) = (Vec::new(), Vec::new());
+        if let Some(side_mm) = self.references.card_mm {
+            let found = cards::find(&self.luma);
+            warnings.extend(found.warnings);
+            if found.cards.is_empty() {
+                return Err(nothing(
+                    "card",
+                    "print them with `clothline targets`, lay three or more flat around the garment",
+                ));
+            }
+            bodies.extend(cards::bodies(&found.cards, side_mm));
         }
-        bodies.extend(cards::bodies(&found.cards, side_mm));
-    }
-    if !references.rulers.is_empty() {
-        let found = ruler::find(&luma, &references.rulers)?;
-        warnings.extend(found.warnings);
-        bodies.extend(found.bodies);
-    }
-    if let Some(paper) = references.sheet {
-        bodies.push(sheet::find(&luma, Rectangle::sheet(paper.width_mm, paper.height_mm))?);
-    }
-    if references.id_card {
-        bodies.push(sheet::find(&luma, Rectangle::id_card())?);
-    }
-    if let Some(height_mm) = references.height_mm {
-        for body in &mut bodies {
-            body.height_mm = height_mm;
-            body.height_doubt_mm = 0.2;
+        if !self.references.rulers.is_empty() {
+            match ruler::find(&self.luma, &self.references.rulers) {
+                Ok(found) => {
+                    warnings.extend(found.warnings);
+                    bodies.extend(found.bodies);
+                }
+                Err(refusal) if self.mat.is_some() => warnings.push(checks_nothing("ruler", &refusal)),
+                Err(refusal) => return Err(refusal),
+            }
         }
+        if let Some(paper) = self.references.sheet {
+            bodies.push(self.rectangle(Rectangle::sheet(paper.width_mm, paper.height_mm), &bodies)?);
+        }
+        if self.references.id_card {
+            match self.rectangle(Rectangle::id_card(), &bodies) {
+                Ok(card) => bodies.push(card),
+                Err(refusal) if self.mat.is_some() || !bodies.is_empty() => {
+                    warnings.push(checks_nothing("bank card", &refusal));
+                }
+                Err(refusal) => return Err(refusal),
+            }
+        }
+        if let Some(height_mm) = self.references.height_mm {
+            for body in &mut bodies {
+                body.height_mm = height_mm;
+                body.height_doubt_mm = 0.2;
+            }
+        }
+        Ok((bodies, warnings))
     }
-    Ok((bodies, warnings))
+
+    /// Finds a sheet or bank card; what is known of the size of things in the photo tells it from others of its shape.
+    fn rectangle(&self, what: Rectangle, bodies: &[Body]) -> Result<Body, Refusal> {
+        let find = |guide: Option<&Guide>| sheet::find(&self.photo.rgb, &self.luma, what, guide);
+        if let Some(mat) = self.mat {
+            let mm = |a, b| mat.mat_from_image(a).distance(mat.mat_from_image(b));
+            return find(Some(&Guide { mm: &mm, within: SIZE_STRAYS_ON_MAT }));
+        }
+        let Some(px_per_mm) = px_per_mm(bodies) else { return find(None) };
+        let mm = |a: ImagePoint, b: ImagePoint| a.distance(b) / px_per_mm;
+        find(Some(&Guide { mm: &mm, within: SIZE_STRAYS }))
+    }
+}
+
+/// How large things are in the photo beside bodies, roughly; `None` of none.
+fn px_per_mm(bodies: &[Body]) -> Option<f64> {
+    let ends = bodies.iter().filter_map(|b| Some((b.anchors.first()?, b.anchors.last()?)));
+    let (px, mm) = ends.fold((0.0, 0.0), |(px, mm), (a, b)| (px + a.1.distance(b.1), mm + (a.0 - b.0).norm()));
+    (mm > 0.0).then(|| px / mm)
+}
+
+/// A reference that was to check another could not be read.
+fn checks_nothing(what: &str, refusal: &Refusal) -> Warning {
+    let (code, how) = match refusal.kind {
+        RefusalKind::ContradictoryReference => ("reference-contradicts", "contradicts what was typed"),
+        _ => ("reference-not-read", "could not be read"),
+    };
+    let Refusal { seen, advice, .. } = refusal;
+    Warning::new(code, format!("the {what} {how}, so it does not check the size: {seen}; {advice}"))
 }
 
 fn nothing(what: &str, advice: &str) -> Refusal {
@@ -187,7 +260,7 @@ pub fn by_bodies(bodies: &[Body], size: (u32, u32), focal_px: Option<f64>) -> Re
 impl Measured {
     /// Outlines of the references, mat frame: what lies about and is no cloth.
     pub fn outlines(&self) -> Vec<Vec<MatPoint>> {
-        self.placed.iter().map(|p| p.ring.clone()).collect()
+        self.placed.iter().filter(|p| !p.ring.is_empty()).map(|p| p.ring.clone()).collect()
     }
 
     /// Half-width (95 %) of the doubt of lengths over a rectangle of the table, as a share: what the references are
@@ -453,4 +526,35 @@ fn grid_ticks(grid: &GridSighting) -> Vec<[MatPoint; 2]> {
         })
     });
     side.collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use image::{Rgb, RgbImage};
+
+    use super::*;
+    use crate::garment::tests::Scene;
+
+    /// On a mat a ruler and a bank card only check it; without one they are what the size comes from.
+    #[test]
+    fn what_only_checks_the_size_need_not_be_found() {
+        let photo = Photo::from_rgb(RgbImage::from_pixel(841, 841, Rgb([120; 3])));
+        let ruler = || vec![Length::from_mm(300.0)];
+        let both = References { rulers: ruler(), id_card: true, ..References::default() };
+        let (bodies, warnings) = find_bodies_on_mat(&photo, &both, &Scene::camera()).unwrap();
+        assert!(bodies.is_empty());
+        let codes: Vec<&str> = warnings.iter().map(|w| w.code.as_str()).collect();
+        assert_eq!(codes, ["reference-not-read"; 2]);
+        for alone in
+            [References { rulers: ruler(), ..both.clone() }, References { id_card: true, ..References::default() }]
+        {
+            assert_eq!(find_bodies(&photo, &alone).unwrap_err().kind, RefusalKind::NoReference);
+        }
+        // A sheet that was not found would be taken for cloth.
+        let sheet = References {
+            sheet: Some(Paper { name: "A4", width_mm: 210.0, height_mm: 297.0 }),
+            ..References::default()
+        };
+        assert!(find_bodies_on_mat(&photo, &sheet, &Scene::camera()).is_err());
+    }
 }

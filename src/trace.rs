@@ -308,11 +308,17 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
     };
 
     watch.stage("telling cloth from mat");
-    let garment_options =
-        GarmentOptions { pictures: watch.wants_pictures(), bare: bare.as_ref(), may_leave, hints: &options.hints };
+    let things = measured.outlines();
+    let garment_options = GarmentOptions {
+        pictures: watch.wants_pictures(),
+        bare: bare.as_ref(),
+        may_leave,
+        things: &things,
+        hints: &options.hints,
+    };
     let garment = match &sized.grid {
         Some(grid) => garment::separate(photo, &fit.camera, grid, garment_options)?,
-        None => garment::separate_plain(photo, &fit.camera, &measured.outlines(), garment_options)?,
+        None => garment::separate_plain(photo, &fit.camera, garment_options)?,
     };
     warnings.extend(garment.warnings.iter().cloned());
     for (name, picture) in &garment.pictures {
@@ -343,15 +349,11 @@ fn size_up(
     warnings: &mut Vec<Warning>,
     watch: &mut dyn Watch,
 ) -> Result<Sized, Refusal> {
-    let mut bodies = Vec::new();
-    if options.references.any() {
-        watch.stage("finding the references");
-        let (found, said) = measure::find_bodies(photo, &options.references)?;
-        bodies = found;
-        warnings.extend(said);
-    }
     let size = (photo.width(), photo.height());
     let Some(pitch) = &options.pitch else {
+        watch.stage("finding the references");
+        let (bodies, said) = measure::find_bodies(photo, &options.references)?;
+        warnings.extend(said);
         watch.stage("fitting the camera");
         let measured = measure::by_bodies(&bodies, size, photo.focal_px())?;
         warnings.extend(check::plain_warnings(photo, &measured.fit));
@@ -374,6 +376,13 @@ fn size_up(
     check::plausible(&grid, &fit)?;
     warnings.extend(check::photo_warnings(photo, &grid, &fit));
     warnings.iter().for_each(|warning| watch.notice(warning));
+    let mut bodies = Vec::new();
+    if options.references.any() {
+        watch.stage("finding the references");
+        let (found, said) = measure::find_bodies_on_mat(photo, &options.references, &fit.camera)?;
+        bodies = found;
+        warnings.extend(said);
+    }
     let measured = measure::by_grid(fit, &grid, print_doubt, &bodies);
     let lens_profile = known.map(|(profile, _)| profile.name.clone());
     Ok(Sized { measured, grid: Some(grid), bodies, lens_profile })

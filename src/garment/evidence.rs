@@ -78,9 +78,22 @@ pub(crate) struct Evidence {
     pub on_side: Vec<bool>,
     /// Distance into the printed grid, mm (negative outside).
     pub depth: Vec<f32>,
+    /// Neither cloth nor bare mat, but a thing that lies there: nothing is learnt from it.
+    pub thing: Vec<bool>,
 }
 
 impl Evidence {
+    /// Takes no more notice of cells where things lie that are no cloth: what they hide of the grid, and how they look, would
+    /// pass for cloth, and for mat if they were learnt from.
+    pub(crate) fn set_aside(&mut self, thing: Vec<bool>) {
+        for k in (0..thing.len()).filter(|k| thing[*k]) {
+            self.departure[k] = 0.0;
+            self.grid_shows.values[k] = f32::NAN;
+            self.line_hidden[k] = f32::NAN;
+        }
+        self.thing = thing;
+    }
+
     /// Puts what the lines say one by one in the place of what the flat picture shows of them.
     pub(crate) fn take_lines(&mut self, layout: &Layout, presence: &Presence) {
         let around = presence.around(layout, self.reach);
@@ -90,6 +103,8 @@ impl Evidence {
             }
         }
         self.line_hidden.clone_from(&presence.hidden);
+        let thing = std::mem::take(&mut self.thing);
+        self.set_aside(thing);
     }
 
     /// Part of the price that a boundary pays between a cell and the next ones across and down: little along steps of the
@@ -179,6 +194,7 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
         falloff,
         on_side,
         depth,
+        thing: vec![false; layout.len()],
     }
 }
 

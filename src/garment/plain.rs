@@ -1,42 +1,28 @@
 //! Cloth on a surface without a known print: a table, a floor, a plain mat. What the surface looks like is learnt from
 //! the photo's rim inwards, whatever its grain; things of known size lying about are no cloth.
 
-use nalgebra::Vector2;
-
 use super::appearance::{log_table, quantile};
 use super::cells::Layout;
 use super::evidence::{self, Evidence};
 use super::extent::{MatExtent, Seen, photo_frame};
 use super::mat_model::MatModel;
+use super::things::{self, BARE};
 use super::{CLOTH_COLOURS, Garment, GarmentOptions, Palette, assemble, colours, pictures, region};
 use crate::camera::Camera;
 use crate::flat::{self, MatRect};
 use crate::photo::Photo;
-use crate::polygon;
 use crate::refusal::{Refusal, RefusalKind};
-use crate::units::MatPoint;
 
 /// Share of the photo's sides taken for its rim, where a garment seldom lies.
 const RIM: f64 = 0.08;
 /// Share of a side about each corner that cloth running on beyond the picture leaves free.
 const CORNER: f64 = 0.2;
-/// A cell within so many bare levels is surface.
-const BARE: f32 = 1.5;
-/// Room around a thing of known size, where its shadow and its margin lie, mm.
-const AROUND_MM: f64 = 4.0;
 /// Least stray that counts as one, spreads.
 const LEAST_LEVEL: f32 = 0.9;
 /// What a soft shadow beside a garment darkens by at most (log gamma units; about half the linear light).
 const SOFT_SHADOW: f32 = 0.32;
 /// Floor of the surface's spread of brightness, log gamma units.
 const LEAST_SPREAD: f32 = 0.04;
-/// A thing so many times as long as wide is slim; no ruler is wider than this, mm.
-const SLIM: f64 = 4.0;
-const WIDEST_MM: f64 = 80.0;
-/// A row beside a slim thing is its own if more than this share of it departs from the surface, and less does on this
-/// stretch beyond its ends, mm.
-const ALL_ALONG: f64 = 0.85;
-const BEYOND_MM: (f64, f64) = (6.0, 18.0);
 /// Rounds of learning the surface.
 const ROUNDS: usize = 3;
 /// Stands in for a pitch where other stages want one, mm.
@@ -44,27 +30,19 @@ const NO_PITCH_MM: f64 = 20.0;
 
 /// Tells the garment from a surface without a known print.
 ///
-/// `things` are the outlines (mat frame) of what lies about and is no cloth.
-///
 /// # Errors
 /// A refusal if no cloth can be told from the surface, or if it leaves the picture.
-pub fn separate_plain(
-    photo: &Photo,
-    camera: &Camera,
-    things: &[Vec<MatPoint>],
-    options: GarmentOptions,
-) -> Result<Garment, Refusal> {
+pub fn separate_plain(photo: &Photo, camera: &Camera, options: GarmentOptions) -> Result<Garment, Refusal> {
     let frame = photo_frame(photo, camera).ok_or_else(too_oblique)?;
     let rect = frame.rect;
     let extent = MatExtent { rect: rect.grown(1000.0), pitch_mm: NO_PITCH_MM, share_seen: 1.0 };
     let flat = flat::rectify(photo, camera, frame, 0.0);
     let layout = Layout::new(frame, photo, camera);
-    let mut thing = covered(&layout, things);
+    let mut thing = things::covered(&layout, options.things);
     let mut bare = rim(&layout, photo, camera, &thing, options.may_leave);
     let (mut mat, mut evidence) = look(&flat, &layout, rect, &extent, &bare)?;
     for _ in 1..ROUNDS {
-        let whole: Vec<Vec<MatPoint>> = things.iter().filter_map(|ring| widened(ring, &layout, &evidence)).collect();
-        thing.iter_mut().zip(covered(&layout, &whole)).for_each(|(thing, covered)| *thing |= covered);
+        things::take_in_their_own(&mut thing, options.things, &layout, &evidence);
         bare = spread_inwards(&layout, &evidence, &bare, &thing);
         (mat, evidence) = look(&flat, &layout, rect, &extent, &bare)?;
     }
@@ -126,46 +104,6 @@ fn too_dark(flat: &super::Flat, layout: &Layout, mat: &MatModel, table: &[f32; 2
     (drop - SOFT_SHADOW).max(0.0) / mat.spread[0].max(LEAST_SPREAD)
 }
 
-/// Cells on or beside things that are no cloth.
-fn covered(layout: &Layout, things: &[Vec<MatPoint>]) -> Vec<bool> {
-    let near = |p: MatPoint| {
-        things.iter().any(|ring| polygon::contains(ring, p) || polygon::distance_to_ring(ring, p) < AROUND_MM)
-    };
-    (0..layout.len()).map(|k| near(layout.centre(k % layout.columns, k / layout.columns))).collect()
-}
-
-/// A slim thing, such as a ruler of which little more than its ticks was seen, with what is its own beside it: rows that depart
-/// from the surface from its one end to its other, and not beyond. `None` for a broad thing, or if there are none.
-fn widened(ring: &[MatPoint], layout: &Layout, evidence: &Evidence) -> Option<Vec<MatPoint>> {
-    let &[a, b, c, d] = ring else { return None };
-    let (long, wide) = (b - a, d - a);
-    let (length, width) = (long.norm(), wide.norm());
-    if length < SLIM * width {
-        return None;
-    }
-    let (along, across) = (long / length, wide / width);
-    let departing = |from: MatPoint, ends: (f64, f64)| {
-        let count = ((ends.1 - ends.0) / layout.cell_mm()).ceil().max(1.0) as usize;
-        let place = |i: usize| from + along * (ends.0 + (ends.1 - ends.0) * (i as f64 + 0.5) / count as f64);
-        let seen: Vec<usize> = (0..count).filter_map(|i| layout.cell_at(place(i))).collect();
-        let strays = seen.iter().filter(|k| evidence.departure[**k] > BARE * evidence.bare_level[**k]).count();
-        strays as f64 / seen.len().max(1) as f64
-    };
-    let is_its_own = |from: MatPoint| {
-        let beyond = |at: f64| departing(from, (at, at + BEYOND_MM.1 - BEYOND_MM.0));
-        departing(from, (BEYOND_MM.0, length - BEYOND_MM.0)) > ALL_ALONG
-            && beyond(-BEYOND_MM.1) + beyond(length + BEYOND_MM.0) < 1.0
-    };
-    let step = layout.cell_mm();
-    let rows = |from: MatPoint, out: Vector2<f64>| {
-        let most = (WIDEST_MM / step) as usize;
-        let rows = (0..most).take_while(|i| is_its_own(from + out * (step * (*i as f64 + 0.5)))).count();
-        if rows == most { 0.0 } else { rows as f64 * step }
-    };
-    let (below, above) = (rows(a, -across), rows(d, across));
-    (below + above > 0.0).then(|| vec![a - across * below, b - across * below, c + across * above, d + across * above])
-}
-
 /// Cells along the photo's border; only about its corners where the cloth may run on beyond the picture.
 fn rim(layout: &Layout, photo: &Photo, camera: &Camera, thing: &[bool], may_leave: bool) -> Vec<bool> {
     let (w, h) = (f64::from(photo.width()), f64::from(photo.height()));
@@ -190,10 +128,11 @@ fn spread_inwards(layout: &Layout, evidence: &Evidence, from: &[bool], thing: &[
 #[cfg(test)]
 mod tests {
     use image::{Rgb, RgbImage};
+    use nalgebra::Vector2;
 
     use super::*;
     use crate::garment::tests::{Random, Scene};
-    use crate::units::ImagePoint;
+    use crate::units::{ImagePoint, MatPoint};
 
     /// A table, and what lies on it, as the colour of every place, with noise of two levels.
     fn photo(colour: impl Fn(MatPoint) -> [f64; 3]) -> Photo {
@@ -206,7 +145,8 @@ mod tests {
 
     /// Area, mm2, and middle of what is taken for cloth.
     fn found(photo: &Photo, things: &[Vec<MatPoint>]) -> (f64, MatPoint) {
-        let garment = separate_plain(photo, &Scene::camera(), things, GarmentOptions::default()).unwrap();
+        let garment =
+            separate_plain(photo, &Scene::camera(), GarmentOptions { things, ..GarmentOptions::default() }).unwrap();
         let label = &garment.label;
         let inside: Vec<usize> = (0..label.values.len()).filter(|k| label.values[*k] > 0.5).collect();
         let sum = inside.iter().fold(Vector2::zeros(), |sum, k| {

@@ -44,6 +44,9 @@ const MOST_STRIPES: usize = 24;
 /// A second piece of this share of the first's weight is worth a word.
 const SECOND_SHARE: f64 = 0.2;
 
+/// The vote of a cell where a thing lies: that of a side of the grid that was seen and departs from nothing.
+const THING_VOTE: f32 = -3.5;
+
 /// The vote of a cell that a person painted: many times the most that a photo can say, colours included.
 const HINT_VOTE: f32 = 60.0;
 
@@ -65,7 +68,7 @@ pub(crate) fn find(
     let may_leave = options.may_leave;
     let own = own_votes(layout, evidence, &options, Evidence::departure_vote, |_, _| 0.0);
     let (first, bins) = first_piece(flat, layout, evidence, &own, &options).ok_or_else(no_cloth)?;
-    let bare: Vec<bool> = first.cells.iter().zip(&layout.valid).map(|(c, v)| !c && *v).collect();
+    let bare: Vec<bool> = (0..layout.len()).map(|k| !first.cells[k] && layout.valid[k] && !evidence.thing[k]).collect();
     let (inside, outside) = rayon::join(|| eroded(layout, &first.cells, 2), || eroded(layout, &bare, 2));
     let texture = Texture::learn(layout, evidence, &inside, &outside);
     // Where colour and texture tell the cloth, the lines' ends would only cost time.
@@ -225,6 +228,9 @@ fn own_votes(
             if !layout.valid[k] {
                 return -1.0;
             }
+            if e.thing[k] {
+                return THING_VOTE;
+            }
             let mut vote = unlike_mat(e, k);
             let (g, line_hidden) = (e.grid_shows.values[k], e.line_hidden[k]);
             if line_hidden.is_finite() {
@@ -271,7 +277,7 @@ fn cloth_seeds(layout: &Layout, e: &Evidence, own: &[f32], least: f32) -> Vec<bo
 }
 
 fn is_background_seed(e: &Evidence, own: &[f32], seeds: &[bool], k: usize) -> bool {
-    !seeds[k] && (e.on_side[k] || own[k] < -0.5 || e.depth[k] < 0.0)
+    !seeds[k] && !e.thing[k] && (e.on_side[k] || own[k] < -0.5 || e.depth[k] < 0.0)
 }
 
 /// Adds what the colours say, learnt from cells taken for cloth and for background.
@@ -294,7 +300,12 @@ fn with_colours(
         || learnt(&|k| weigh(background, k) * if e.depth[k] < 0.0 { 0.6 } else { 1.0 }),
     );
     let ratio = Histogram::log_ratio(&inside, &outside, bins);
-    own.iter().zip(&ratio).enumerate().map(|(k, (o, r))| if layout.valid[k] { o + 0.8 * r } else { -1.0 }).collect()
+    let vote = |(k, (own, ratio)): (usize, (&f32, &f32))| match k {
+        k if !layout.valid[k] => -1.0,
+        k if e.thing[k] => *own,
+        _ => own + 0.8 * ratio,
+    };
+    own.iter().zip(&ratio).enumerate().map(vote).collect()
 }
 
 /// A connected piece of the label.

@@ -185,6 +185,24 @@ fn the_mask_of_a_disc_has_its_area() {
     assert!((area / truth - 1.0).abs() < 0.02, "{area} for {truth}");
 }
 
+/// A sheet of the cloth's own colour lies beside it and is larger.
+#[test]
+fn what_lies_on_the_mat_and_is_known_is_no_cloth() {
+    let sheet = [(8.0, -80.0), (100.0, -80.0), (100.0, 80.0), (8.0, 80.0)].map(|(x, y)| MatPoint::new(x, y)).to_vec();
+    let beyond = |p: MatPoint| (p.x - 54.0).abs() - 46.0;
+    let of_sheet = move |p: MatPoint| beyond(p).max(p.y.abs() - 80.0);
+    let cloth = disc(-52.0, 0.0, 45.0);
+    let scene = Scene::new(move |p| cloth(p).min(of_sheet(p)));
+    let area = |things: &[Vec<MatPoint>]| {
+        let options = GarmentOptions { things, ..GarmentOptions::default() };
+        mask_area_mm2(&separate(&scene.photo(), &Scene::camera(), &scene.sighting(), options).unwrap())
+    };
+    let (of_cloth, of_sheet) = (std::f64::consts::PI * 45.0 * 45.0, 92.0 * 160.0);
+    let (unnamed, named) = (area(&[]), area(&[sheet]));
+    assert!((unnamed / of_sheet - 1.0).abs() < 0.03, "{unnamed} for {of_sheet}");
+    assert!((named / of_cloth - 1.0).abs() < 0.03, "{named} for {of_cloth}");
+}
+
 #[test]
 fn a_bare_mat_is_refused_as_holding_no_cloth() {
     let scene = Scene::new(|_| 1000.0);

@@ -37,6 +37,12 @@ pub(crate) fn linear(grey: f64) -> f64 {
     table[i] + (table[i + 1] - table[i]) * (k - i as f64)
 }
 
+/// Grey value 0 to 255 of linear light (0 to 1), by the sRGB curve.
+pub(crate) fn grey(linear: f64) -> f64 {
+    let v = linear.clamp(0.0, 1.0);
+    255.0 * if v <= 0.003_130_8 { 12.92 * v } else { 1.055 * v.powf(1.0 / 2.4) - 0.055 }
+}
+
 /// Where, from `foot` along the unit vector `outward` within `span` px both ways, dark turns to light half-way in
 /// linear light: the crossing of the steepest rise.
 pub(crate) fn half_way(luma: &GrayImage, foot: ImagePoint, outward: Vector2<f64>, span: f64) -> Option<ImagePoint> {

@@ -197,7 +197,7 @@ fn unit(comb: &Comb, ticks: &Ticks, typed: Length, other_edge: Option<f64>) -> R
     let agrees = |unit: &f64| other_edge.is_none_or(|px| (ticks.period_px / unit / px).ln().abs() < EDGES_APART);
     if !units.iter().any(agrees) {
         return Err(Refusal::new(
-            RefusalKind::ContradictoryReference,
+            RefusalKind::TooLittleReference,
             format!("the ruler's two edges, read for a length of {typed}, do not show one scale"),
             "lay the ruler flat, all of its ticks bare and out of glare, and check how it is divided",
         ));
@@ -232,7 +232,7 @@ fn other_edge(read: &[(Comb, Ticks)], own: usize) -> Option<f64> {
 
 fn untold(comb: &Comb, typed: Length) -> Refusal {
     Refusal::new(
-        RefusalKind::ContradictoryReference,
+        RefusalKind::TooLittleReference,
         format!("{:.0} ticks of a ruler of {typed} were seen, but not which of them are longer", comb.ticks()),
         "show the whole ruler from end to end, its ticks bare and out of glare, a see-through one on something plain, or go \
          nearer: only the longer ticks tell millimetres and parts of an inch apart",

@@ -1,9 +1,14 @@
 //! A sheet of standard paper or an ID-1 card beside the garment, found by its four sides.
 //!
+//! A card that is no lighter or darker than the table is found by its colour (`hue`). What is known of the scale by
+//! another reference only says which of several rectangles is meant.
+//!
 //! Every side of a sheet may be cut 1.5 mm (to 150 mm), 2 mm (to 600 mm) or 3 mm off its size (ISO 216:2007, tolerances), those
 //! of an ID-1 card about 0.06 and 0.13 mm (ISO/IEC 7810) but it is small: the doubt follows.
 
-use image::{GrayImage, Luma};
+mod hue;
+
+use image::{GrayImage, Luma, RgbImage};
 use nalgebra::{Matrix2, Vector2};
 use rayon::prelude::*;
 
@@ -69,35 +74,82 @@ impl Rectangle {
     }
 }
 
-/// Finds the rectangle whose sides are straightest and nearest to the ratio looked for.
+/// What another reference says of lengths in the photo.
+pub struct Guide<'a> {
+    /// The length between two places of the photo, mm.
+    pub mm: &'a (dyn Fn(ImagePoint, ImagePoint) -> f64 + Sync),
+    /// How far it may be off where the rectangle lies (natural logarithm).
+    pub within: f64,
+}
+
+impl Guide<'_> {
+    /// Are a rectangle's sides about as long as they should be?
+    fn agrees(&self, corners: &Quad, mm: [f64; 2]) -> bool {
+        let off = |i: usize| ((self.mm)(corners[i], corners[(i + 1) % 4]) / mm[i % 2]).ln();
+        (0..4).map(off).sum::<f64>().abs() < 4.0 * self.within
+    }
+}
+
+/// Finds the rectangle whose sides are straightest and nearest to the ratio looked for; one of the size that `guide` tells
+/// comes first.
 ///
 /// # Errors
 /// None in the photo.
-pub fn find(luma: &GrayImage, what: Rectangle) -> Result<Body, Refusal> {
-    let factor = luma.width().max(luma.height()).div_ceil(SEARCH_LONG_SIDE).max(1);
-    let small = super::reduce(luma, factor);
-    let f = f64::from(factor);
-    let to_photo = |(x, y): (f64, f64)| ImagePoint::new((x + 0.5) * f - 0.5, (y + 0.5) * f - 0.5);
-    let best_at = |level: u8, light: bool| {
-        let cut = cut(&small, level, light);
-        let quads = quads::blobs(&cut, WIDEST).into_iter().filter_map(|blob| quads::quad(&blob));
-        let seen = quads.filter_map(|q| refine(luma, quads::grown(q.map(to_photo), 0.5 * f), light, what));
-        better(seen)
+pub fn find(rgb: &RgbImage, luma: &GrayImage, what: Rectangle, guide: Option<&Guide>) -> Result<Body, Refusal> {
+    let agrees = |seen: &Seen| guide.is_none_or(|guide| guide.agrees(&seen.corners, seen.mm));
+    let by_light = better(by_light(luma, what), agrees);
+    // A sheet is white; a rectangle of another colour would be a garment.
+    let seen = match by_light {
+        Some(seen) if what.kind != BodyKind::IdCard || agrees(&seen) => Some(seen),
+        by_light if what.kind == BodyKind::IdCard => {
+            let by_hue = better(hue::seen(rgb, what), agrees);
+            better([by_light, by_hue].into_iter().flatten().collect(), agrees)
+        }
+        other => other,
     };
-    let each: Vec<Option<Seen>> =
-        LEVELS.par_iter().flat_map_iter(|&level| [true, false].map(|light| best_at(level, light))).collect();
-    better(each.into_iter().flatten()).map(|seen| body(&seen, what)).ok_or_else(|| {
+    seen.map(|seen| body(&seen, what)).ok_or_else(|| {
         Refusal::new(
             RefusalKind::NoReference,
             format!("no {} with four straight sides was found in the photo", what.kind.name()),
-            "lay it flat and wholly bare beside the garment, on a ground of another brightness, and retake from above",
+            match what.kind {
+                BodyKind::IdCard => {
+                    "lay it flat and wholly bare beside the garment, on a ground of another brightness or colour, and retake \
+                     from above"
+                }
+                _ => "lay it flat and wholly bare beside the garment, on a ground of another brightness, and retake from above",
+            },
         )
     })
 }
 
-/// The one worth most; of equals the first.
-fn better(seen: impl Iterator<Item = Seen>) -> Option<Seen> {
-    seen.reduce(|best, next| if next.worth > best.worth { next } else { best })
+/// Rectangles lighter or darker than what is around them.
+fn by_light(luma: &GrayImage, what: Rectangle) -> Vec<Seen> {
+    let factor = factor(luma.dimensions());
+    let refined = |(quad, light): (Quad, bool)| refine(luma, quad, light, what, 0.0);
+    quads(&super::reduce(luma, factor), factor, WIDEST).into_par_iter().filter_map(refined).collect()
+}
+
+/// By how much the photo is reduced for the search.
+fn factor((width, height): (u32, u32)) -> u32 {
+    width.max(height).div_ceil(SEARCH_LONG_SIDE).max(1)
+}
+
+/// The quadrilaterals of a reduced picture cut at every level, in the photo; and is it the lighter side of the cut?
+fn quads(small: &GrayImage, factor: u32, widest: f64) -> Vec<(Quad, bool)> {
+    let f = f64::from(factor);
+    let to_photo = |(x, y): (f64, f64)| ImagePoint::new((x + 0.5) * f - 0.5, (y + 0.5) * f - 0.5);
+    let at = |level: u8, light: bool| -> Vec<(Quad, bool)> {
+        let blobs = quads::blobs(&cut(small, level, light), widest);
+        let quads = blobs.iter().filter_map(|blob| quads::quad(blob));
+        quads.map(|q| (quads::grown(q.map(to_photo), 0.5 * f), light)).collect()
+    };
+    LEVELS.par_iter().flat_map_iter(|&level| [true, false].map(|light| at(level, light))).flatten().collect()
+}
+
+/// The one worth most of those that agree, or of all if none does; of equals the first.
+fn better(seen: Vec<Seen>, agrees: impl Fn(&Seen) -> bool) -> Option<Seen> {
+    let rank = |seen: &Seen| (agrees(seen), seen.worth);
+    seen.into_iter().reduce(|best, next| if rank(&next) > rank(&best) { next } else { best })
 }
 
 fn cut(picture: &GrayImage, level: u8, light: bool) -> GrayImage {
@@ -115,15 +167,21 @@ struct Seen {
     worth: f64,
 }
 
-fn refine(luma: &GrayImage, quad: Quad, light: bool, what: Rectangle) -> Option<Seen> {
+/// A quadrilateral's sides (first, second) in mm if it is what is looked for, and how far their ratio is off (natural
+/// logarithm); `None` if that is too far.
+fn sides_mm(quad: &Quad, what: Rectangle) -> Option<([f64; 2], f64)> {
     let length = |i: usize| quad[i].distance(quad[(i + 1) % 4]);
-    let (across, up) = (0.5 * (length(0) + length(2)), 0.5 * (length(1) + length(3)));
+    let (across, up) = (length(0) + length(2), length(1) + length(3));
     let [short, long] = what.sides_mm;
     let mm = if across < up { [short, long] } else { [long, short] };
     let off = ((across / up) / (mm[0] / mm[1])).ln().abs();
-    if off > RATIO {
-        return None;
-    }
+    (off <= RATIO).then_some((mm, off))
+}
+
+/// Reads a quadrilateral's sides; its places may stray by `stray_px`, or by a share of the side if that is more.
+fn refine(luma: &GrayImage, quad: Quad, light: bool, what: Rectangle, stray_px: f64) -> Option<Seen> {
+    let (mm, off) = sides_mm(&quad, what)?;
+    let length = |i: usize| quad[i].distance(quad[(i + 1) % 4]);
     let mut sides: [Vec<ImagePoint>; 4] = Default::default();
     let mut lines = Vec::with_capacity(4);
     let mut straight = 0.0;
@@ -139,7 +197,8 @@ fn refine(luma: &GrayImage, quad: Quad, light: bool, what: Rectangle) -> Option<
             .collect();
         let least = (STRAIGHT * ALONG as f64) as usize;
         let (at, way) = line_through(&points, least)?;
-        *side = points.into_iter().filter(|p| way.perp(&(*p - at)).abs() < 0.004 * length(i)).collect();
+        let near = (0.004 * length(i)).max(stray_px);
+        *side = points.into_iter().filter(|p| way.perp(&(*p - at)).abs() < near).collect();
         if side.len() < least {
             return None;
         }
@@ -152,7 +211,8 @@ fn refine(luma: &GrayImage, quad: Quad, light: bool, what: Rectangle) -> Option<
         let t = Matrix2::from_columns(&[u, -v]).try_inverse()? * (q - p);
         *corner = p + u * t.x;
     }
-    let steady = corners.iter().zip(&quad).all(|(a, b)| a.distance(*b) < 0.06 * (across + up));
+    let steady =
+        corners.iter().zip(&quad).all(|(a, b)| a.distance(*b) < 0.03 * (length(0) + length(1) + length(2) + length(3)));
     steady.then_some(Seen { corners, sides, mm, worth: straight - 3.0 * off })
 }
 
@@ -190,6 +250,7 @@ fn body(seen: &Seen, what: Rectangle) -> Body {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::reference::light;
 
     /// Small clothes beside a sheet of A4: it takes up 0.25 to 0.8 of the photo's long side.
     #[test]
@@ -203,11 +264,75 @@ mod tests {
                 let inside = (w - u.abs()).min(h - v.abs());
                 Luma([(90.0 + 140.0 * (inside + 0.5).clamp(0.0, 1.0)) as u8])
             });
-            let found = find(&picture, Rectangle::sheet(210.0, 297.0)).unwrap();
+            let found = find(&RgbImage::new(1200, 900), &picture, Rectangle::sheet(210.0, 297.0), None).unwrap();
             let corner = found.anchors[0].1;
             let truth = ImagePoint::new(590.0 - w * cos + h * sin, 455.0 - w * sin - h * cos);
             let nearest = found.anchors.iter().map(|a| a.1.distance(truth)).fold(corner.distance(truth), f64::min);
             assert!(nearest < 0.5, "{nearest} px at {px_per_mm} px per mm");
         }
+    }
+
+    /// A photo of what has a colour (linear light) at every place of a table, mm from the picture's middle.
+    fn photo(px_per_mm: f64, colour: impl Fn(f64, f64) -> [f64; 3]) -> RgbImage {
+        let (sin, cos) = 0.2f64.sin_cos();
+        RgbImage::from_fn(1200, 900, |x, y| {
+            let (x, y) = (f64::from(x) - 590.0, f64::from(y) - 455.0);
+            image::Rgb(
+                colour((x * cos + y * sin) / px_per_mm, (y * cos - x * sin) / px_per_mm).map(|v| light::grey(v) as u8),
+            )
+        })
+    }
+
+    /// How far inside a card with round corners a place lies, mm.
+    fn inside_card(u: f64, v: f64, middle: (f64, f64)) -> f64 {
+        let (a, b) = ((u - middle.0).abs() - 42.8 + 3.18, (v - middle.1).abs() - 26.99 + 3.18);
+        3.18 - a.max(0.0).hypot(b.max(0.0)) - a.max(b).min(0.0)
+    }
+
+    fn blended(inside_px: f64, card: [f64; 3], table: [f64; 3]) -> [f64; 3] {
+        let t = (0.5 * inside_px + 0.5).clamp(0.0, 1.0);
+        std::array::from_fn(|i| card[i] * t + table[i] * (1.0 - t))
+    }
+
+    fn length_px(card: &Body) -> f64 {
+        let side = |i: usize| card.anchors[i].1.distance(card.anchors[(i + 1) % 4].1);
+        side(0).max(side(1))
+    }
+
+    /// Neither lighter nor darker than a table whose grain is as strong as the colour's own step.
+    #[test]
+    fn a_card_is_found_by_its_colour_alone() {
+        for px_per_mm in [1.5, 3.0] {
+            let rgb = photo(px_per_mm, |u, v| {
+                let grain = 1.0 + 0.3 * (0.9 * v).sin();
+                let table = [0.212, 0.100, 0.30].map(|c| c * grain);
+                blended(px_per_mm * inside_card(u, v, (0.0, 0.0)), [0.100, 0.132, 0.32], table)
+            });
+            let luma = crate::photo::Photo::from_rgb(rgb.clone()).luma();
+            assert!(find(&RgbImage::new(1200, 900), &luma, Rectangle::id_card(), None).is_err());
+            let card = find(&rgb, &luma, Rectangle::id_card(), None).unwrap();
+            let off = length_px(&card) / (85.6 * px_per_mm) - 1.0;
+            assert!(off.abs() < 0.004, "{off} at {px_per_mm} px per mm");
+        }
+    }
+
+    /// Beside it lies a rectangle of the same shape, twice as large and as clear.
+    #[test]
+    fn of_two_rectangles_that_of_the_size_known_is_taken() {
+        let rgb = photo(2.0, |u, v| {
+            let one = inside_card(u, v, (-120.0, 0.0));
+            let other = 2.0 * inside_card(0.5 * u, 0.5 * v, (40.0, 0.0));
+            blended(2.0 * one.max(other), [0.7; 3], [0.2; 3])
+        });
+        let luma = crate::photo::Photo::from_rgb(rgb.clone()).luma();
+        for (px_per_mm, size) in [(2.0, 1.0), (4.0, 2.0)] {
+            let mm = |a: ImagePoint, b: ImagePoint| a.distance(b) / px_per_mm;
+            let guide = Guide { mm: &mm, within: 0.15 };
+            let card = find(&rgb, &luma, Rectangle::id_card(), Some(&guide)).unwrap();
+            assert!((length_px(&card) / (171.2 * size) - 1.0).abs() < 0.004, "{}", length_px(&card));
+        }
+        // What agrees with nothing is still told.
+        let mm = |a: ImagePoint, b: ImagePoint| a.distance(b) / 20.0;
+        assert!(find(&rgb, &luma, Rectangle::id_card(), Some(&Guide { mm: &mm, within: 0.15 })).is_ok());
     }
 }

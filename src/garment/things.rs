@@ -1,0 +1,71 @@
+//! What lies about and is no cloth, such as the references named: the cells it takes up.
+
+use nalgebra::Vector2;
+
+use super::cells::Layout;
+use super::evidence::Evidence;
+use crate::polygon;
+use crate::units::MatPoint;
+
+/// A cell within so many bare levels is surface.
+pub(super) const BARE: f32 = 1.5;
+/// Room around a thing of known size, where its shadow and its margin lie, mm.
+const AROUND_MM: f64 = 4.0;
+/// A thing so many times as long as wide is slim; no ruler is wider than this, mm.
+const SLIM: f64 = 4.0;
+const WIDEST_MM: f64 = 80.0;
+/// A row beside a slim thing is its own if more than this share of it departs from the surface, and less does on this
+/// stretch beyond its ends, mm.
+const ALL_ALONG: f64 = 0.85;
+const BEYOND_MM: (f64, f64) = (6.0, 18.0);
+
+/// Cells on or beside things that are no cloth.
+pub(super) fn covered(layout: &Layout, things: &[Vec<MatPoint>]) -> Vec<bool> {
+    let near = |p: MatPoint| {
+        things.iter().any(|ring| polygon::contains(ring, p) || polygon::distance_to_ring(ring, p) < AROUND_MM)
+    };
+    (0..layout.len()).map(|k| near(layout.centre(k % layout.columns, k / layout.columns))).collect()
+}
+
+/// Takes in what is a slim thing's own beside its outline.
+pub(super) fn take_in_their_own(
+    covered_so_far: &mut [bool],
+    things: &[Vec<MatPoint>],
+    layout: &Layout,
+    evidence: &Evidence,
+) {
+    let whole: Vec<Vec<MatPoint>> = things.iter().filter_map(|ring| widened(ring, layout, evidence)).collect();
+    covered_so_far.iter_mut().zip(covered(layout, &whole)).for_each(|(thing, covered)| *thing |= covered);
+}
+
+/// A slim thing, such as a ruler of which little more than its ticks was seen, with what is its own beside it: rows that depart
+/// from the surface from its one end to its other, and not beyond. `None` for a broad thing, or if there are none.
+fn widened(ring: &[MatPoint], layout: &Layout, evidence: &Evidence) -> Option<Vec<MatPoint>> {
+    let &[a, b, c, d] = ring else { return None };
+    let (long, wide) = (b - a, d - a);
+    let (length, width) = (long.norm(), wide.norm());
+    if length < SLIM * width {
+        return None;
+    }
+    let (along, across) = (long / length, wide / width);
+    let departing = |from: MatPoint, ends: (f64, f64)| {
+        let count = ((ends.1 - ends.0) / layout.cell_mm()).ceil().max(1.0) as usize;
+        let place = |i: usize| from + along * (ends.0 + (ends.1 - ends.0) * (i as f64 + 0.5) / count as f64);
+        let seen: Vec<usize> = (0..count).filter_map(|i| layout.cell_at(place(i))).collect();
+        let strays = seen.iter().filter(|k| evidence.departure[**k] > BARE * evidence.bare_level[**k]).count();
+        strays as f64 / seen.len().max(1) as f64
+    };
+    let is_its_own = |from: MatPoint| {
+        let beyond = |at: f64| departing(from, (at, at + BEYOND_MM.1 - BEYOND_MM.0));
+        departing(from, (BEYOND_MM.0, length - BEYOND_MM.0)) > ALL_ALONG
+            && beyond(-BEYOND_MM.1) + beyond(length + BEYOND_MM.0) < 1.0
+    };
+    let step = layout.cell_mm();
+    let rows = |from: MatPoint, out: Vector2<f64>| {
+        let most = (WIDEST_MM / step) as usize;
+        let rows = (0..most).take_while(|i| is_its_own(from + out * (step * (*i as f64 + 0.5)))).count();
+        if rows == most { 0.0 } else { rows as f64 * step }
+    };
+    let (below, above) = (rows(a, -across), rows(d, across));
+    (below + above > 0.0).then(|| vec![a - across * below, b - across * below, c + across * above, d + across * above])
+}
