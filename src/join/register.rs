@@ -1,16 +1,17 @@
 //! Which crossing of one photo's grid is which of another's.
 
-use nalgebra::Vector2;
+use std::f64::consts::FRAC_PI_2;
+
+use nalgebra::{Rotation2, Vector2};
 use rayon::prelude::*;
 
 use super::correlate::best_shifts;
 use super::lattice::LatticeMotion;
-use super::relief::Relief;
+use super::relief::{Print, Relief};
 use crate::camera::Camera;
 use crate::photo::Photo;
 use crate::reference::grid::GridSighting;
 use crate::refusal::{Refusal, RefusalKind};
-use crate::units::MatPoint;
 
 /// Shifts of every turn that are kept.
 const CANDIDATES: usize = 4;
@@ -59,11 +60,40 @@ pub fn register(one: View, other: View) -> Result<Registered, Refusal> {
     if turns.is_empty() {
         return Err(unlike_grids());
     }
+    in_either_print(|print| settle(&ways(&one, &other, &turns, print), &one, &other))
+}
+
+/// The same for a photo known to be taken from about the same place: where more than one way is likely, the camera was held
+/// as for the first. A mat that is the same half a turn on is told from itself so.
+///
+/// # Errors
+/// Those of [`register`].
+pub fn register_alike(one: View, other: View) -> Result<Registered, Refusal> {
+    let turns = allowed_turns(one.grid.pitch_mm, other.grid.pitch_mm);
+    let Some(alike) = alike_turn(&one, &other, &turns) else { return Err(unlike_grids()) };
+    in_either_print(|print| {
+        let mut ways = ways(&one, &other, &turns, print);
+        settle(&ways, &one, &other).or_else(|_| {
+            ways.retain(|way| way.1 == alike);
+            settle(&ways, &one, &other)
+        })
+    })
+}
+
+/// Tries to settle it by what is left when the print is taken off everywhere, then only where it shows.
+fn in_either_print(settled: impl Fn(Print) -> Result<Registered, Refusal>) -> Result<Registered, Refusal> {
+    settled(Print::Everywhere).or_else(|refusal| settled(Print::WhereItShows).map_err(|_| refusal))
+}
+
+/// Ways of laying one grid on the other, the likeliest first: likeness, quarter turns, shift.
+type Way = (f64, u8, [i32; 2]);
+
+fn ways(one: &View, other: &View, turns: &[u8], print: Print) -> Vec<Way> {
     let pitch = 0.5 * (one.grid.pitch_mm[0] + one.grid.pitch_mm[1]);
-    let parts = Relief::parts_for(pitch, &[&one, &other]);
-    let (a, b) = rayon::join(|| Relief::of(&one, parts), || Relief::of(&other, parts));
-    let (Some(a), Some(b)) = (a, b) else { return Err(unknown(0.0, 0.0)) };
-    let mut ways: Vec<(f64, u8, [i32; 2])> = turns
+    let parts = Relief::parts_for(pitch, &[one, other]);
+    let (a, b) = rayon::join(|| Relief::of(one, parts, print), || Relief::of(other, parts, print));
+    let (Some(a), Some(b)) = (a, b) else { return Vec::new() };
+    let mut ways: Vec<Way> = turns
         .par_iter()
         .flat_map_iter(|turn| {
             let b = (0..*turn).fold(b.clone(), |relief, _| relief.turned());
@@ -71,6 +101,11 @@ pub fn register(one: View, other: View) -> Result<Registered, Refusal> {
         })
         .collect();
     ways.sort_by(|a, b| b.0.total_cmp(&a.0));
+    ways
+}
+
+/// The best of the ways, if it stands out.
+fn settle(ways: &[Way], one: &View, other: &View) -> Result<Registered, Refusal> {
     let (likeness, quarter_turns, shift) = *ways.first().ok_or_else(|| unknown(0.0, 0.0))?;
     let runner_up = ways.get(1).map_or(0.0, |w| w.0.max(0.0));
     if !settled(likeness, runner_up) {
@@ -95,7 +130,7 @@ fn settled(likeness: f64, runner_up: f64) -> bool {
 /// `None` if the sheet is not blank, or where a camera stood is not known.
 pub fn register_blank(one: View, other: View) -> Option<Registered> {
     let pitch = 0.5 * (one.grid.pitch_mm[0] + one.grid.pitch_mm[1]);
-    let relief = Relief::of(&other, Relief::parts_for(pitch, &[&other]))?;
+    let relief = Relief::of(&other, Relief::parts_for(pitch, &[&other]), Print::Everywhere)?;
     if relief.unevenness(&other)? > BLANK {
         return None;
     }
@@ -106,16 +141,17 @@ pub fn register_blank(one: View, other: View) -> Option<Registered> {
         from_pitch_mm: other.grid.pitch_mm,
         to_pitch_mm: one.grid.pitch_mm,
     };
-    let along = right_of(&one);
-    let alike = |turn: &u8| {
-        let (origin, ahead) = (MatPoint::new(0.0, 0.0), right_of(&other));
-        (way(*turn).apply(MatPoint::new(ahead.x, ahead.y)) - way(*turn).apply(origin)).dot(&along)
-    };
-    let turns = allowed_turns(one.grid.pitch_mm, other.grid.pitch_mm).into_iter();
-    let turn = turns.max_by(|a, b| alike(a).total_cmp(&alike(b)))?;
+    let turn = alike_turn(&one, &other, &allowed_turns(one.grid.pitch_mm, other.grid.pitch_mm))?;
     let apart = here - way(turn).apply(there);
     let shift = [apart.x / one.grid.pitch_mm[0], apart.y / one.grid.pitch_mm[1]].map(|cells| cells.round() as i32);
     Some(Registered { motion: LatticeMotion { shift, ..way(turn) }, likeness: 0.0, runner_up: 0.0 })
+}
+
+/// The turn by which both photos' right points the same way on the mat.
+fn alike_turn(one: &View, other: &View, turns: &[u8]) -> Option<u8> {
+    let (along, ahead) = (right_of(one), right_of(other));
+    let alike = |turn: &u8| Rotation2::new(FRAC_PI_2 * f64::from(*turn)) * ahead;
+    turns.iter().copied().max_by(|a, b| alike(a).dot(&along).total_cmp(&alike(b).dot(&along)))
 }
 
 /// Where the photo's right points on the mat, a unit vector.

@@ -26,6 +26,15 @@ const CAP: f32 = 0.25;
 /// Fewest parts that say how even a sheet is.
 const LEAST_PARTS: usize = 500;
 
+/// Where what repeats from cell to cell is taken off.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Print {
+    /// Everywhere: on cloth and table the print's negative is left, which tells where they are, though not one cell from the next.
+    Everywhere,
+    /// Where it shows, a board's two squares together: what is left repeats nowhere, and is little on cloth.
+    WhereItShows,
+}
+
 /// A picture in cells: row 0 is the lowest y.
 #[derive(Debug, Clone)]
 pub(super) struct Relief {
@@ -43,7 +52,7 @@ pub(super) struct Relief {
 
 impl Relief {
     /// The relief of a view. `cell_mm` is the mean pitch, which fixes the parts alike for both views.
-    pub fn of(view: &View, per_cell: usize) -> Option<Self> {
+    pub fn of(view: &View, per_cell: usize, print: Print) -> Option<Self> {
         let rect = cells(view)?;
         let [px, py] = view.grid.pitch_mm;
         let (columns, rows) = ((rect[1] - rect[0]) as usize, (rect[3] - rect[2]) as usize);
@@ -57,10 +66,9 @@ impl Relief {
         let (values, seen) = brightness(&flat, view, (w, h), [px, py], min, per_cell);
         let mut relief = Self { per_cell, origin: [rect[0], rect[2]], size: [w, h], values, seen };
         relief.take_off_slow_change(px.min(py));
-        // A board is the same again after a white and a black square.
-        let least = if view.grid.marking == Marking::Chequers { 2 } else { 1 };
+        let least = if print == Print::WhereItShows && view.grid.marking == Marking::Chequers { 2 } else { 1 };
         let every = |axis: usize| view.grid.bold[axis].map_or(least, |(every, _)| every.max(1) as usize);
-        relief.take_off_repeats([every(0) * per_cell, every(1) * per_cell]);
+        relief.take_off_repeats([every(0) * per_cell, every(1) * per_cell], print);
         Some(relief)
     }
 
@@ -91,7 +99,7 @@ impl Relief {
     }
 
     /// Subtracts from every part the middle of all parts at the same place of the print's period (in parts).
-    fn take_off_repeats(&mut self, [across, up]: [usize; 2]) {
+    fn take_off_repeats(&mut self, [across, up]: [usize; 2], print: Print) {
         let [w, h] = self.size;
         let middles: Vec<f32> = (0..across * up)
             .into_par_iter()
@@ -104,7 +112,10 @@ impl Relief {
             })
             .collect();
         for (k, v) in self.values.iter_mut().enumerate().filter(|(k, _)| self.seen[*k] > 0.0) {
-            *v -= middles[(k / w % up) * across + k % w % across];
+            let printed = middles[(k / w % up) * across + k % w % across];
+            if print == Print::Everywhere || (*v - printed).abs() < v.abs() {
+                *v -= printed;
+            }
         }
     }
 
