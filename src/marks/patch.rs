@@ -29,9 +29,8 @@ const LEAST_FILL: f64 = 0.75;
 const AROUND: (f64, f64) = (1.3, 2.0);
 const BLUR_PX: f64 = 1.5;
 
-/// Directions in which a patch's rim is sought, and how much of what drew its middle aside may still do so.
+/// Directions in which a patch's rim is sought.
 const RAYS: usize = 64;
-const STILL_DRAWN: f64 = 0.5;
 
 /// Drawn further aside than this, radii, it is two things of one size rather than one that something touches.
 const MOST_DRAWN: f64 = 0.2;
@@ -194,14 +193,15 @@ impl Window {
             return None;
         }
         let off = shift.norm();
+        // Two ways to the middle: what they differ by is in doubt.
         if off < MIDDLE_PX {
-            return Some(disc);
+            return Some(Disc { unsure: off, ..disc });
         }
         if off > MOST_DRAWN * radius {
             return None;
         }
         let middle = (disc.middle.0 + shift.x, disc.middle.1 + shift.y);
-        Some(Disc { middle, radius, unsure: STILL_DRAWN * off })
+        Some(Disc { middle, radius, unsure: off })
     }
 
     /// Directions and distances at which the mark's colour ends, seen from the disc's middle.
