@@ -188,20 +188,21 @@ impl Window {
     /// A disc by its rim, where something of its colour that touches it has drawn its weighted middle aside; `None` where
     /// the rim is that of a square, a flower or a fleck.
     fn by_rim(&self, disc: Disc) -> Option<Disc> {
-        let Oval { shift, radius, stretch, ragged } = oval(&self.rim(&disc))?;
-        if ragged > RAGGED * radius + RAGGED_PX || radius + stretch > LONGEST_OVAL * (radius - stretch) {
+        let rim = self.rim(&disc);
+        let (circle, oval) = (Oval::fitted(&rim, false)?, Oval::fitted(&rim, true)?);
+        let radius = circle.radius;
+        let long = oval.radius + oval.stretch > LONGEST_OVAL * (oval.radius - oval.stretch);
+        let off = circle.shift.norm();
+        if long || oval.ragged > RAGGED * radius + RAGGED_PX || off > MOST_DRAWN * radius {
             return None;
         }
-        let off = shift.norm();
-        // Two ways to the middle: what they differ by is in doubt.
+        // Three ways to the middle: what they differ by is in doubt, and so is what lengthens the rim, which may be on one side.
+        let unsure = off.max((oval.shift - circle.shift).norm()).max(oval.stretch);
         if off < MIDDLE_PX {
-            return Some(Disc { unsure: off, ..disc });
+            return Some(Disc { unsure, ..disc });
         }
-        if off > MOST_DRAWN * radius {
-            return None;
-        }
-        let middle = (disc.middle.0 + shift.x, disc.middle.1 + shift.y);
-        Some(Disc { middle, radius, unsure: off })
+        let middle = (disc.middle.0 + circle.shift.x, disc.middle.1 + circle.shift.y);
+        Some(Disc { middle, radius, unsure })
     }
 
     /// Directions and distances at which the mark's colour ends, seen from the disc's middle.
@@ -278,32 +279,37 @@ struct Oval {
     ragged: f64,
 }
 
-/// The oval that most of a rim lies on: least sum of distances, so that a stretch of rim which belongs to something else has
-/// little say.
-fn oval(rim: &[(Vector2<f64>, f64)]) -> Option<Oval> {
-    if rim.len() < RAYS / 2 {
-        return None;
-    }
-    // A shift of the middle shows once round the rim, a stretch twice.
-    let row = |way: &Vector2<f64>| {
-        SVector::<f64, 5>::from([way.x, way.y, 1.0, way.x * way.x - way.y * way.y, 2.0 * way.x * way.y])
-    };
-    let mut fit = SVector::<f64, 5>::zeros();
-    fit[2] = rim.iter().map(|r| r.1).sum::<f64>() / rim.len() as f64;
-    for _ in 0..20 {
-        let (mut normal, mut right) = (SMatrix::<f64, 5, 5>::zeros(), SVector::<f64, 5>::zeros());
-        for (way, far) in rim {
-            let row = row(way);
-            let weight = 1.0 / (far - row.dot(&fit)).abs().max(0.1);
-            normal += weight * row * row.transpose();
-            right += weight * *far * row;
+impl Oval {
+    /// The circle, or oval, that most of a rim lies on: least sum of distances, so that a stretch of rim which belongs to
+    /// something else has little say.
+    fn fitted(rim: &[(Vector2<f64>, f64)], stretched: bool) -> Option<Self> {
+        if rim.len() < RAYS / 2 {
+            return None;
         }
-        fit = normal.try_inverse()? * right;
+        let twice = f64::from(u8::from(stretched));
+        // A shift of the middle shows once round the rim, a stretch twice.
+        let row = |way: &Vector2<f64>| {
+            let (x, y) = (way.x, way.y);
+            SVector::<f64, 5>::from([x, y, 1.0, twice * (x * x - y * y), twice * 2.0 * x * y])
+        };
+        let mut fit = SVector::<f64, 5>::zeros();
+        fit[2] = rim.iter().map(|r| r.1).sum::<f64>() / rim.len() as f64;
+        for _ in 0..20 {
+            // A trifle on the diagonal keeps what is not fitted at nothing.
+            let (mut normal, mut right) = (SMatrix::<f64, 5, 5>::identity() * 1e-9, SVector::<f64, 5>::zeros());
+            for (way, far) in rim {
+                let row = row(way);
+                let weight = 1.0 / (far - row.dot(&fit)).abs().max(0.1);
+                normal += weight * row * row.transpose();
+                right += weight * *far * row;
+            }
+            fit = normal.try_inverse()? * right;
+        }
+        let mut off: Vec<f64> = rim.iter().map(|(way, far)| (far - row(way).dot(&fit)).abs()).collect();
+        off.sort_by(f64::total_cmp);
+        let (shift, stretch) = (fit.fixed_rows::<2>(0).into_owned(), fit[3].hypot(fit[4]));
+        Some(Self { shift, radius: fit[2], stretch, ragged: off[off.len() / 2] })
     }
-    let mut off: Vec<f64> = rim.iter().map(|(way, far)| (far - row(way).dot(&fit)).abs()).collect();
-    off.sort_by(f64::total_cmp);
-    let stretch = fit[3].hypot(fit[4]);
-    Some(Oval { shift: fit.fixed_rows::<2>(0).into_owned(), radius: fit[2], stretch, ragged: off[off.len() / 2] })
 }
 
 /// The few colours around a mark that are not its own; `None` if too much there is, or nothing is there.
