@@ -1,14 +1,22 @@
 //! Stickers and pin heads of one strong colour on the cloth: where a hidden seam was felt.
 //!
-//! On the photo flattened at the height of the cloth's top, patches that stand out in one colour against the cloth
-//! around them, and are round, are marks. Their middles are weighted by colour, so they are better than a pixel; then
-//! they are put in the order of the shortest path through them.
+//! On the photo flattened at the height of the cloth's top, [`spots`] finds what differs from the cloth around it more than
+//! the cloth itself does, [`patch`] looks whether it is round and where its middle is, and [`choice`] tells stickers from a
+//! print. Then they are put in the order of the shortest path through them.
+
+mod choice;
+mod level;
+mod patch;
+mod spots;
 
 use std::str::FromStr;
 
-use image::RgbImage;
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
+use self::choice::Choice;
+use self::level::{Colour, Level};
+use self::patch::{Patch, Seen};
 use crate::camera::{Camera, SIGMAS_95};
 use crate::flat::{self, FlatFrame, MatRect};
 use crate::outline::Outline;
@@ -20,16 +28,15 @@ use crate::units::MatPoint;
 const PX_PER_MM: f64 = 4.0;
 const MOST_PX: f64 = 14.0e6;
 
-/// Least strength of the colour in the middle of a mark, gamma levels of 255, and how far it must stand above the cloth.
-const LEAST_COLOUR: f32 = 48.0;
-const LEAST_LEAD: f32 = 30.0;
+/// Least strength of the colour in the middle of a mark, gamma levels of 255.
+const LEAST_COLOUR: f32 = 40.0;
 
-/// Diameters of marks, mm: from the head of a pin to a large sticker.
-const DIAMETER_MM: (f64, f64) = (1.2, 26.0);
+/// Levels of half the size each, and radii looked for on each, px: every diameter from 1.2 to 28 mm is near to one.
+const LEVELS: usize = 5;
+const RADII_PX: [f64; 2] = [2.5, 3.5];
 
-/// Longest over shortest spread of a round patch seen somewhat askew, and least share of its ellipse it fills.
-const LONGEST: f64 = 1.5;
-const LEAST_FILL: f64 = 0.75;
+/// Diameters of marks, mm: from the smallest coloured head of a pin, 2 mm, to a large sticker.
+const DIAMETER_MM: (f64, f64) = (1.8, 26.0);
 
 /// A patch up to this size may be a pin's head, which stands higher than the cloth by about so much, mm.
 const PIN_HEAD_MM: f64 = 6.5;
@@ -40,6 +47,9 @@ const RELIEF_MM: f64 = 0.4;
 
 /// Doubt (95 %) of a patch's middle itself, px.
 const MIDDLE_PX: f64 = 0.35;
+
+/// Patches that are not round are told of from this size on, mm.
+const LEAST_ODD_MM: f64 = 2.0;
 
 /// Share of the cloth in the colour asked for beyond which the cloth itself has it.
 const CLOTH_SHARE: f64 = 0.08;
@@ -97,9 +107,8 @@ impl MarkColour {
     }
 
     /// How much of this colour a pixel shows, gamma levels: its chroma, less as its hue is further off.
-    fn strength(self, [r, g, b]: [u8; 3]) -> f32 {
+    fn strength(self, [r, g, b]: Colour) -> f32 {
         let (_, hue, half) = self.hue();
-        let (r, g, b) = (f32::from(r), f32::from(g), f32::from(b));
         let (x, y) = (r - 0.5 * (g + b), 0.866 * (g - b));
         let chroma = x.hypot(y);
         if chroma < 1.0 {
@@ -108,6 +117,11 @@ impl MarkColour {
         let off = (y.atan2(x).to_degrees() - hue + 540.0).rem_euclid(360.0) - 180.0;
         // Full inside half the width, nothing at one and a half times it.
         chroma * (1.5 - off.abs() / half).clamp(0.0, 1.0)
+    }
+
+    /// Would a person call it so?
+    fn shown_by(self, colour: Colour) -> bool {
+        self.strength(colour) > LEAST_COLOUR
     }
 }
 
@@ -141,28 +155,79 @@ pub fn find(photo: &Photo, camera: &Camera, cloth: Cloth<'_>, colour: MarkColour
     let Some(rect) = MatRect::around(ring.iter().copied()) else { return (Vec::new(), vec![not_found(colour)]) };
     let area = (rect.width_mm() * rect.height_mm()).max(1.0);
     let frame = FlatFrame::new(rect.grown(2.0), PX_PER_MM.min((MOST_PX / area).sqrt()));
-    let flat = flat::rectify(photo, camera, frame, cloth.top_mm);
-    let field = Field::new(&flat.rgb, frame, &ring, colour);
-    if field.share_coloured() > CLOTH_SHARE {
-        return (Vec::new(), vec![cloth_itself(colour)]);
-    }
-    let (patches, odd) = field.patches();
-    let mut marks: Vec<Mark> = patches.iter().map(|patch| mark(patch, frame, camera, &cloth)).collect();
+    let rgb = flat::rectify(photo, camera, frame, cloth.top_mm).rgb;
+    let inside = inside(frame, &ring);
+    let levels = Level { rgb, inside, factor: 1.0 }.pyramid(LEVELS);
+    let (patches, odd) = patches(&levels, frame, colour);
+    let choice = choice::choose(patches, &odd);
+    let warnings = warnings(&choice, &odd, &levels, frame, colour);
+    let mut marks: Vec<Mark> = choice.marks.iter().map(|patch| mark(patch, frame, camera, &cloth)).collect();
     in_order(&mut marks, ring.first().copied());
-    let mut warnings = Vec::new();
-    if marks.is_empty() {
-        warnings.push(not_found(colour));
-    }
-    if odd > 0 {
-        warnings.push(Warning::new(
-            "marks-left-out",
-            format!(
-                "{odd} {} patch(es) on the cloth are not round, or too small or large, and were not taken for marks",
-                colour.hue().0
-            ),
-        ));
-    }
     (marks, warnings)
+}
+
+/// Round patches of the colour, each once, and others of it.
+fn patches(levels: &[Level], frame: FlatFrame, colour: MarkColour) -> (Vec<Patch>, Vec<Patch>) {
+    let looks = levels.iter().flat_map(|level| RADII_PX.map(|radius| (level, radius)));
+    let seen: Vec<Seen> = looks
+        .flat_map(|(level, radius)| {
+            let spots = spots::spots(level, radius, colour);
+            spots.into_par_iter().map(|spot| patch::seen(level, &levels[0], &spot)).collect::<Vec<_>>()
+        })
+        .collect();
+    let (mut round, mut odd) = (Vec::new(), Vec::new());
+    for seen in seen {
+        match seen {
+            Seen::Round(patch) if !colour.shown_by(patch.colour) => {}
+            Seen::Round(patch) if (DIAMETER_MM.0..DIAMETER_MM.1).contains(&(patch.diameter / frame.px_per_mm)) => {
+                round.push(patch)
+            }
+            Seen::Round(patch) | Seen::Odd(patch) => odd.push(patch),
+            Seen::Nothing => {}
+        }
+    }
+    let round = each_once(round);
+    odd.retain(|o| !round.iter().any(|r| o.overlaps(r)));
+    (round, each_once(odd))
+}
+
+/// Of patches that overlap, the one that stands out most.
+fn each_once(mut patches: Vec<Patch>) -> Vec<Patch> {
+    patches.sort_by(|a, b| b.lead.total_cmp(&a.lead));
+    let mut kept: Vec<Patch> = Vec::new();
+    for patch in patches {
+        if !kept.iter().any(|k| k.overlaps(&patch)) {
+            kept.push(patch);
+        }
+    }
+    kept
+}
+
+/// What a person should know of the marks found, or of why there are none.
+fn warnings(choice: &Choice, odd: &[Patch], levels: &[Level], frame: FlatFrame, colour: MarkColour) -> Vec<Warning> {
+    let mut said = Vec::new();
+    if choice.printed > 0 && choice.marks.is_empty() {
+        said.push(printed(colour, choice.printed, choice.printed_diameter / frame.px_per_mm));
+    } else if choice.marks.is_empty() {
+        let of_cloth = share_coloured(levels, colour) > CLOTH_SHARE;
+        said.push(if of_cloth { cloth_itself(colour) } else { not_found(colour) });
+    }
+    // Specks of a print or of noise are not worth a word.
+    let worth = |o: &&Patch| o.diameter > LEAST_ODD_MM * frame.px_per_mm && choice.could_be_mark(o);
+    let left_out = odd.iter().filter(worth).count() + choice.doubtful;
+    if left_out > 0 {
+        said.push(left_out_warning(colour, left_out));
+    }
+    said
+}
+
+/// Share of the cloth that has the colour.
+fn share_coloured(levels: &[Level], colour: MarkColour) -> f64 {
+    let Some(level) = levels.last() else { return 0.0 };
+    let on = level.rgb.pixels().zip(&level.inside).filter(|(_, on)| **on);
+    let (all, coloured) = on
+        .fold((0, 0), |(all, coloured), (p, _)| (all + 1, coloured + usize::from(colour.shown_by(p.0.map(f32::from)))));
+    f64::from(all.max(1)).recip() * coloured as f64
 }
 
 pub(crate) fn not_found(colour: MarkColour) -> Warning {
@@ -181,11 +246,33 @@ fn cloth_itself(colour: MarkColour) -> Warning {
     )
 }
 
+fn printed(colour: MarkColour, count: usize, diameter_mm: f64) -> Warning {
+    let name = colour.hue().0;
+    Warning::new(
+        "marks-colour-of-cloth",
+        format!(
+            "the cloth itself shows some {count} round {name} patches of about {diameter_mm:.0} mm, so {name} marks cannot be told \
+             from them: use stickers of a colour that the cloth has not"
+        ),
+    )
+}
+
+fn left_out_warning(colour: MarkColour, count: usize) -> Warning {
+    let name = colour.hue().0;
+    Warning::new(
+        "marks-left-out",
+        format!(
+            "{count} {name} patch(es) on the cloth are not round, too small or large, or unlike the other marks, and were not \
+             taken for marks: compare the marks drawn on the overlay with the cloth"
+        ),
+    )
+}
+
 fn mark(patch: &Patch, frame: FlatFrame, camera: &Camera, cloth: &Cloth<'_>) -> Mark {
     let at = frame.mat_from_flat(patch.middle.0, patch.middle.1);
-    let diameter_mm = patch.diameter_px / frame.px_per_mm;
+    let diameter_mm = patch.diameter / frame.px_per_mm;
     let pin = if diameter_mm < PIN_HEAD_MM { PIN_HEIGHT_MM } else { 0.0 };
-    let own = MIDDLE_PX / camera.px_per_mm(at).1.max(0.1);
+    let own = (MIDDLE_PX / camera.px_per_mm(at).1.max(0.1)).hypot(patch.unsure / frame.px_per_mm);
     let (height, doubt) = (cloth.top_mm, cloth.top_doubt_mm.hypot(RELIEF_MM) + pin);
     let parallax = match camera.pose {
         Some(pose) => (at - pose.foot).norm() * doubt / pose.height_mm + SIGMAS_95 * camera.lower_sigma_mm(at, height),
@@ -194,134 +281,14 @@ fn mark(patch: &Patch, frame: FlatFrame, camera: &Camera, cloth: &Cloth<'_>) -> 
     Mark { number: 0, at, doubt_mm: own.hypot(parallax), diameter_mm }
 }
 
-/// Strength of the colour on the cloth.
-struct Field {
-    width: usize,
-    height: usize,
-    px_per_mm: f64,
-    strength: Vec<f32>,
-    /// On the cloth.
-    inside: Vec<bool>,
-    /// The strength the cloth itself has: its middle and the level half of all cloth stays well below.
-    cloth: f32,
-}
-
-/// A patch of the colour.
-struct Patch {
-    middle: (f64, f64),
-    diameter_px: f64,
-}
-
-impl Field {
-    fn new(rgb: &RgbImage, frame: FlatFrame, ring: &[MatPoint], colour: MarkColour) -> Self {
-        let (width, height) = (rgb.width() as usize, rgb.height() as usize);
-        let strength: Vec<f32> = rgb.pixels().map(|p| colour.strength(p.0)).collect();
-        let mut inside = vec![false; strength.len()];
-        for row in 0..height {
-            fill_row(&mut inside[row * width..(row + 1) * width], frame, row, ring);
-        }
-        let mut on: Vec<f32> = strength.iter().zip(&inside).step_by(7).filter(|(_, i)| **i).map(|(s, _)| *s).collect();
-        let middle = on.len() / 2;
-        let cloth = if on.is_empty() { 0.0 } else { *on.select_nth_unstable_by(middle, f32::total_cmp).1 };
-        Self { width, height, px_per_mm: frame.px_per_mm, strength, inside, cloth }
+/// Which pixels of the flat photo lie within the ring.
+fn inside(frame: FlatFrame, ring: &[MatPoint]) -> Vec<bool> {
+    let (width, height) = (frame.width as usize, frame.height as usize);
+    let mut inside = vec![false; width * height];
+    for (row, pixels) in inside.chunks_mut(width).enumerate() {
+        fill_row(pixels, frame, row, ring);
     }
-
-    fn least(&self) -> f32 {
-        LEAST_COLOUR.max(self.cloth + LEAST_LEAD)
-    }
-
-    /// Share of the cloth that has the colour.
-    fn share_coloured(&self) -> f64 {
-        let least = self.least();
-        let on = self.inside.iter().filter(|i| **i).count().max(1);
-        let coloured = self.strength.iter().zip(&self.inside).filter(|(s, i)| **i && **s > least).count();
-        coloured as f64 / on as f64
-    }
-
-    /// Round patches, and how many others there are.
-    fn patches(&self) -> (Vec<Patch>, usize) {
-        let mut taken = vec![false; self.strength.len()];
-        let (mut round, mut odd) = (Vec::new(), 0);
-        for start in 0..self.strength.len() {
-            if taken[start] || !self.inside[start] || self.strength[start] <= self.least() {
-                continue;
-            }
-            let core = self.grown(start, &mut taken, self.least());
-            match self.patch(&core) {
-                Some(patch) => round.push(patch),
-                // Specks of a print or of noise are not worth a word.
-                None if core.len() as f64 > 2.0 * self.px_per_mm * self.px_per_mm => odd += 1,
-                None => {}
-            }
-        }
-        (round, odd)
-    }
-
-    /// All pixels over a level that hang together with one.
-    fn grown(&self, start: usize, taken: &mut [bool], level: f32) -> Vec<usize> {
-        let mut stack = vec![start];
-        let mut out = Vec::new();
-        taken[start] = true;
-        while let Some(k) = stack.pop() {
-            out.push(k);
-            let (c, r) = (k % self.width, k / self.width);
-            let around = [
-                (c > 0).then(|| k - 1),
-                (c + 1 < self.width).then_some(k + 1),
-                (r > 0).then(|| k - self.width),
-                (r + 1 < self.height).then_some(k + self.width),
-            ];
-            for n in around.into_iter().flatten() {
-                if !taken[n] && self.strength[n] > level {
-                    taken[n] = true;
-                    stack.push(n);
-                }
-            }
-        }
-        out
-    }
-
-    /// The patch about a core, weighted by its colour over the cloth's; `None` unless it is a round mark on the cloth.
-    fn patch(&self, core: &[usize]) -> Option<Patch> {
-        let mut peak: Vec<f32> = core.iter().map(|k| self.strength[*k]).collect();
-        let high = (peak.len() as f32 * 0.8) as usize;
-        let peak = *peak.select_nth_unstable_by(high.min(core.len() - 1), f32::total_cmp).1;
-        let box_of = |f: fn(usize, usize) -> usize| core.iter().map(move |k| f(*k, self.width));
-        let (c0, c1) = (box_of(|k, w| k % w).min()?, box_of(|k, w| k % w).max()?);
-        let (r0, r1) = (box_of(|k, w| k / w).min()?, box_of(|k, w| k / w).max()?);
-        let margin = (0.6 * self.px_per_mm).ceil() as usize;
-        let (c0, r0) = (c0.saturating_sub(margin), r0.saturating_sub(margin));
-        let (c1, r1) = ((c1 + margin).min(self.width - 1), (r1 + margin).min(self.height - 1));
-        let mut sums = [0f64; 6];
-        for r in r0..=r1 {
-            for c in c0..=c1 {
-                let s = (self.strength[r * self.width + c] - self.cloth) / (peak - self.cloth).max(1.0);
-                // From a quarter to three quarters of the step: noise of the cloth has no weight.
-                let w = f64::from(((s - 0.25) / 0.5).clamp(0.0, 1.0));
-                let (x, y) = (c as f64, r as f64);
-                for (sum, v) in sums.iter_mut().zip([1.0, x, y, x * x, x * y, y * y]) {
-                    *sum += w * v;
-                }
-            }
-        }
-        let [n, x, y, xx, xy, yy] = sums;
-        if n <= 0.0 {
-            return None;
-        }
-        let (x, y) = (x / n, y / n);
-        let (xx, xy, yy) = (xx / n - x * x, xy / n - x * y, yy / n - y * y);
-        let half = (0.25 * (xx - yy).powi(2) + xy * xy).sqrt();
-        let (long, short) = (0.5 * (xx + yy) + half, (0.5 * (xx + yy) - half).max(1e-6));
-        let diameter_px = 2.0 * (n / std::f64::consts::PI).sqrt();
-        // A full ellipse of variances a and b has the area 4 pi sqrt(a b).
-        let fill = n / (4.0 * std::f64::consts::PI * (long * short).sqrt());
-        let mm = diameter_px / self.px_per_mm;
-        let round = (long / short).sqrt() < LONGEST && fill > LEAST_FILL;
-        let middle = y.round() as usize * self.width + x.round() as usize;
-        let on_cloth = self.inside.get(middle).copied().unwrap_or(false);
-        (round && on_cloth && (DIAMETER_MM.0..DIAMETER_MM.1).contains(&mm))
-            .then_some(Patch { middle: (x, y), diameter_px })
-    }
+    inside
 }
 
 /// Marks a row's pixels that lie within the ring.
@@ -394,7 +361,7 @@ mod tests {
     use crate::camera::Lens;
     use crate::outline::OutlinePoint;
     use crate::units::ImagePoint;
-    use image::Rgb;
+    use image::{Rgb, RgbImage};
     use nalgebra::Matrix3;
 
     /// A camera straight above that shows 4 px per mm.
@@ -411,21 +378,47 @@ mod tests {
 
     /// Discs of a colour, antialiased by four by four samples a pixel, on grey cloth with a little noise.
     fn photo(discs: &[(f64, f64, f64)], colour: [f64; 3]) -> Photo {
+        photo_on(|_| [170.0; 3], discs, colour)
+    }
+
+    /// The same on cloth of another look, told for every place.
+    fn photo_on(cloth: impl Fn(MatPoint) -> [f64; 3], discs: &[(f64, f64, f64)], colour: [f64; 3]) -> Photo {
         let mut noise = 7u32;
         Photo::from_rgb(RgbImage::from_fn(1600, 1200, |x, y| {
             noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             let stray = f64::from(noise >> 24) / 32.0 - 4.0;
-            let samples = (0..16).map(|k| {
-                let p = camera().mat_from_image(ImagePoint::new(
-                    f64::from(x) + f64::from(k % 4) / 4.0 - 0.375,
-                    f64::from(y) + f64::from(k / 4) / 4.0 - 0.375,
-                ));
-                f64::from(u8::from(discs.iter().any(|d| (p.x - d.0).hypot(p.y - d.1) < d.2 / 2.0)))
-            });
-            let share = samples.sum::<f64>() / 16.0;
-            Rgb(std::array::from_fn(|c| (170.0 + (colour[c] - 170.0) * share + stray).clamp(0.0, 255.0) as u8))
+            let middle = camera().mat_from_image(ImagePoint::new(f64::from(x), f64::from(y)));
+            let mut sum = [stray; 3];
+            for k in 0..16 {
+                let aside = |k: i32| (f64::from(k) / 4.0 - 0.375) / 4.0;
+                let p = MatPoint::new(middle.x + aside(k % 4), middle.y - aside(k / 4));
+                let on = discs.iter().any(|d| (p.x - d.0).hypot(p.y - d.1) < d.2 / 2.0);
+                sum.iter_mut().zip(if on { colour } else { cloth(p) }).for_each(|(s, v)| *s += v / 16.0);
+            }
+            Rgb(sum.map(|v| v.clamp(0.0, 255.0) as u8))
         }))
     }
+
+    /// An even number from 0 to 1 for a cell.
+    fn lot(column: f64, row: f64) -> f64 {
+        ((column.floor() * 12.9898 + row.floor() * 78.233).sin() * 43758.5453).rem_euclid(1.0)
+    }
+
+    /// Is a place on one of the dots of a print, so many mm wide, in rows 14 mm apart?
+    fn on_dot(p: MatPoint, wide: f64) -> bool {
+        let row = (p.y / 14.0).round();
+        let x = p.x + 7.0 * row.rem_euclid(2.0);
+        (x - 14.0 * (x / 14.0).round()).hypot(p.y - 14.0 * row) < wide / 2.0
+    }
+
+    fn worst_off(marks: &[Mark], discs: &[(f64, f64, f64)]) -> f64 {
+        let near =
+            |d: &(f64, f64, f64)| marks.iter().map(|m| m.at.distance(MatPoint::new(d.0, d.1))).fold(f64::MAX, f64::min);
+        discs.iter().map(near).fold(0.0, f64::max)
+    }
+
+    const SEAM: [(f64, f64, f64); 5] =
+        [(60.2, 60.7, 8.0), (121.3, 90.4, 8.0), (180.9, 122.6, 8.0), (241.7, 151.2, 8.0), (300.3, 175.1, 8.0)];
 
     fn found(photo: &Photo, colour: MarkColour) -> (Vec<Mark>, Vec<Warning>) {
         let outline = outline();
@@ -461,5 +454,59 @@ mod tests {
         assert!(marks.is_empty() && warnings.iter().any(|w| w.code == "marks-left-out"), "{warnings:?}");
         let (marks, warnings) = found(&photo(&[(200.0, 150.0, 180.0)], [205.0, 30.0, 40.0]), MarkColour::Red);
         assert!(marks.is_empty() && warnings.iter().any(|w| w.code == "marks-colour-of-cloth"), "{warnings:?}");
+    }
+
+    #[test]
+    fn stickers_on_flecked_cloth_of_their_own_hue_are_found_and_nothing_else() {
+        let cloth = |p: MatPoint| {
+            let fleck = 0.7 + 0.6 * lot(p.x / 9.0, p.y / 0.9);
+            [191.0 * fleck, 20.0 * fleck, 72.0 * fleck]
+        };
+        let (marks, warnings) = found(&photo_on(cloth, &SEAM, [205.0, 80.0, 135.0]), MarkColour::Pink);
+        assert_eq!(marks.len(), SEAM.len(), "{marks:?} {warnings:?}");
+        assert!(worst_off(&marks, &SEAM) < 0.1, "{marks:?}");
+        // The cloth alone has none, however strong its colour.
+        let (marks, warnings) = found(&photo_on(cloth, &[], [0.0; 3]), MarkColour::Pink);
+        assert!(marks.is_empty() && warnings.iter().any(|w| w.code == "marks-colour-of-cloth"), "{warnings:?}");
+    }
+
+    #[test]
+    fn stickers_over_stripes_are_found_though_a_stripe_has_more_of_the_colour() {
+        let cloth =
+            |p: MatPoint| if (p.y / 9.0).rem_euclid(2.0) < 1.0 { [77.0, 124.0, 232.0] } else { [140.0, 130.0, 115.0] };
+        let (marks, warnings) = found(&photo_on(cloth, &SEAM, [30.0, 72.0, 160.0]), MarkColour::Blue);
+        assert_eq!(marks.len(), SEAM.len(), "{marks:?} {warnings:?}");
+        assert!(warnings.is_empty() && worst_off(&marks, &SEAM) < 0.1, "{marks:?} {warnings:?}");
+    }
+
+    #[test]
+    fn dots_of_a_print_are_no_marks_and_stickers_among_smaller_dots_are() {
+        let red = [205.0, 30.0, 40.0];
+        let dotted = |wide: f64| move |p: MatPoint| if on_dot(p, wide) { red } else { [170.0; 3] };
+        // Stickers just like the dots: none rather than hundreds.
+        for (wide, words) in [(8.0, "use another colour"), (2.4, "round red patches of about 2 mm")] {
+            let alike = SEAM.map(|(x, y, _)| (x, y, wide));
+            let (marks, warnings) = found(&photo_on(dotted(wide), &alike, red), MarkColour::Red);
+            assert!(marks.is_empty(), "{}", marks.len());
+            let told = |w: &Warning| w.code == "marks-colour-of-cloth" && w.text.contains(words);
+            assert!(warnings.iter().any(told), "{warnings:?}");
+        }
+        let clear: Vec<_> =
+            [(70.0, 77.0), (126.0, 105.0), (182.0, 133.0), (238.0, 161.0)].map(|(x, y)| (x, y, 6.5)).to_vec();
+        let (marks, warnings) = found(&photo_on(dotted(2.4), &clear, red), MarkColour::Red);
+        assert_eq!(marks.len(), clear.len(), "{marks:?} {warnings:?}");
+        assert!(worst_off(&marks, &clear) < 0.1, "{marks:?}");
+    }
+
+    #[test]
+    fn squares_are_no_marks_and_what_touches_a_sticker_hardly_draws_it() {
+        let square = |p: MatPoint| (p.x - 200.0).abs().max((p.y - 150.0).abs()) < 5.0;
+        let leaf = |p: MatPoint| (p.x - 126.6).hypot(p.y - 90.4) < 1.6;
+        let red = [205.0, 30.0, 40.0];
+        let cloth = |p: MatPoint| if square(p) || leaf(p) { red } else { [170.0; 3] };
+        let (marks, warnings) = found(&photo_on(cloth, &SEAM[..2], red), MarkColour::Red);
+        assert_eq!(marks.len(), 2, "{marks:?}");
+        assert!(worst_off(&marks, &SEAM[..2]) < 0.15, "{marks:?}");
+        assert!(warnings.iter().any(|w| w.code == "marks-left-out"), "{warnings:?}");
     }
 }
