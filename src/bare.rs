@@ -1,12 +1,12 @@
 //! The mat without the garment: a second photo, laid on the first by its grid.
 //!
 //! Where cloth and mat look alike nothing but a difference tells them apart. The bare photo is found by its own grid,
-//! brought to the first photo's numbering by [`join::register_alike`](crate::join::register_alike()), and resampled in its mat frame.
+//! brought to the first photo's numbering by [`join::register`](crate::join::register()), and resampled in its mat frame.
 
 use crate::camera::Camera;
 use crate::camera::fit::{self, CameraFit};
 use crate::flat::{self, FlatFrame, FlatPhoto, MatRect};
-use crate::join::{Registered, View, register_alike, register_blank};
+use crate::join::{Registered, View, register, register_blank};
 use crate::photo::Photo;
 use crate::reference;
 use crate::reference::grid::{GridSighting, GridSpec};
@@ -46,7 +46,7 @@ impl BareMat {
         let (bare_grid, bare_fit) = sight(bare, grid, fit).map_err(of_the_bare_photo)?;
         let own = View { photo, camera: &fit.camera, grid };
         let other = View { photo: bare, camera: &bare_fit.camera, grid: &bare_grid };
-        let (registered, warning) = match register_alike(own, other) {
+        let (registered, warning) = match register(own, other) {
             Ok(registered) => (registered, None),
             // What is blank looks the same from a square further on.
             Err(unsettled) => {

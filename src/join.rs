@@ -13,5 +13,5 @@ pub mod shared_cards;
 
 pub use lattice::LatticeMotion;
 pub use merge::{Mismatch, PartPoint, merged};
-pub use register::{Registered, View, register, register_alike, register_blank};
+pub use register::{Registered, View, register, register_blank};
 pub use shared_cards::{CardPlace, LaidByCards, lattice_by_cards, lay_by_cards};

@@ -63,23 +63,6 @@ pub fn register(one: View, other: View) -> Result<Registered, Refusal> {
     in_either_print(|print| settle(&ways(&one, &other, &turns, print), &one, &other))
 }
 
-/// The same for a photo known to be taken from about the same place: where more than one way is likely, the camera was held
-/// as for the first. A mat that is the same half a turn on is told from itself so.
-///
-/// # Errors
-/// Those of [`register`].
-pub fn register_alike(one: View, other: View) -> Result<Registered, Refusal> {
-    let turns = allowed_turns(one.grid.pitch_mm, other.grid.pitch_mm);
-    let Some(alike) = alike_turn(&one, &other, &turns) else { return Err(unlike_grids()) };
-    in_either_print(|print| {
-        let mut ways = ways(&one, &other, &turns, print);
-        settle(&ways, &one, &other).or_else(|_| {
-            ways.retain(|way| way.1 == alike);
-            settle(&ways, &one, &other)
-        })
-    })
-}
-
 /// Tries to settle it by what is left when the print is taken off everywhere, then only where it shows.
 fn in_either_print(settled: impl Fn(Print) -> Result<Registered, Refusal>) -> Result<Registered, Refusal> {
     settled(Print::Everywhere).or_else(|refusal| settled(Print::WhereItShows).map_err(|_| refusal))

@@ -96,6 +96,22 @@ fn tilted_bent_shaded_mat_behind_cloth_keeps_its_indices() {
     }
 }
 
+/// Cloth that leaves a strip one cell wide along one rim, and more of the mat beyond: the strip leads there.
+#[test]
+fn a_strip_one_cell_wide_is_followed_to_the_mat_beyond() {
+    let scene = Scene {
+        half_mm: [304.0, 404.0],
+        cloth: Some((MatPoint::new(-60.0, 60.0), [303.0, 290.0], 140.0)),
+        noise: 1.0,
+        ..Scene::new((1500, 2000), camera((1500, 2000), 2.2, 4.0, 30.0, 2.0, -0.05), 50.0)
+    };
+    let sighting = find(&scene.draw(), &spec(50.0)).expect("the mat");
+    let ends = sighting.sides.iter().filter(|s| s.axis == Axis::Y).map(|s| s.index);
+    let (low, high) = ends.fold((i32::MAX, i32::MIN), |(low, high), i| (low.min(i), high.max(i)));
+    assert_eq!(high - low, 16, "lines {low} to {high}");
+    assert_right(&sighting, &scene, 50.0, 0.1);
+}
+
 #[test]
 fn dark_lines_on_a_small_sheet_in_a_large_frame() {
     let mut scene = Scene::new(SIZE, camera(SIZE, 1.6, 8.0, 120.0, -20.0, -0.03), 20.0);
