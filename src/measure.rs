@@ -24,6 +24,10 @@ use crate::units::{ImagePoint, Length, MatPoint};
 /// References further apart than this are said to disagree (share).
 pub const DISAGREE: f64 = 0.003;
 
+/// A rectangle that differs so much from the size of what it was taken for is something else (share): neither a mat's print nor
+/// paper's cut is off by as much.
+const SOMETHING_ELSE: f64 = 0.05;
+
 /// Standard deviations that hold 95 % where few sightings are left over to tell how good they are (Student's t, 5 free).
 const FEW_SIGHTINGS: f64 = 2.57;
 
@@ -502,7 +506,8 @@ pub fn by_grid(fit: CameraFit, grid: &GridSighting, print_doubt: f64, bodies: &[
     reports.insert(0, used);
     let mut warnings = fit.warnings.clone();
     warnings.extend(disagreements(&checks));
-    let mut placed = placed(&fit.camera, bodies);
+    let likely: Vec<Body> = bodies.iter().filter(|b| !is_something_else(&fit.camera, b)).cloned().collect();
+    let mut placed = placed(&fit.camera, &likely);
     placed.push(Placed { kind: None, ring: Vec::new(), ticks: grid_ticks(grid) });
     Measured {
         reference: "grid".to_string(),
@@ -514,6 +519,12 @@ pub fn by_grid(fit: CameraFit, grid: &GridSighting, print_doubt: f64, bodies: &[
         warnings,
         fit,
     }
+}
+
+/// Is what was taken for a sheet or bank card so far off its size that it is some other rectangle, of a board's squares perhaps?
+/// Cloth must not be cut out where it seems to lie.
+fn is_something_else(camera: &Camera, body: &Body) -> bool {
+    body.cut.is_some() && (seen_over_true(camera, body) - 1.0).abs() > SOMETHING_ELSE
 }
 
 fn grid_ticks(grid: &GridSighting) -> Vec<[MatPoint; 2]> {

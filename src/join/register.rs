@@ -60,12 +60,13 @@ pub fn register(one: View, other: View) -> Result<Registered, Refusal> {
     if turns.is_empty() {
         return Err(unlike_grids());
     }
-    in_either_print(|print| settle(&ways(&one, &other, &turns, print), &one, &other))
-}
-
-/// Tries to settle it by what is left when the print is taken off everywhere, then only where it shows.
-fn in_either_print(settled: impl Fn(Print) -> Result<Registered, Refusal>) -> Result<Registered, Refusal> {
-    settled(Print::Everywhere).or_else(|refusal| settled(Print::WhereItShows).map_err(|_| refusal))
+    let first = ways(&one, &other, &turns, Print::Everywhere);
+    settle(&first, &one, &other).or_else(|refusal| {
+        // A board's squares drown what tells one from the next; what is left without them must speak for the same way.
+        let again = ways(&one, &other, &turns, Print::WhereItShows);
+        let same = first.first().zip(again.first()).is_some_and(|(a, b)| (a.1, a.2) == (b.1, b.2));
+        if same { settle(&again, &one, &other).map_err(|_| refusal) } else { Err(refusal) }
+    })
 }
 
 /// Ways of laying one grid on the other, the likeliest first: likeness, quarter turns, shift.

@@ -101,11 +101,17 @@ fn tilted_bent_shaded_mat_behind_cloth_keeps_its_indices() {
 fn a_strip_one_cell_wide_is_followed_to_the_mat_beyond() {
     let scene = Scene {
         half_mm: [304.0, 404.0],
-        cloth: Some((MatPoint::new(-60.0, 60.0), [303.0, 290.0], 140.0)),
         noise: 1.0,
         ..Scene::new((1500, 2000), camera((1500, 2000), 2.2, 4.0, 30.0, 2.0, -0.05), 50.0)
     };
-    let sighting = find(&scene.draw(), &spec(50.0)).expect("the mat");
+    let mut picture = scene.draw();
+    for (x, y, value) in picture.enumerate_pixels_mut() {
+        let at = scene.camera.mat_from_image(ImagePoint::new(f64::from(x), f64::from(y)));
+        if at.x < 253.0 && (-230.0..310.0).contains(&at.y) {
+            value.0 = [140];
+        }
+    }
+    let sighting = find(&picture, &spec(50.0)).expect("the mat");
     let ends = sighting.sides.iter().filter(|s| s.axis == Axis::Y).map(|s| s.index);
     let (low, high) = ends.fold((i32::MAX, i32::MIN), |(low, high), i| (low.min(i), high.max(i)));
     assert_eq!(high - low, 16, "lines {low} to {high}");
