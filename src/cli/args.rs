@@ -44,6 +44,7 @@ pub enum Command {
   clothline trace hoodie.jpg --grid 1in --layers 4 --cloth sweatshirt --out hoodie
   clothline trace black.jpg --grid 1cm --bare mat-alone.jpg --out black
   clothline trace upper.jpg lower.jpg --grid 1cm --out trousers     (one long garment)
+  clothline trace upper.jpg lower.jpg --card 80mm --out trousers    (among printed cards)
   clothline trace skirt.jpg --grid 1cm --marks red --out skirt      (stickers on a seam)
   clothline trace tee.jpg --mat attic --out tee                     (a mat measured once)
   clothline trace tee.jpg --grid 1in --measured 20=507mm --out tee
