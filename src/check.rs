@@ -9,8 +9,8 @@ use crate::camera::fit::{self, CameraFit};
 use crate::garment::{self, GarmentOptions};
 use crate::measure::{self, References};
 use crate::photo::Photo;
+use crate::reference;
 use crate::reference::grid::{GridSighting, GridSpec};
-use crate::reference::{self, Marking};
 use crate::refusal::{Refusal, RefusalKind, Warning};
 
 /// A view further from the plumb line than this shows cloth's thick edges from the side, degrees.
@@ -35,13 +35,6 @@ const BLOWN_OUT: u8 = 253;
 
 /// Share of the picture the reference should span.
 const LEAST_COVERAGE: f64 = 0.12;
-
-/// Lines this wide, both in pixels and in millimetres, are soft: printed ones are under 0.6 mm.
-const SOFT_PX: f64 = 4.5;
-const SOFT_MM: f64 = 1.0;
-
-/// A grid wider than this is of tiles, whose joints are wide, mm.
-const TILE_MM: f64 = 60.0;
 
 /// Every how many pixels, each way, glare is looked for.
 const GLARE_STRIDE: u32 = 4;
@@ -206,7 +199,6 @@ impl Seen {
     fn of(photo: &Photo, grid: &GridSighting, fitted: &CameraFit) -> Self {
         let px_per_mm = fitted.px_per_mm.1;
         let line_width_mm = grid.line_width_px / px_per_mm.max(1e-6);
-        let lines = grid.marking != Marking::Chequers && grid.pitch_mm.iter().all(|p| *p < TILE_MM);
         // The box around the sightings, in pixels.
         let span = grid.sides.iter().fold([f64::INFINITY, f64::INFINITY, 0.0, 0.0], |b, s| {
             [b[0].min(s.at.x), b[1].min(s.at.y), b[2].max(s.at.x), b[3].max(s.at.y)]
@@ -219,7 +211,7 @@ impl Seen {
             line_width_mm,
             glare_share: glare(photo, span),
             grid_share: area / (f64::from(photo.width()) * f64::from(photo.height())),
-            soft: lines && grid.line_width_px > SOFT_PX && line_width_mm > SOFT_MM,
+            soft: grid.is_soft(px_per_mm),
         }
     }
 

@@ -40,7 +40,7 @@ const AMPLE_BOARD: f64 = 0.15;
 pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> {
     let lines = grid::find(luma, spec);
     match &lines {
-        Ok(found) if chequers::are_borders(luma, found) => return board_or(luma, spec, lines),
+        Ok(found) if chequers::are_borders(luma, found) || too_wide(found) => return board_or(luma, spec, lines),
         Ok(found) if !weak(found) => return lines,
         // A grid that contradicts the pitch typed must not be overruled by a coarser one that seems to agree.
         Err(refusal) if refusal.kind == RefusalKind::ContradictoryReference => return board_or(luma, spec, lines),
@@ -62,7 +62,8 @@ pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> 
 
 /// A board that spans much of the photo and is flat and even, else what was found of lines.
 ///
-/// Borders of a board's squares pass for lines of twice the pitch, or of two pitches.
+/// Borders of a board's squares pass for lines of twice the pitch, or of two pitches; its dark squares, corner to corner, for
+/// wide lines aslant.
 fn board_or(luma: &GrayImage, spec: &GridSpec, lines: Result<GridSighting, Refusal>) -> Result<GridSighting, Refusal> {
     let ample = |b: &GridSighting| support(b, luma.dimensions()) > AMPLE_BOARD;
     match chequers::find(luma, spec).ok().filter(ample) {
@@ -87,6 +88,12 @@ fn nothing() -> Refusal {
 
 fn wide(spec: &GridSpec) -> bool {
     spec.pitch_mm.iter().all(|&p| p >= LEAST_TILE_MM)
+}
+
+/// Are the lines wider than print is?
+fn too_wide(found: &GridSighting) -> bool {
+    let pitch_mm = 0.5 * (found.pitch_mm[0] + found.pitch_mm[1]);
+    found.is_soft(found.pitch_px / pitch_mm)
 }
 
 /// Too little of a line grid, or too far from rigid, to be taken without looking for something better.

@@ -102,8 +102,19 @@ impl GridSighting {
             warnings: Vec::new(),
         }
     }
+
+    /// Are the lines wider than print is: out of focus, or no lines?
+    pub(crate) fn is_soft(&self, px_per_mm: f64) -> bool {
+        let lines = self.marking != Marking::Chequers && self.pitch_mm.iter().all(|p| *p < TILE_MM);
+        lines && self.line_width_px > SOFT_PX && self.line_width_px > SOFT_MM * px_per_mm
+    }
 }
 
+/// Lines this wide, both in pixels and in millimetres, are soft: printed ones are under 0.6 mm.
+const SOFT_PX: f64 = 4.5;
+const SOFT_MM: f64 = 1.0;
+/// A grid wider than this is of tiles, whose joints are wide, mm.
+const TILE_MM: f64 = 60.0;
 /// Cell sides needed.
 const MIN_SIDES: usize = 20;
 /// Lines needed in each family.

@@ -6,6 +6,7 @@ use nalgebra::Vector2;
 
 use super::response::Corner;
 use crate::camera::homography::image_from_mat;
+use crate::camera::median;
 use crate::units::{ImagePoint, MatPoint};
 
 /// A neighbour may lie this far off the edge direction (cosine): perspective skews, lenses bend.
@@ -14,6 +15,9 @@ const ALONG: f64 = 0.92;
 const TURNED: f64 = 0.8;
 /// A corner belongs to the lattice if it lies this near to where it is foretold, squares.
 const NEAR: f64 = 0.2;
+/// Neighbours are at most so many times as far apart as is usual on the board, whatever its tilt. Across cloth a shadow's rim
+/// may run from a corner on one side to one on the other.
+const LONGEST_LINK: f64 = 1.8;
 /// How far from numbered corners the plane map is trusted to find more, squares, at each round.
 const REACHES: [i32; 5] = [2, 3, 6, 12, 24];
 
@@ -149,12 +153,16 @@ impl Lattice {
 /// Neighbours of a corner: forwards and backwards along its first and its second edge.
 type Links = [Option<usize>; 4];
 
-/// Each corner's neighbours, kept where both choose each other.
+/// Each corner's neighbours, kept where both choose each other and are about a square apart.
 fn links(corners: &[Corner], joined: impl Fn(ImagePoint, ImagePoint) -> bool) -> Vec<Links> {
     let chosen: Vec<Links> = (0..corners.len()).map(|i| choose(corners, i)).collect();
     let back = |from: usize, to: usize| chosen.get(to).is_some_and(|l| l.contains(&Some(from)));
     let real = |i: usize, n: usize| back(i, n) && joined(corners[i].at, corners[n].at);
-    chosen.iter().enumerate().map(|(i, l)| l.map(|n| n.filter(|&n| real(i, n)))).collect()
+    let links: Vec<Links> = chosen.iter().enumerate().map(|(i, l)| l.map(|n| n.filter(|&n| real(i, n)))).collect();
+    let length = |i: usize, n: usize| corners[i].at.distance(corners[n].at);
+    let ends = links.iter().enumerate().flat_map(|(i, l)| l.iter().flatten().map(move |&n| (i, n)));
+    let longest = LONGEST_LINK * median(&mut ends.map(|(i, n)| length(i, n)).collect::<Vec<f64>>());
+    links.iter().enumerate().map(|(i, l)| l.map(|n| n.filter(|&n| length(i, n) < longest))).collect()
 }
 
 fn choose(corners: &[Corner], from: usize) -> Links {
