@@ -297,6 +297,11 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
     warnings.extend(measured.warnings.iter().cloned());
 
     let bare = match (&options.bare, &sized.grid) {
+        // Its squares tell cloth better than a second photo of them, in which they never lie quite the same.
+        (Some(_), Some(grid)) if grid.marking == Marking::Chequers => {
+            warnings.push(bare_not_used());
+            None
+        }
         (Some(bare), Some(grid)) => {
             watch.stage("laying the bare mat on it");
             let bare = BareMat::new(bare, photo, grid, fit)?;
@@ -332,6 +337,14 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
     let mut outline = traced.outline;
     add_doubt(&mut outline, fit, &thickness);
     Ok(Part { sized, outline, looked_at: garment.frame.rect, thickness, warnings })
+}
+
+fn bare_not_used() -> Warning {
+    Warning::new(
+        "bare-not-used",
+        "the mat is a chequered board: its squares tell cloth from board better than the photo of the bare board does, which was \
+         not used",
+    )
 }
 
 fn bare_without_mat() -> Refusal {
