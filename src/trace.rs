@@ -343,7 +343,7 @@ fn bare_not_used() -> Warning {
     Warning::new(
         "bare-not-used",
         "the mat is a chequered board: its squares tell cloth from board better than the photo of the bare board does, which was \
-         not used",
+         not used; --bare is for blank sheets and mats with lines",
     )
 }
 

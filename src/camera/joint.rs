@@ -64,6 +64,24 @@ pub struct BodyPose {
 }
 
 impl BodyPose {
+    /// The turn and shift that bring points of a frame nearest to where they lie on the mat (Kabsch in the plane); `None` of
+    /// fewer than two.
+    pub(crate) fn nearest(pairs: &[(Vector2<f64>, MatPoint)]) -> Option<Self> {
+        let n = pairs.len() as f64;
+        let own = pairs.iter().fold(Vector2::zeros(), |s, (o, _)| s + o) / n;
+        let middle = pairs.iter().fold(Vector2::zeros(), |s, (_, p)| s + Vector2::new(p.x, p.y)) / n;
+        let (mut sin, mut cos) = (0.0, 0.0);
+        for (o, p) in pairs {
+            let (u, v) = (o - own, Vector2::new(p.x, p.y) - middle);
+            cos += u.dot(&v);
+            sin += u.perp(&v);
+        }
+        let turn = sin.atan2(cos);
+        let (s, c) = turn.sin_cos();
+        let at = middle - Vector2::new(c * own.x - s * own.y, s * own.x + c * own.y);
+        (at.iter().all(|v| v.is_finite()) && pairs.len() >= 2).then_some(Self { at: MatPoint::new(at.x, at.y), turn })
+    }
+
     /// A point of the body on the mat.
     pub fn mat_from_body(&self, own: Vector2<f64>) -> MatPoint {
         let (s, c) = self.turn.sin_cos();
@@ -681,21 +699,8 @@ fn depth_slope(sizes: &[(Vector2<f64>, f64, bool)]) -> Vector2<f64> {
 
 /// Where a body lies, by where its anchors come to lie.
 pub(crate) fn place(body: &Body, mat: impl Fn(ImagePoint) -> MatPoint) -> Option<BodyPose> {
-    let n = body.anchors.len() as f64;
-    let own = body.anchors.iter().fold(Vector2::zeros(), |s, (o, _)| s + o) / n;
-    let there: Vec<MatPoint> = body.anchors.iter().map(|(_, at)| mat(*at)).collect();
-    let middle = there.iter().fold(Vector2::zeros(), |s, p| s + Vector2::new(p.x, p.y)) / n;
-    let (mut sin, mut cos) = (0.0, 0.0);
-    for ((o, _), p) in body.anchors.iter().zip(&there) {
-        let (u, v) = (o - own, Vector2::new(p.x, p.y) - middle);
-        cos += u.dot(&v);
-        sin += u.perp(&v);
-    }
-    let turn = sin.atan2(cos);
-    let (s, c) = turn.sin_cos();
-    let at = middle - Vector2::new(c * own.x - s * own.y, s * own.x + c * own.y);
-    (at.iter().all(|v| v.is_finite()) && body.anchors.len() >= 2)
-        .then_some(BodyPose { at: MatPoint::new(at.x, at.y), turn })
+    let pairs: Vec<(Vector2<f64>, MatPoint)> = body.anchors.iter().map(|(own, at)| (*own, mat(*at))).collect();
+    BodyPose::nearest(&pairs)
 }
 
 #[cfg(test)]

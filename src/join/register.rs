@@ -61,11 +61,11 @@ pub fn register(one: View, other: View) -> Result<Registered, Refusal> {
         return Err(unlike_grids());
     }
     let first = ways(&one, &other, &turns, Print::Everywhere);
-    settle(&first, &one, &other).or_else(|refusal| {
+    clear_best(&first, &one, &other).or_else(|refusal| {
         // A board's squares drown what tells one from the next; what is left without them must speak for the same way.
         let again = ways(&one, &other, &turns, Print::WhereItShows);
         let same = first.first().zip(again.first()).is_some_and(|(a, b)| (a.1, a.2) == (b.1, b.2));
-        if same { settle(&again, &one, &other).map_err(|_| refusal) } else { Err(refusal) }
+        if same { clear_best(&again, &one, &other).map_err(|_| refusal) } else { Err(refusal) }
     })
 }
 
@@ -89,7 +89,7 @@ fn ways(one: &View, other: &View, turns: &[u8], print: Print) -> Vec<Way> {
 }
 
 /// The best of the ways, if it stands out.
-fn settle(ways: &[Way], one: &View, other: &View) -> Result<Registered, Refusal> {
+fn clear_best(ways: &[Way], one: &View, other: &View) -> Result<Registered, Refusal> {
     let (likeness, quarter_turns, shift) = *ways.first().ok_or_else(|| unknown(0.0, 0.0))?;
     let runner_up = ways.get(1).map_or(0.0, |w| w.0.max(0.0));
     if !settled(likeness, runner_up) {

@@ -51,7 +51,7 @@ pub(super) struct Relief {
 }
 
 impl Relief {
-    /// The relief of a view. `cell_mm` is the mean pitch, which fixes the parts alike for both views.
+    /// The relief of a view; of two that are compared the parts of a cell must be as many.
     pub fn of(view: &View, per_cell: usize, print: Print) -> Option<Self> {
         let rect = cells(view)?;
         let [px, py] = view.grid.pitch_mm;

@@ -3,6 +3,7 @@
 use nalgebra::{Matrix3, Vector2};
 
 use super::lattice::LatticeMotion;
+use crate::camera::joint::BodyPose;
 use crate::refusal::{Refusal, RefusalKind};
 use crate::units::MatPoint;
 
@@ -62,7 +63,7 @@ pub fn lay_by_cards(one: &[CardPlace], other: &[CardPlace]) -> Result<LaidByCard
     }
     let mut moved = Vec::new();
     loop {
-        let laid = rigid(&pairs);
+        let laid = rigid(&pairs).ok_or_else(|| too_few(pairs.len()))?;
         let off = |pair: &(&CardPlace, &CardPlace)| {
             let apart =
                 pair.0.corners.iter().zip(&pair.1.corners).map(|(a, b)| a.distance(moved_by(&laid.one_from_other, *b)));
@@ -120,30 +121,25 @@ pub(crate) fn moved_by(to_from: &Matrix3<f64>, p: MatPoint) -> MatPoint {
     )
 }
 
-/// The turn and shift of least squares (Kabsch in the plane).
-fn rigid(pairs: &[(&CardPlace, &CardPlace)]) -> LaidByCards {
+/// The turn and shift of least squares; `None` without corners enough.
+fn rigid(pairs: &[(&CardPlace, &CardPlace)]) -> Option<LaidByCards> {
     let both = || pairs.iter().flat_map(|(a, b)| a.corners.iter().zip(&b.corners));
-    let n = both().count().max(1) as f64;
-    let sum =
-        both().fold([Vector2::zeros(); 2], |[s, t], (a, b)| [s + Vector2::new(a.x, a.y), t + Vector2::new(b.x, b.y)]);
-    let [to, from] = sum.map(|s| MatPoint::new(s.x / n, s.y / n));
-    let (dot, cross) = both().fold((0.0, 0.0), |(dot, cross), (a, b)| {
-        let (u, v) = (*b - from, *a - to);
-        (dot + u.dot(&v), cross + u.perp(&v))
-    });
-    let (sin, cos) = f64::atan2(cross, dot).sin_cos();
-    let shift = Vector2::new(to.x - (cos * from.x - sin * from.y), to.y - (sin * from.x + cos * from.y));
-    let one_from_other = Matrix3::new(cos, -sin, shift.x, sin, cos, shift.y, 0.0, 0.0, 1.0);
+    let pose = BodyPose::nearest(&both().map(|(a, b)| (Vector2::new(b.x, b.y), *a)).collect::<Vec<_>>())?;
+    let (sin, cos) = pose.turn.sin_cos();
+    let one_from_other = Matrix3::new(cos, -sin, pose.at.x, sin, cos, pose.at.y, 0.0, 0.0, 1.0);
+    let n = both().count() as f64;
+    let sum = both().fold(Vector2::zeros(), |s, (a, _)| s + Vector2::new(a.x, a.y));
+    let middle = MatPoint::new(sum.x / n, sum.y / n);
     let squares: f64 = both().map(|(a, b)| a.distance(moved_by(&one_from_other, *b)).powi(2)).sum();
-    let reach: f64 = both().map(|(a, _)| a.distance(to).powi(2)).sum();
-    LaidByCards {
+    let reach: f64 = both().map(|(a, _)| a.distance(middle).powi(2)).sum();
+    Some(LaidByCards {
         one_from_other,
         cards: pairs.iter().map(|(a, _)| a.name.clone()).collect(),
         moved: Vec::new(),
         rms_mm: (squares / n).sqrt(),
-        middle: to,
+        middle,
         reach_mm: (reach / n).sqrt(),
-    }
+    })
 }
 
 fn too_few(count: usize) -> Refusal {

@@ -5,6 +5,7 @@
 
 use super::level::{Colour, apart};
 use super::patch::Patch;
+use crate::camera;
 
 /// Alike: diameters within this factor, colours of one brightness within this share.
 const LIKE_DIAMETER: f64 = 1.25;
@@ -109,7 +110,5 @@ fn is_print(group: &[Patch]) -> bool {
 }
 
 fn median(group: &[Patch], of: impl Fn(&Patch) -> f64) -> f64 {
-    let mut values: Vec<f64> = group.iter().map(of).collect();
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
+    camera::median(&mut group.iter().map(of).collect::<Vec<f64>>())
 }

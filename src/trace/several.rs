@@ -34,7 +34,8 @@ const MISMATCH_MM: f64 = 0.4;
 /// Marks of two photos nearer than this are one, mm.
 const SAME_MARK_MM: f64 = 4.0;
 
-/// From overlapping photos of one garment on one mat to one outline in the mat frame of the first.
+/// From overlapping photos of one garment, on one mat or among the same printed cards, to one outline in the mat frame of the
+/// first.
 ///
 /// # Errors
 /// Those of [`trace`](super::trace()) for any photo; also if the photos cannot be laid on each other, or show a garment
@@ -121,13 +122,17 @@ fn joined(placed: &[Placed], mismatch: Mismatch) -> Joined {
 
 /// Shared cards that lie elsewhere in one photo than in another.
 fn moved_cards(placed: &[Placed]) -> Option<Warning> {
-    let laid = placed.iter().flat_map(|p| p.by_cards.last());
-    let mut names: Vec<&str> = laid.flat_map(|(_, l)| l.moved.iter().map(String::as_str)).collect();
+    let moved = |p: &Placed| match &p.laid {
+        Some(Laid::Cards(laid)) => laid.moved.clone(),
+        _ => Vec::new(),
+    };
+    let mut names: Vec<String> = placed.iter().flat_map(moved).collect();
     names.sort_unstable();
     names.dedup();
     (!names.is_empty()).then(|| {
         let text = format!(
-            "{} lies elsewhere in one photo than in the other and was left out: was it moved? Look whether the garment lay still",
+            "{} lies elsewhere in one photo than in the other and was left out: if it was moved, look whether the garment lay \
+             still, or take the photos again",
             names.join(", ")
         );
         Warning::new("card-moved", text)
