@@ -24,8 +24,16 @@ const HUES_APART: (f32, f32) = (0.025, 0.07);
 /// shadow beside it are told apart by theirs.
 const HUES_TELL: (f32, f32) = (0.05, 0.12);
 
-/// Brightness of cloth over mat (gamma values) below which the mixture serves, and above which it does not.
+/// Brightness, as cameras keep it at full resolution (luma, ITU-T T.871, the JPEG file's own).
+const LUMA: [f32; 3] = [0.299, 0.587, 0.114];
+
+/// Luma of cloth over mat (gamma values) below which the mixture serves, and above which it does not: bright cloth
+/// stands out from its own shadow, half-way is better there.
 const DARKER: (f32, f32) = (0.9, 1.15);
+
+/// The same below which hue tells more than the groove, and above which brightness alone decides between the groove and
+/// half-way.
+const BRIGHTER: (f32, f32) = (1.3, 2.6);
 
 /// Largest distance of the crossing from the change-point, mm.
 const SEARCH_MM: f64 = 0.8;
@@ -52,7 +60,7 @@ pub(crate) fn find(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3]
     let clean = without_lines(profiles, i, gain, 0..profiles.len);
     let half = Signal::half_way(profiles, i, &clean, around_mm, blur);
     let mixture = Mixture::read(profiles, i, around_mm, gain, blur);
-    let trust = mixture.as_ref().map_or(0.0, |m| m.told(HUES_APART));
+    let trust = mixture.as_ref().map_or(0.0, |m| m.told(HUES_APART, DARKER));
     let mixed = mixture.as_ref().filter(|_| trust > 0.0).map(|m| m.signal(&clean, blur));
     let reach_mm = SEARCH_MM * blur.times;
     let at =
@@ -74,7 +82,7 @@ pub(crate) fn find(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3]
 /// How far cloth and mat differ so much in hue about every change-point that it tells more than the groove, 0 to 1.
 pub(crate) fn hues(profiles: &Profiles, around_mm: &[f64], gain: &[[f32; 3]], blur: &Blur) -> Vec<f64> {
     let mixture = |i: usize| Mixture::read(profiles, i, around_mm[i], gain[i], blur);
-    let told = |i: usize| mixture(i).map_or(0.0, |m| f64::from(m.told(HUES_TELL)));
+    let told = |i: usize| mixture(i).map_or(0.0, |m| f64::from(m.told(HUES_TELL, BRIGHTER)));
     (0..profiles.count()).into_par_iter().with_min_len(64).map(told).collect()
 }
 
@@ -161,16 +169,15 @@ impl Mixture {
         Signal { values, levels: levels(self.cloth, self.mat, blur, share) }
     }
 
-    /// How far it tells the edge, 0 to 1, by how far the hues lie apart (share of full scale: nothing, all).
-    fn told(&self, (nothing, all): (f32, f32)) -> f32 {
+    /// How far it tells the edge, 0 to 1, by how far the hues lie apart (share of full scale: nothing, all) and how much
+    /// brighter the cloth is than the mat (ratio of luma: all, nothing).
+    fn told(&self, apart: (f32, f32), brighter: (f32, f32)) -> f32 {
         // Distance of the less colourful of the two from the other's ray.
-        let apart = (self.determinant / self.cc.max(self.mm)).sqrt() / 255.0;
-        // Bright cloth stands out from its own shadow: half-way is better there, it keeps the full resolution
-        // that cameras give to brightness alone.
-        let level = |v: [f32; 3]| v[0] + v[1] + v[2];
-        let over_mat = level(self.cloth) / level(self.mat).max(1.0);
-        let dark = ((DARKER.1 - over_mat) / (DARKER.1 - DARKER.0)).clamp(0.0, 1.0);
-        dark * ((apart - nothing) / (all - nothing)).clamp(0.0, 1.0)
+        let distance = (self.determinant / self.cc.max(self.mm)).sqrt() / 255.0;
+        let over_mat = dot(self.cloth, LUMA) / dot(self.mat, LUMA).max(1.0);
+        let by_hue = (distance - apart.0) / (apart.1 - apart.0);
+        let by_brightness = (brighter.1 - over_mat) / (brighter.1 - brighter.0);
+        by_hue.clamp(0.0, 1.0) * by_brightness.clamp(0.0, 1.0)
     }
 }
 
