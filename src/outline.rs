@@ -160,6 +160,7 @@ impl Scene<'_> {
             let beside = points[i] + normals[i] * (around[i] + ring::BESIDE_MM.0);
             self.garment.extent.depth_mm(beside) < 0.0
         };
+        profiles.stand_on_tones(&around);
         ring.put_what_is_seen(&mut profiles, &around, off_mat);
         let alike = alike(&profiles, &path, &apart);
         let blur = Blur::measure(&profiles, &ring.gain, &around);

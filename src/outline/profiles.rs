@@ -40,6 +40,9 @@ pub(crate) struct Span {
     pub step_mm: f64,
 }
 
+/// How far outside the edge the tone of a chessboard that meets the cloth is asked for, mm.
+const BESIDE_MM: f64 = 0.4;
+
 impl Profiles {
     /// Samples the photo at height `above_mm` over the mat along the normals of points in plan position.
     pub(crate) fn sample(
@@ -102,6 +105,21 @@ impl Profiles {
     pub(crate) fn put_ground(&mut self, profile: usize, colour: [f32; 3]) {
         self.ground[profile] = colour;
         self.expected[profile * self.len..(profile + 1) * self.len].fill(colour);
+    }
+
+    /// On a chessboard, lets every profile stand on the tone that meets the cloth at `edge_mm`: what lies hidden under the
+    /// cloth does not show, and a mean of both tones is no ground.
+    pub(crate) fn stand_on_tones(&mut self, edge_mm: &[f64]) {
+        if !self.tones {
+            return;
+        }
+        for (i, edge) in edge_mm.iter().enumerate() {
+            let beside = self.range(edge + BESIDE_MM, self.offset(self.len)).start.min(self.len - 1);
+            let row = &mut self.expected[i * self.len..(i + 1) * self.len];
+            let tone = row[beside];
+            self.ground[i] = tone;
+            row[..beside].fill(tone);
+        }
     }
 
     pub(crate) fn offset(&self, sample: usize) -> f64 {
