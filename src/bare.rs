@@ -60,8 +60,13 @@ impl BareMat {
         Ok(Self { flat, registered, warning })
     }
 
+    /// The bare mat's grey at a place (gamma values); `None` where its photo does not reach.
+    pub(crate) fn grey_at(&self, p: MatPoint) -> Option<f32> {
+        self.at(p).map(|[r, g, b]| 0.25 * (r + 2.0 * g + b))
+    }
+
     /// The bare mat's gamma values at a place, bilinear; `None` where its photo does not reach.
-    pub fn at(&self, p: MatPoint) -> Option<[f32; 3]> {
+    fn at(&self, p: MatPoint) -> Option<[f32; 3]> {
         let (x, y) = self.flat.frame.flat_from_mat(p);
         let (w, h) = self.flat.rgb.dimensions();
         if !(x >= 0.0 && y >= 0.0 && x < f64::from(w - 1) && y < f64::from(h - 1)) {

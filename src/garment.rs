@@ -11,11 +11,11 @@ mod cells;
 mod colours;
 mod evidence;
 mod extent;
+mod grain;
 mod labelling;
 mod lines;
 mod mat_model;
 mod palette;
-mod photographed;
 mod pictures;
 mod plain;
 mod presence;
@@ -164,11 +164,14 @@ fn separate_within(
     let flat = flat::rectify(photo, camera, frame, 0.0);
     let layout = cells::Layout::new(frame, photo, camera);
     let seen = extent::Seen::new(&layout, grid);
-    let mat = MatModel::learn(&flat, &layout, grid, extent, &seen, options.bare)?;
+    let mat = MatModel::learn(&flat, &layout, grid, extent, &seen)?;
     let mut evidence = evidence::gather(&flat, &layout, &mat, extent, &seen);
     let mut thing = things::covered(&layout, options.things);
     things::take_in_their_own(&mut thing, options.things, &layout, &evidence);
     evidence.set_aside(thing);
+    if let Some(bare) = options.bare {
+        evidence.grain = grain::votes((photo, camera), bare, &layout, extent, &seen);
+    }
     let lines = || Presence::measure(photo, camera, grid, &layout, extent, &seen);
     let found = region::find(&flat, &layout, &mut evidence, lines, options)?;
     let mut garment = assemble(flat.frame, *extent, mat, evidence.grid_shows.clone(), found.label);

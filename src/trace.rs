@@ -297,16 +297,20 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
     warnings.extend(measured.warnings.iter().cloned());
 
     let bare = match (&options.bare, &sized.grid) {
-        // Its squares tell cloth better than a second photo of them, in which they never lie quite the same.
-        (Some(_), Some(grid)) if grid.marking == Marking::Chequers => {
-            warnings.push(bare_not_used());
-            None
-        }
         (Some(bare), Some(grid)) => {
             watch.stage("laying the bare mat on it");
-            let bare = BareMat::new(bare, photo, grid, fit)?;
-            warnings.extend(bare.warning.clone());
-            Some(Arc::new(bare))
+            match BareMat::new(bare, photo, grid, fit) {
+                Ok(bare) => {
+                    warnings.extend(bare.warning.clone());
+                    Some(Arc::new(bare))
+                }
+                // Boards look the same from every square; their squares tell most cloth without.
+                Err(refusal) if grid.marking == Marking::Chequers => {
+                    warnings.push(bare_not_used(&refusal));
+                    None
+                }
+                Err(refusal) => return Err(refusal),
+            }
         }
         (Some(_), None) => return Err(bare_without_mat()),
         (None, _) => None,
@@ -339,12 +343,9 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
     Ok(Part { sized, outline, looked_at: garment.frame.rect, thickness, warnings })
 }
 
-fn bare_not_used() -> Warning {
-    Warning::new(
-        "bare-not-used",
-        "the mat is a chequered board: its squares tell cloth from board better than the photo of the bare board does, which was \
-         not used; --bare is for blank sheets and mats with lines",
-    )
+fn bare_not_used(refusal: &Refusal) -> Warning {
+    let text = format!("the bare board's photo was not used ({}): {}", refusal.seen, refusal.advice);
+    Warning::new("bare-not-used", text)
 }
 
 fn bare_without_mat() -> Refusal {

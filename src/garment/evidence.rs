@@ -13,9 +13,6 @@ use super::shade::Falloff;
 /// Noise of a gamma value (sensor, JPEG), levels: the floor of the tolerance on dark mats.
 const NOISE_LEVELS: f32 = 2.0;
 
-/// The same where the mat was photographed bare, so that its unevenness is not in it.
-const NOISE_LEVELS_BARE: f32 = 1.2;
-
 /// Most a pixel's departure counts, in spreads.
 const CAP: f32 = 15.0;
 
@@ -59,6 +56,8 @@ pub(crate) struct Evidence {
     pub grid_shows: CellMap,
     /// Where printed lines were looked for one by one: the log likelihood ratio of hidden over bare; else NaN.
     pub line_hidden: Vec<f32>,
+    /// What the mat's grain says by a photo of the bare mat: positive for cloth; 0 where nothing.
+    pub grain: Vec<f32>,
     /// Half the window over which the grid's showing is read, cells.
     reach: usize,
     /// What the grid's showing or not counts for, 0 to 1.
@@ -183,6 +182,7 @@ pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatE
     let reach = reach(layout, extent);
     Evidence {
         line_hidden,
+        grain: vec![0.0; layout.len()],
         reach,
         departure,
         grid_shows,
@@ -223,7 +223,7 @@ fn cell_sums(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent) -
             let x = layout.frame.mat_from_flat(c as f64, 0.0).x;
             mat.lines.across_x(x)
         })),
-        scale: Scale::new(mat.spread, if mat.is_photographed() { NOISE_LEVELS_BARE } else { NOISE_LEVELS }),
+        scale: Scale::new(mat.spread, NOISE_LEVELS),
     };
     let mut sums = vec![CellSums::default(); layout.len()];
     sums.par_chunks_mut(layout.columns)
@@ -329,14 +329,6 @@ impl Rows<'_> {
                 log[c][x] = self.table[usize::from(rgb[c])];
                 inverse[c][x] = spreads[c];
             }
-        }
-        if let Some(photographed) = &self.mat.lines.photographed {
-            let frame = &self.layout.frame;
-            for x in 0..n {
-                let value = photographed.at(frame.mat_from_flat(x as f64, y as f64));
-                line.lines.0.iter_mut().zip(value).for_each(|(channel, value)| channel[x] = value);
-            }
-            return;
         }
         let down = self.mat.lines.across_y(self.layout.frame.mat_from_flat(0.0, y as f64).y);
         self.mat.lines.combine_row(&self.across.0, down, &mut line.lines.0);

@@ -4,7 +4,6 @@ use rayon::prelude::*;
 
 use super::appearance::median;
 use super::extent::{NEAR_LINE_MM, WIDE_PITCH_MM};
-use super::photographed::Photographed;
 use super::shade::{Sample, Shade, robust_scale, robust_scales};
 use crate::reference::Marking;
 use crate::reference::grid::GridSighting;
@@ -158,21 +157,16 @@ pub(crate) struct Lines {
     pub x: Profile,
     pub y: Profile,
     pub chequers: Option<Chequers>,
-    /// What a photo of the bare mat shows, which then stands for all the rest.
-    pub photographed: Option<Photographed>,
 }
 
 impl Lines {
     /// Nothing printed.
     pub(crate) fn none() -> Self {
-        Self { x: Profile::default(), y: Profile::default(), chequers: None, photographed: None }
+        Self { x: Profile::default(), y: Profile::default(), chequers: None }
     }
 
     /// Log colour over the ground at a point.
     pub(crate) fn at(&self, p: MatPoint) -> [f32; 3] {
-        if let Some(photographed) = &self.photographed {
-            return photographed.at(p);
-        }
         self.combine(self.across_x(p.x), self.across_y(p.y))
     }
 
@@ -224,9 +218,6 @@ impl Lines {
 
     /// Learns line profiles, or the chessboard's tones, from bare-mat samples over a shade.
     pub(crate) fn learn(samples: &[Sample], shade: &Shade, grid: &GridSighting, before: &Lines) -> Self {
-        if before.photographed.is_some() {
-            return before.clone();
-        }
         if grid.marking == Marking::Chequers {
             return Self::learn_chequers(samples, shade, grid);
         }
@@ -252,7 +243,7 @@ impl Lines {
             || Profile::learn(period(0), grid.pitch_mm[0], reach(0), along_x, noise),
             || Profile::learn(period(1), grid.pitch_mm[1], reach(1), along_y, noise),
         );
-        Self { x, y, chequers: None, photographed: None }
+        Self { x, y, chequers: None }
     }
 
     fn learn_chequers(samples: &[Sample], shade: &Shade, grid: &GridSighting) -> Self {
@@ -271,12 +262,7 @@ impl Lines {
             if m.is_finite() { m } else { 0.0 }
         };
         let half = std::array::from_fn(|i| (tone(&piles[1], i) - tone(&piles[0], i)) / 2.0);
-        Self {
-            x: Profile::default(),
-            y: Profile::default(),
-            chequers: Some(Chequers { pitch_mm, half }),
-            photographed: None,
-        }
+        Self { x: Profile::default(), y: Profile::default(), chequers: Some(Chequers { pitch_mm, half }) }
     }
 }
 

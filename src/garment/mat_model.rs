@@ -1,7 +1,5 @@
 //! The bare mat, predicted at any point: shade plus printed pattern, and how far the real one strays.
 
-use std::sync::Arc;
-
 use rayon::prelude::*;
 
 use super::Flat;
@@ -9,9 +7,7 @@ use super::appearance::{Departure, gamma_from_log, log_table, median};
 use super::cells::{CELL_PX, Layout};
 use super::extent::{MatExtent, Seen};
 use super::lines::Lines;
-use super::photographed::Photographed;
 use super::shade::{Sample, Shade, robust_scale, robust_scales};
-use crate::bare::BareMat;
 use crate::flat::MatRect;
 use crate::reference::Marking;
 use crate::reference::grid::GridSighting;
@@ -52,11 +48,6 @@ impl MatModel {
         self.shade.at(p).map(gamma_from_log)
     }
 
-    /// Is the mat known from a photo of it without the garment?
-    pub(crate) fn is_photographed(&self) -> bool {
-        self.lines.photographed.is_some()
-    }
-
     /// Robust spread of the real mat about the model, log units: brightness and the two colour differences.
     pub fn spread(&self) -> [f32; 3] {
         self.spread
@@ -74,15 +65,13 @@ impl MatModel {
         grid: &GridSighting,
         extent: &MatExtent,
         seen: &Seen,
-        bare: Option<&Arc<BareMat>>,
     ) -> Result<Self, Refusal> {
         let samples = of_one_hue(samples(flat, layout, seen));
         if samples.len() < MIN_SAMPLES {
             return Err(too_little());
         }
         let mut lines = Lines::none();
-        lines.photographed = bare.and_then(|bare| Photographed::new(bare.clone(), extent.rect));
-        if grid.marking == Marking::Chequers && lines.photographed.is_none() {
+        if grid.marking == Marking::Chequers {
             // The two tones differ more than shade does: tell them apart before fitting the shade.
             let flat_shade = Shade::fit(&samples, extent.rect, 0, None).ok_or_else(too_little)?;
             lines = Lines::learn(&samples, &flat_shade, grid, &lines);

@@ -22,12 +22,17 @@ pub(crate) fn draw(flat: &Flat, layout: &Layout, evidence: &Evidence, garment: &
         let rgb = cell_colour(flat, k % layout.columns, k / layout.columns);
         if garment.label.values[k] > 0.5 { [rgb[0] / 2 + 127, rgb[1] / 2, rgb[2] / 2] } else { rgb }
     });
-    vec![
+    let mut pictures = vec![
         ("garment-1-expected".into(), expected),
         ("garment-2-departure".into(), grey(&|k| evidence.departure[k] / (4.0 * evidence.bare_level[k]))),
         ("garment-3-grid-shows".into(), grey(&|k| evidence.grid_shows.values[k])),
         ("garment-4-label".into(), outlined),
-    ]
+    ];
+    if evidence.grain.iter().any(|grain| *grain != 0.0) {
+        // Half: the grain says nothing; black: bare mat.
+        pictures.push(("garment-5-grain".into(), grey(&|k| 0.5 + evidence.grain[k] / 6.0)));
+    }
+    pictures
 }
 
 fn picture(layout: &Layout, colour: impl Fn(usize) -> [u8; 3]) -> RgbImage {

@@ -231,7 +231,7 @@ fn own_votes(
             if e.thing[k] {
                 return THING_VOTE;
             }
-            let mut vote = unlike_mat(e, k);
+            let mut vote = unlike_mat(e, k) + e.grain[k];
             let (g, line_hidden) = (e.grid_shows.values[k], e.line_hidden[k]);
             if line_hidden.is_finite() {
                 vote += line_hidden;

@@ -131,7 +131,6 @@ mod tests {
             expected: vec![[mat as f32; 3]; COUNT * LEN],
             ground: vec![[mat as f32; 3]; COUNT],
             tones: false,
-            photographed: false,
         }
     }
 

@@ -136,9 +136,6 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
             };
             let mat_light = if looser > 0.0 { loosened(looser) } else { plain };
             let mut outside = mat_light.distance_bled(pixel, expected);
-            if profiles.photographed {
-                outside = outside.min(mat_light.distance_bled(pixel, lit(*tone)));
-            }
             if let Some((palette, light)) = other {
                 outside = outside.min(palette.distance(seen, light));
             }
@@ -439,7 +436,6 @@ mod tests {
             expected: vec![[0.0; 3]; N * M],
             ground: vec![[0.0; 3]; N],
             tones: false,
-            photographed: false,
         }
     }
 

@@ -287,7 +287,6 @@ mod tests {
             expected: vec![[0.0; 3]; LEN],
             ground: vec![[0.0; 3]],
             tones: false,
-            photographed: false,
         }
     }
 

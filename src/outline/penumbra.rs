@@ -220,7 +220,6 @@ mod tests {
             expected: vec![[160.0; 3]; N * len],
             ground: vec![[160.0; 3]; N],
             tones: false,
-            photographed: false,
         };
         (profiles, Ring::lit(vec![[1.0; 3]; N]))
     }

@@ -146,8 +146,8 @@ mod tests {
             }
         }
         let ground = vec![[60.0; 3]; N];
-        let (tones, photographed) = (false, false);
-        Profiles { first_mm: -4.0, step_mm: 0.1, len: LEN, pixel_mm: 0.3, seen, expected, ground, tones, photographed }
+        let tones = false;
+        Profiles { first_mm: -4.0, step_mm: 0.1, len: LEN, pixel_mm: 0.3, seen, expected, ground, tones }
     }
 
     /// The outer path is drawn in where lines cross the strip, as it is in photos.

@@ -8,9 +8,6 @@ use crate::garment::{MatModel, gamma_from_log};
 use crate::photo::Photo;
 use crate::units::MatPoint;
 
-/// Deviations of the bare photo's noise from which something is printed there.
-const NOISE_DEVIATIONS: f32 = 3.0;
-
 /// Samples along every normal: gamma values 0-255.
 pub(crate) struct Profiles {
     /// Offset of the first sample, mm (outwards positive).
@@ -29,8 +26,6 @@ pub(crate) struct Profiles {
     pub ground: Vec<[f32; 3]>,
     /// The pattern is of tones (a chessboard), not of lines on a ground.
     pub tones: bool,
-    /// The pattern and its wear are those of a photo of the bare mat.
-    pub photographed: bool,
 }
 
 /// Where to sample.
@@ -80,9 +75,6 @@ impl Profiles {
                 }
             },
         );
-        if mat.is_photographed() {
-            quieten(&mut expected, &ground, len);
-        }
         Self {
             first_mm: span.from_mm,
             // The samples divide the span evenly, whatever step was asked for.
@@ -93,7 +85,6 @@ impl Profiles {
             expected,
             ground,
             tones: mat.lines.chequers.is_some(),
-            photographed: mat.is_photographed(),
         }
     }
 
@@ -142,27 +133,6 @@ impl Profiles {
     }
 }
 
-/// Takes the bare photo's own noise out of what is expected: what departs from the ground by no more than that is ground.
-fn quieten(expected: &mut [[f32; 3]], ground: &[[f32; 3]], len: usize) {
-    let off = |(row, ground): (&[[f32; 3]], &[f32; 3])| {
-        let ground = log_brightness(*ground);
-        row.iter().step_by(5).map(|e| (log_brightness(*e) - ground).abs()).collect::<Vec<_>>()
-    };
-    let mut all: Vec<f32> = expected.chunks(len).zip(ground).flat_map(off).collect();
-    if all.is_empty() {
-        return;
-    }
-    let half = all.len() / 2;
-    // 1.4826 times the middle deviation is a normal law's own.
-    let noise = 1.4826 * *all.select_nth_unstable_by(half, f32::total_cmp).1;
-    expected.par_chunks_mut(len).zip(ground).with_min_len(64).for_each(|(row, ground)| {
-        let level = log_brightness(*ground);
-        row.iter_mut()
-            .filter(|e| (log_brightness(**e) - level).abs() < NOISE_DEVIATIONS * noise)
-            .for_each(|e| *e = *ground);
-    });
-}
-
 /// Logarithm of a colour's brightness (gamma values 0-255); noise weighs less in the dark.
 pub(super) fn log_brightness(v: [f32; 3]) -> f32 {
     (v[0] + v[1] + v[2] + 18.0).max(1.0).ln()
@@ -171,21 +141,4 @@ pub(super) fn log_brightness(v: [f32; 3]) -> f32 {
 /// Size of a photo pixel on the mat, mm, where the curve begins.
 pub(crate) fn pixel_mm(camera: &Camera, points: &[MatPoint]) -> f64 {
     1.0 / points.first().map_or(2.5, |p| camera.px_per_mm(*p).0)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_bare_photos_noise_is_taken_out_and_its_lines_are_kept() {
-        let (len, ground) = (40, vec![[60.0; 3]; 50]);
-        let grain = |k: usize| 60.0 + [0.6, -0.8, 0.3, -0.2, 0.9, -0.5, 0.1][k % 7];
-        let shown = |k: usize| if k % len == 20 { [90.0; 3] } else { [grain(k); 3] };
-        let mut expected: Vec<[f32; 3]> = (0..50 * len).map(shown).collect();
-        quieten(&mut expected, &ground, len);
-        for (k, e) in expected.iter().enumerate() {
-            assert_eq!(*e, if k % len == 20 { [90.0; 3] } else { [60.0; 3] });
-        }
-    }
 }
