@@ -5,7 +5,7 @@
 
 use crate::camera::Camera;
 use crate::camera::fit::{self, CameraFit};
-use crate::flat::{self, FlatFrame, FlatPhoto, MatRect};
+use crate::flat::{self, FlatFrame, MatRect};
 use crate::join::{Registered, View, register, register_blank};
 use crate::photo::Photo;
 use crate::reference;
@@ -30,7 +30,9 @@ const MOST_PX: f64 = 12.0e6;
 /// The bare mat in the mat frame of the photo with the garment.
 #[derive(Debug, Clone)]
 pub struct BareMat {
-    flat: FlatPhoto,
+    /// Resampled on the mat, and where that lies.
+    flat: Photo,
+    frame: FlatFrame,
     /// How the two photos lie on each other.
     pub registered: Registered,
     /// What a person should know of it.
@@ -57,36 +59,14 @@ impl BareMat {
         let map = bare_fit.camera.undistorted_from_mat() * registered.motion.inverse().matrix();
         let camera = Camera::new(map, bare_fit.camera.lens).ok_or_else(|| of_the_bare_photo(unlike()))?;
         let flat = flat::rectify(bare, &camera, frame(photo, grid, fit), 0.0);
-        Ok(Self { flat, registered, warning })
+        Ok(Self { frame: flat.frame, flat: Photo::from_rgb(flat.rgb), registered, warning })
     }
 
-    /// The bare mat's grey at a place (gamma values); `None` where its photo does not reach.
+    /// The bare mat's grey at a place (gamma values), bilinear; `None` where its photo does not reach.
     pub(crate) fn grey_at(&self, p: MatPoint) -> Option<f32> {
-        self.at(p).map(|[r, g, b]| 0.25 * (r + 2.0 * g + b))
-    }
-
-    /// The bare mat's gamma values at a place, bilinear; `None` where its photo does not reach.
-    fn at(&self, p: MatPoint) -> Option<[f32; 3]> {
-        let (x, y) = self.flat.frame.flat_from_mat(p);
-        let (w, h) = self.flat.rgb.dimensions();
-        if !(x >= 0.0 && y >= 0.0 && x < f64::from(w - 1) && y < f64::from(h - 1)) {
-            return None;
-        }
-        let (fx, fy) = (x.fract() as f32, y.fract() as f32);
-        let raw = self.flat.rgb.as_raw();
-        let stride = 3 * w as usize;
-        let base = y as usize * stride + 3 * x as usize;
-        let cell = raw.get(base..base + stride + 6)?;
+        let (x, y) = self.frame.flat_from_mat(p);
         // Where the photo does not reach the flat one is black all through.
-        if cell[..6].iter().chain(&cell[stride..]).all(|v| *v == 0) {
-            return None;
-        }
-        Some(std::array::from_fn(|c| {
-            let p = |offset: usize| f32::from(cell[offset + c]);
-            let top = p(0) + (p(3) - p(0)) * fx;
-            let low = p(stride) + (p(stride + 3) - p(stride)) * fx;
-            top + (low - top) * fy
-        }))
+        self.flat.grey_at(ImagePoint::new(x, y)).filter(|grey| *grey > 0.0)
     }
 }
 

@@ -344,7 +344,7 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
 }
 
 fn bare_not_used(refusal: &Refusal) -> Warning {
-    let text = format!("the bare board's photo was not used ({}): {}", refusal.seen, refusal.advice);
+    let text = format!("{}, so it was not used: {}", refusal.seen, refusal.advice);
     Warning::new("bare-not-used", text)
 }
 

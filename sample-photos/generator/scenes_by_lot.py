@@ -16,8 +16,8 @@ MATS = ((22, 74, 54), (34, 56, 108), (66, 74, 86), (96, 60, 96), (26, 104, 112),
         (196, 84, 120), (150, 186, 214), (238, 238, 235), (188, 148, 104), (60, 60, 64), (150, 40, 44), (222, 214, 120), (80, 130, 70))
 CLOTHS = ((24, 24, 27), (38, 40, 54), (236, 236, 232), (186, 36, 44), (222, 176, 70), (120, 150, 178), (66, 82, 108), (148, 148, 152),
           (150, 46, 84), (96, 128, 110), (120, 88, 62), (230, 200, 190), (60, 90, 70), (240, 226, 190), (90, 60, 120), (214, 120, 60))
-# paths turned upright need so much room (half width, half height, mm) at scale 1
-FACTS = {name: np.ptp(np.array([p[-1] for p in path[1:]]), axis=0)/2 for name, path in PATHS.items()}
+# half of each path's width and height at scale 1, mm
+HALF_SIZE = {name: np.ptp(np.array([p[-1] for p in path[1:]]), axis=0)/2 for name, path in PATHS.items()}
 
 
 def _shade(rgb, by):
@@ -116,7 +116,7 @@ def scene(seed):
     rng = np.random.default_rng(12000 + seed)
     mat, grid, pitch, half = _ground(rng)
     path = str(rng.choice(list(PATHS)))
-    size, wide = FACTS[path], rng.random() < 0.5
+    size, wide = HALF_SIZE[path], rng.random() < 0.5
     angle = rng.uniform(-8, 8)
     if (size[0] > size[1]) == (half[0] <= half[1]):
         angle += 90

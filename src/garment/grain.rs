@@ -23,7 +23,7 @@ const KINDS: usize = 12;
 /// Mean square (gamma levels) below which a cell shows nothing.
 const LEAST_POWER: f32 = 0.05;
 
-/// Bare places of a kind from which their correlation is learnt.
+/// Bare cells of a kind from which their correlation is learnt.
 const ENOUGH_BARE: usize = 60;
 
 /// Least spread of the correlation (Fisher's z) from cell to cell.
@@ -55,14 +55,6 @@ struct Agreement {
     z: f32,
 }
 
-impl Agreement {
-    /// From the mean squares and the mean product of the two photos, of which each has a `floor` of what is chance.
-    fn new(seen_seen: f32, bare_bare: f32, seen_bare: f32, floor: f32) -> Self {
-        let correlation = seen_bare / ((seen_seen + floor) * (bare_bare + floor)).sqrt();
-        Self { power: bare_bare, z: correlation.clamp(-0.98, 0.98).atanh() }
-    }
-}
-
 /// What bare mat of one kind agrees in.
 #[derive(Debug, Clone, Copy)]
 struct Kind {
@@ -76,9 +68,8 @@ struct Kind {
 struct Kinds(Vec<Kind>);
 
 impl Kinds {
-    /// Kinds of as many places each, learnt from places of which most are bare.
+    /// Kinds of as many cells each, learnt from cells of which most are bare.
     fn learn(mut known: Vec<Agreement>) -> Self {
-        known.retain(|agreed| agreed.z.is_finite() && agreed.power.is_finite());
         known.sort_unstable_by(|a, b| a.power.total_cmp(&b.power));
         let each = known.len().div_ceil(KINDS).max(ENOUGH_BARE);
         let kind = |some: &[Agreement]| {
@@ -95,7 +86,7 @@ impl Kinds {
     /// nothing is known.
     fn ratio(&self, agreed: Agreement) -> f32 {
         let kind = self.0.partition_point(|kind| kind.up_to < agreed.power);
-        let Some(kind) = self.0.get(kind).or(self.0.last()).filter(|_| agreed.z.is_finite()) else { return 0.0 };
+        let Some(kind) = self.0.get(kind).or(self.0.last()) else { return 0.0 };
         kind.usual * (kind.usual - 2.0 * agreed.z) / (2.0 * kind.spread * kind.spread)
     }
 }
@@ -158,17 +149,19 @@ impl Pair {
     }
 
     fn agreement(mut self) -> Agreement {
-        flatten(&mut self.seen, self.across);
-        flatten(&mut self.bare, self.across);
+        detrend(&mut self.seen, self.across);
+        detrend(&mut self.bare, self.across);
         let mean = |a: &[f32], b: &[f32]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f32>() / a.len() as f32;
-        let product = mean(&self.seen, &self.bare);
+        let power = mean(&self.bare, &self.bare);
         // What is quite even in both agrees by chance only.
-        Agreement::new(mean(&self.seen, &self.seen), mean(&self.bare, &self.bare), product, LEAST_POWER)
+        let scale = ((mean(&self.seen, &self.seen) + LEAST_POWER) * (power + LEAST_POWER)).sqrt();
+        let correlation = mean(&self.seen, &self.bare) / scale;
+        Agreement { power, z: correlation.clamp(-0.98, 0.98).atanh() }
     }
 }
 
 /// Takes mean and slopes off a square of values.
-fn flatten(values: &mut [f32], across: usize) {
+fn detrend(values: &mut [f32], across: usize) {
     let n = values.len() as f32;
     let from_middle = |k: usize| k as f32 - 0.5 * (across as f32 - 1.0);
     let (mut sum, mut along_x, mut along_y) = (0.0, 0.0, 0.0);

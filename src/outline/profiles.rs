@@ -36,7 +36,7 @@ pub(crate) struct Span {
 }
 
 /// How far outside the edge the tone of a chessboard that meets the cloth is asked for, mm.
-const BESIDE_MM: f64 = 0.4;
+const TONE_BESIDE_MM: f64 = 0.4;
 
 impl Profiles {
     /// Samples the photo at height `above_mm` over the mat along the normals of points in plan position.
@@ -105,7 +105,7 @@ impl Profiles {
             return;
         }
         for (i, edge) in edge_mm.iter().enumerate() {
-            let beside = self.range(edge + BESIDE_MM, self.offset(self.len)).start.min(self.len - 1);
+            let beside = self.range(edge + TONE_BESIDE_MM, f64::INFINITY).start.min(self.len - 1);
             let row = &mut self.expected[i * self.len..(i + 1) * self.len];
             let tone = row[beside];
             self.ground[i] = tone;
