@@ -16,6 +16,7 @@ mod labelling;
 mod lines;
 mod mat_model;
 mod palette;
+mod pattern;
 mod pictures;
 mod plain;
 mod presence;

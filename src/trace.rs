@@ -240,7 +240,8 @@ pub struct LensTerms {
 /// # Errors
 /// A refusal where the grid, the cloth or the outline cannot be had with confidence.
 pub fn trace(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Result<Trace, Refusal> {
-    let part = part(photo, options, watch, false)?;
+    let sized = size_up(photo, options, watch)?;
+    let part = part(photo, options, sized, None, watch)?;
     let mut warnings = part.warnings.clone();
     let marks = match options.marks {
         Some(colour) => {
@@ -286,12 +287,19 @@ struct Sized {
     grid: Option<GridSighting>,
     bodies: Vec<Body>,
     lens_profile: Option<String>,
+    warnings: Vec<Warning>,
 }
 
-/// References, camera, cloth and edge of one photo; `may_leave`: the cloth may run on beyond the picture.
-fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave: bool) -> Result<Part, Refusal> {
-    let mut warnings = Vec::new();
-    let sized = size_up(photo, options, &mut warnings, watch)?;
+/// Cloth and edge of one photo. If it is one of several, `others` are the outlines of what they show lying about, in its own mat
+/// frame, and the cloth may run on beyond it.
+fn part(
+    photo: &Photo,
+    options: &TraceOptions,
+    mut sized: Sized,
+    others: Option<&[Vec<MatPoint>]>,
+    watch: &mut dyn Watch,
+) -> Result<Part, Refusal> {
+    let mut warnings = std::mem::take(&mut sized.warnings);
     let measured = &sized.measured;
     let fit = &measured.fit;
     warnings.extend(measured.warnings.iter().cloned());
@@ -317,11 +325,11 @@ fn part(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch, may_leave:
     };
 
     watch.stage("telling cloth from mat");
-    let things = measured.outlines();
+    let things = [measured.outlines(), others.unwrap_or_default().to_vec()].concat();
     let garment_options = GarmentOptions {
         pictures: watch.wants_pictures(),
         bare: bare.as_ref(),
-        may_leave,
+        may_leave: others.is_some(),
         things: &things,
         hints: &options.hints,
     };
@@ -357,12 +365,8 @@ fn bare_without_mat() -> Refusal {
 }
 
 /// Finds the references and fits the camera.
-fn size_up(
-    photo: &Photo,
-    options: &TraceOptions,
-    warnings: &mut Vec<Warning>,
-    watch: &mut dyn Watch,
-) -> Result<Sized, Refusal> {
+fn size_up(photo: &Photo, options: &TraceOptions, watch: &mut dyn Watch) -> Result<Sized, Refusal> {
+    let mut warnings = Vec::new();
     let size = (photo.width(), photo.height());
     let Some(pitch) = &options.pitch else {
         watch.stage("finding the references");
@@ -371,13 +375,13 @@ fn size_up(
         watch.stage("fitting the camera");
         let measured = measure::by_bodies(&bodies, size, photo.focal_px())?;
         warnings.extend(check::plain_warnings(photo, &measured.fit));
-        return Ok(Sized { measured, grid: None, bodies, lens_profile: None });
+        return Ok(Sized { measured, grid: None, bodies, lens_profile: None, warnings });
     };
     watch.stage("finding the grid");
     let mean = pitch.mean_mm();
     let mut grid = reference::find(&photo.luma(), &GridSpec { pitch_mm: [mean, mean] })?;
     warnings.extend(grid.warnings.iter().cloned());
-    let print_doubt = set_pitch(&mut grid, pitch, warnings);
+    let print_doubt = set_pitch(&mut grid, pitch, &mut warnings);
     if watch.wants_pictures() {
         watch.picture("grid", &grid::overlay(&photo.rgb, &grid));
     }
@@ -399,7 +403,7 @@ fn size_up(
     }
     let measured = measure::by_grid(fit, &grid, print_doubt, &bodies);
     let lens_profile = known.map(|(profile, _)| profile.name.clone());
-    Ok(Sized { measured, grid: Some(grid), bodies, lens_profile })
+    Ok(Sized { measured, grid: Some(grid), bodies, lens_profile, warnings })
 }
 
 /// Marks on the cloth that a photo shows, with the plane map's doubt in theirs.

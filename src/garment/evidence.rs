@@ -14,7 +14,7 @@ use super::shade::Falloff;
 const NOISE_LEVELS: f32 = 2.0;
 
 /// Most a pixel's departure counts, in spreads.
-const CAP: f32 = 15.0;
+pub(super) const CAP: f32 = 15.0;
 
 /// How fast the colour tolerance opens as the mat darkens (the light of a shadow has another colour).
 const SHADOW_TOLERANCE: f32 = 3.0;

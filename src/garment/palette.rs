@@ -127,6 +127,11 @@ impl Palette {
         priced.fold(f32::INFINITY, f32::min)
     }
 
+    /// Least of squared distances to the colours' rays, whatever they cost.
+    pub(crate) fn nearest_distance(&self, seen: [f32; 3], light: Light) -> f32 {
+        self.colours.iter().map(|c| light.distance(seen, *c)).fold(f32::INFINITY, f32::min)
+    }
+
     /// The colours in a light, each as even as its own pixels, at most as the light says.
     pub(crate) fn lit(&self, light: Light) -> LitPalette {
         let lit = |((colour, price), spread): ((&[f32; 3], &f32), &f32)| {

@@ -528,8 +528,12 @@ pub(crate) fn cell_colour(flat: &Flat, column: usize, row: usize) -> [u8; 3] {
 
 /// Pixels of the cloth, a cell away from its edge, for learning its colours.
 pub(crate) fn cloth_pixels(flat: &Flat, layout: &Layout, cells: &[bool]) -> Vec<[f32; 3]> {
-    let inside = eroded(layout, cells, 1);
-    let chosen: Vec<usize> = (0..inside.len()).filter(|k| inside[*k]).collect();
+    colours_of(flat, layout, &eroded(layout, cells, 1))
+}
+
+/// Colours of pixels of the cells chosen, some thousand spread over them.
+pub(super) fn colours_of(flat: &Flat, layout: &Layout, chosen: &[bool]) -> Vec<[f32; 3]> {
+    let chosen: Vec<usize> = (0..chosen.len()).filter(|k| chosen[*k]).collect();
     let stride = (chosen.len() / 1500).max(1);
     let cells = chosen.iter().step_by(stride);
     let places = cells.flat_map(|k| pixels(k % layout.columns, k / layout.columns).step_by(2));

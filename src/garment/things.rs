@@ -4,6 +4,7 @@ use nalgebra::Vector2;
 
 use super::cells::Layout;
 use super::evidence::Evidence;
+use super::region::neighbours;
 use crate::polygon;
 use crate::units::MatPoint;
 
@@ -36,6 +37,67 @@ pub(super) fn take_in_their_own(
 ) {
     let whole: Vec<Vec<MatPoint>> = things.iter().filter_map(|ring| widened(ring, layout, evidence)).collect();
     covered_so_far.iter_mut().zip(covered(layout, &whole)).for_each(|(thing, covered)| *thing |= covered);
+}
+
+/// Takes in what the picture's border cuts off and is no larger than a broad thing named, such as one card more: too little of it
+/// shows for it to be found.
+pub(super) fn take_in_cut_off(
+    covered_so_far: &mut [bool],
+    things: &[Vec<MatPoint>],
+    layout: &Layout,
+    evidence: &Evidence,
+) {
+    let broad = things.iter().filter_map(|ring| broad_diagonal_mm(ring));
+    let Some(largest) = broad.max_by(f64::total_cmp) else { return };
+    let (w, h) = (layout.columns, layout.rows);
+    let departs = |k: usize| {
+        layout.valid[k] && !covered_so_far[k] && evidence.departure[k] > BARE * evidence.bare_level[k]
+    };
+    let at_border = |k: usize| {
+        k % w == 0 || k % w + 1 == w || k / w == 0 || k / w + 1 == h || neighbours(w, h, k).any(|n| !layout.valid[n])
+    };
+    let departing: Vec<bool> = (0..layout.len()).map(departs).collect();
+    let mut seen = vec![false; layout.len()];
+    for start in (0..layout.len()).filter(|k| departing[*k] && at_border(*k)) {
+        if seen[start] {
+            continue;
+        }
+        let mut piece = vec![start];
+        seen[start] = true;
+        let mut next = 0;
+        while let Some(&k) = piece.get(next) {
+            next += 1;
+            for n in neighbours(w, h, k).filter(|n| departing[*n]) {
+                if !std::mem::replace(&mut seen[n], true) {
+                    piece.push(n);
+                }
+            }
+        }
+        if extent_mm(layout, &piece) <= largest + AROUND_MM {
+            piece.iter().for_each(|k| covered_so_far[*k] = true);
+        }
+    }
+}
+
+/// The diagonal of a thing that is not slim, mm.
+fn broad_diagonal_mm(ring: &[MatPoint]) -> Option<f64> {
+    let &[a, b, c, d] = ring else { return None };
+    let (long, wide) = (a.distance(b).max(b.distance(c)), a.distance(b).min(b.distance(c)));
+    (long < SLIM * wide).then(|| a.distance(c).max(b.distance(d)))
+}
+
+/// How long cells reach in the direction in which they reach farthest, mm.
+fn extent_mm(layout: &Layout, cells: &[usize]) -> f64 {
+    let along = |turn: f64| {
+        let (sin, cos) = turn.sin_cos();
+        let place = |k: &usize| {
+            let p = layout.centre(k % layout.columns, k / layout.columns);
+            p.x * cos + p.y * sin
+        };
+        let ends = cells.iter().map(place).fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(v), b.max(v)));
+        ends.1 - ends.0 + layout.cell_mm()
+    };
+    (0..8).map(|i| along(f64::from(i) * std::f64::consts::PI / 8.0)).fold(0.0, f64::max)
 }
 
 /// A slim thing, such as a ruler of which little more than its ticks was seen, with what is its own beside it: rows that depart

@@ -4,7 +4,7 @@ use image::RgbImage;
 use nalgebra::{Matrix3, Vector2};
 
 use super::{
-    Joined, Part, Trace, TraceOptions, Watch, dedup, describe, find_marks, part, picture_frame, scale_warning,
+    Joined, Part, Sized, Trace, TraceOptions, Watch, dedup, describe, find_marks, part, picture_frame, scale_warning, size_up,
 };
 use crate::across;
 use crate::camera::{Camera, SIGMAS_95};
@@ -51,13 +51,15 @@ pub fn trace_several(photos: &[Photo], options: &TraceOptions, watch: &mut dyn W
             "leave --bare out, or give one photo of the garment",
         ));
     }
-    let parts: Vec<Part> = photos
-        .iter()
-        .enumerate()
-        .map(|(k, photo)| part(photo, options, watch, true).map_err(|r| of_photo(k, r)))
-        .collect::<Result<_, _>>()?;
+    let photo = |(k, photo)| size_up(photo, options, watch).map_err(|refusal| of_photo(k, refusal));
+    let sized: Vec<Sized> = photos.iter().enumerate().map(photo).collect::<Result<_, _>>()?;
     watch.stage("laying the photos on each other");
-    let placed = placed(photos, &parts)?;
+    let placed = placed(photos, &sized)?;
+    let beside = references(&sized, &placed);
+    let part = |(k, sized)| {
+        part(&photos[k], options, sized, Some(&things(&beside, &placed, k)), watch).map_err(|refusal| of_photo(k, refusal))
+    };
+    let parts: Vec<Part> = sized.into_iter().enumerate().map(part).collect::<Result<_, _>>()?;
     let rings: Vec<Vec<PartPoint>> = placed.iter().map(|p| ring(&photos[p.index], &parts[p.index], p)).collect();
     let (outline, mismatch) = merged(&rings)?;
     let first = parts.first().ok_or_else(none_given)?;
@@ -81,7 +83,6 @@ pub fn trace_several(photos: &[Photo], options: &TraceOptions, watch: &mut dyn W
     }
     let marks = all_marks(photos, &parts, &placed, &outline, options, &mut warnings);
     watch.stage("flattening the photos");
-    let beside = references(&parts, &placed);
     let flat = flattened(photos, &parts, &placed, &beside, &outline);
     warnings.extend(across::warnings(&flat, &outline));
     warnings.extend(across::references(&beside, &outline));
@@ -95,7 +96,7 @@ pub fn trace_several(photos: &[Photo], options: &TraceOptions, watch: &mut dyn W
 }
 
 /// The references of all photos in the first's frame; what two of them show is there twice.
-fn references(parts: &[Part], placed: &[Placed]) -> Vec<Reference> {
+fn references(sized: &[Sized], placed: &[Placed]) -> Vec<Reference> {
     let moved = |p: &Placed, reference: &Reference| {
         let at = |q: &MatPoint| moved_by(&p.first_from_own, *q);
         Reference {
@@ -104,7 +105,17 @@ fn references(parts: &[Part], placed: &[Placed]) -> Vec<Reference> {
             ticks: reference.ticks.iter().map(|t| [at(&t[0]), at(&t[1])]).collect(),
         }
     };
-    placed.iter().flat_map(|p| parts[p.index].sized.measured.placed.iter().map(move |r| moved(p, r))).collect()
+    placed.iter().flat_map(|p| sized[p.index].measured.placed.iter().map(move |r| moved(p, r))).collect()
+}
+
+/// The references' outlines in the frame of the photo `k`: what its border cuts off another photo may show whole.
+fn things(beside: &[Reference], placed: &[Placed], k: usize) -> Vec<Vec<MatPoint>> {
+    let own = placed.iter().filter(|p| p.index == k);
+    own.flat_map(|p| {
+        let rings = beside.iter().map(|r| r.ring.iter().map(|q| moved_by(&p.own_from_first, *q)).collect::<Vec<_>>());
+        rings.filter(|ring| !ring.is_empty())
+    })
+    .collect()
 }
 
 /// What is told of the laying.
@@ -233,16 +244,16 @@ impl Laid {
 }
 
 /// Lays every photo on one that is laid already, until all are; the order is that of laying.
-fn placed(photos: &[Photo], parts: &[Part]) -> Result<Vec<Placed>, Refusal> {
-    let cards: Vec<Vec<CardPlace>> = parts.iter().map(card_places).collect();
+fn placed(photos: &[Photo], sized: &[Sized]) -> Result<Vec<Placed>, Refusal> {
+    let cards: Vec<Vec<CardPlace>> = sized.iter().map(card_places).collect();
     let mut done = vec![Placed::first()];
-    let mut left: Vec<usize> = (1..parts.len()).collect();
+    let mut left: Vec<usize> = (1..sized.len()).collect();
     while !left.is_empty() {
         let mut trouble = None;
         let found = left.iter().enumerate().find_map(|(place, &k)| {
             done.iter().find_map(|on| {
                 let laid =
-                    lay((&photos[on.index], &parts[on.index], &cards[on.index]), (&photos[k], &parts[k], &cards[k]));
+                    lay((&photos[on.index], &sized[on.index], &cards[on.index]), (&photos[k], &sized[k], &cards[k]));
                 match laid {
                     Ok(laid) => Some((place, on.next(k, laid)?)),
                     Err(refusal) => {
@@ -260,9 +271,9 @@ fn placed(photos: &[Photo], parts: &[Part]) -> Result<Vec<Placed>, Refusal> {
 }
 
 /// Lays one photo on another: by their grid where they have one, else by the cards both show.
-fn lay(one: (&Photo, &Part, &[CardPlace]), other: (&Photo, &Part, &[CardPlace])) -> Result<Laid, Refusal> {
-    let (Some(grid), Some(other_grid)) = (&one.1.sized.grid, &other.1.sized.grid) else {
-        if one.1.sized.bodies.iter().all(|b| b.kind != BodyKind::Card) {
+fn lay(one: (&Photo, &Sized, &[CardPlace]), other: (&Photo, &Sized, &[CardPlace])) -> Result<Laid, Refusal> {
+    let (Some(grid), Some(other_grid)) = (&one.1.grid, &other.1.grid) else {
+        if one.1.bodies.iter().all(|b| b.kind != BodyKind::Card) {
             return Err(nothing_shared());
         }
         return lay_by_cards(one.2, other.2).map(Laid::Cards);
@@ -272,16 +283,16 @@ fn lay(one: (&Photo, &Part, &[CardPlace]), other: (&Photo, &Part, &[CardPlace]))
     if let Some(motion) = lattice_by_cards((one.2, pitches.0), (other.2, pitches.1), &turns) {
         return Ok(Laid::GridAndCards(motion));
     }
-    let own = View { photo: one.0, camera: &one.1.fit().camera, grid };
-    let there = View { photo: other.0, camera: &other.1.fit().camera, grid: other_grid };
+    let own = View { photo: one.0, camera: &one.1.measured.fit.camera, grid };
+    let there = View { photo: other.0, camera: &other.1.measured.fit.camera, grid: other_grid };
     register(own, there).map(Laid::Grid)
 }
 
 /// The cards of a photo that lie flat, as it places them.
-fn card_places(part: &Part) -> Vec<CardPlace> {
-    let measured = &part.sized.measured;
-    let left_out = |b: &Body| part.sized.grid.is_none() && measured.reports.iter().any(|r| r.name == b.name && !r.used);
-    let cards = part.sized.bodies.iter().filter(|b| b.kind == BodyKind::Card && !left_out(b));
+fn card_places(sized: &Sized) -> Vec<CardPlace> {
+    let measured = &sized.measured;
+    let left_out = |b: &Body| sized.grid.is_none() && measured.reports.iter().any(|r| r.name == b.name && !r.used);
+    let cards = sized.bodies.iter().filter(|b| b.kind == BodyKind::Card && !left_out(b));
     let place = |b: &Body| CardPlace {
         name: b.name.clone(),
         corners: b.anchors.iter().map(|(_, at)| measured.fit.camera.mat_from_image_at(*at, b.height_mm)).collect(),
