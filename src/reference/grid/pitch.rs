@@ -98,14 +98,16 @@ fn gcd(a: u32, b: u32) -> u32 {
     if b == 0 { a.max(1) } else { gcd(b, a % b) }
 }
 
-/// How usual the other rulings' spacings are if this level has the typed pitch.
+/// How usual the other rulings' spacings are if this level has the typed pitch. A mat that counts by fives against custom has
+/// its tens by the same habit: what is unheard of counts once.
 fn customs(rulings: &Rulings, level: u32, typed_mm: f64) -> f64 {
-    ratios(rulings, level)
-        .map(|(l, of)| {
-            let mm = typed_mm * f64::from(l) / f64::from(of);
-            if is_inch(typed_mm) { inch_custom(mm / MM_PER_INCH, l, of) } else { metric_custom(mm, l, of) }
-        })
-        .product()
+    let custom = |(l, of): (u32, u32)| {
+        let mm = typed_mm * f64::from(l) / f64::from(of);
+        if is_inch(typed_mm) { inch_custom(mm / MM_PER_INCH, l, of) } else { metric_custom(mm, l, of) }
+    };
+    let (heard_of, unheard_of): (Vec<f64>, Vec<f64>) =
+        ratios(rulings, level).map(custom).partition(|custom| *custom > UNHEARD_OF);
+    heard_of.iter().product::<f64>() * unheard_of.first().unwrap_or(&1.0)
 }
 
 fn listed(table: &[(f64, f64)], value: f64) -> Option<f64> {
@@ -268,6 +270,14 @@ mod tests {
             assert!(warnings.contains(&"pitch-contradicted".to_string()), "{levels:?} typed {typed}: {warnings:?}");
         }
         assert!(level(&[1, 2], 200.0, 10.0).1.contains(&"pitch-doubtful".to_string()));
+    }
+
+    #[test]
+    fn against_all_custom_the_view_decides() {
+        // Half-inch lines, bold every five and ten: the bold ones would make the photo 19 cm wide.
+        let (level, warnings) = level(&[1, 5, 10], 74.0, 12.7);
+        assert_eq!(level, 1);
+        assert!(warnings.contains(&"pitch-contradicted".to_string()), "{warnings:?}");
     }
 
     #[test]
