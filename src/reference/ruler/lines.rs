@@ -14,8 +14,12 @@ const ANGLES: usize = 360;
 const FAN: i32 = 4;
 /// Least gradient, grey levels over two pixels.
 const LEAST_GRADIENT: f64 = 10.0;
-/// The most lines worth looking along.
-const MOST_LINES: usize = 80;
+/// The most lines worth looking along: the strongest, which may all be stripes of cloth, and as many more of any direction.
+const STRONGEST: usize = 80;
+const OF_ANY_DIRECTION: usize = 80;
+/// The most of those more that go in nearly one direction, and the steps that are nearly one.
+const MOST_ALIKE: usize = 6;
+const ALIKE: usize = 12;
 
 /// A line through the photo: a point and a unit direction.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -75,13 +79,19 @@ pub(super) fn find(luma: &GrayImage) -> Vec<PhotoLine> {
 fn peaks(votes: &[f32], bins: usize) -> Vec<(usize, usize)> {
     let mut left = votes.to_vec();
     let mut out = Vec::new();
-    for _ in 0..MOST_LINES {
+    let mut alike = [0; ANGLES / ALIKE];
+    while out.len() < STRONGEST + OF_ANY_DIRECTION {
         let Some((k, most)) = left.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)) else { break };
         if *most <= 0.0 {
             break;
         }
         let (a, b) = (k / bins, k % bins);
         out.push((a, b));
+        let sector = a / ALIKE;
+        alike[sector] += usize::from(out.len() > STRONGEST);
+        if alike[sector] == MOST_ALIKE {
+            left[sector * ALIKE * bins..(sector + 1) * ALIKE * bins].fill(0.0);
+        }
         for da in -4i32..=4 {
             let turned = a as i32 + da;
             // Half a turn on, the same line has the opposite offset.
