@@ -43,7 +43,8 @@ impl Pattern {
             sum / n
         };
         let strays: Vec<f32> = (0..layout.len()).into_par_iter().with_min_len(1024).map(stray).collect();
-        let level = quantile(&mut strays.iter().zip(bare).filter(|(_, b)| **b).map(|(s, _)| *s).collect::<Vec<_>>(), 0.9);
+        let level =
+            quantile(&mut strays.iter().zip(bare).filter(|(_, b)| **b).map(|(s, _)| *s).collect::<Vec<_>>(), 0.9);
         (level > 0.0).then_some(Self { strays, level })
     }
 

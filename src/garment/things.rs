@@ -50,9 +50,8 @@ pub(super) fn take_in_cut_off(
     let broad = things.iter().filter_map(|ring| broad_diagonal_mm(ring));
     let Some(largest) = broad.max_by(f64::total_cmp) else { return };
     let (w, h) = (layout.columns, layout.rows);
-    let departs = |k: usize| {
-        layout.valid[k] && !covered_so_far[k] && evidence.departure[k] > BARE * evidence.bare_level[k]
-    };
+    let departs =
+        |k: usize| layout.valid[k] && !covered_so_far[k] && evidence.departure[k] > BARE * evidence.bare_level[k];
     let at_border = |k: usize| {
         k % w == 0 || k % w + 1 == w || k / w == 0 || k / w + 1 == h || neighbours(w, h, k).any(|n| !layout.valid[n])
     };

@@ -12,12 +12,12 @@ const STEP_PX: f64 = 0.5;
 
 /// Bilinear grey value; `None` outside the photo.
 pub(crate) fn sample(luma: &GrayImage, at: ImagePoint) -> Option<f64> {
-    let (x, y) = (at.x.floor(), at.y.floor());
-    if !(x >= 0.0 && y >= 0.0 && x < f64::from(luma.width()) - 1.0 && y < f64::from(luma.height()) - 1.0) {
+    if !(at.x >= 0.0 && at.y >= 0.0 && at.x < f64::from(luma.width()) - 1.0 && at.y < f64::from(luma.height()) - 1.0) {
         return None;
     }
-    let (fx, fy) = (at.x - x, at.y - y);
-    let (w, k) = (luma.width() as usize, y as usize * luma.width() as usize + x as usize);
+    let (x, y) = (at.x as usize, at.y as usize);
+    let (fx, fy) = (at.x - x as f64, at.y - y as f64);
+    let (w, k) = (luma.width() as usize, y * luma.width() as usize + x);
     let px = luma.as_raw();
     let v = |k: usize| f64::from(px[k]);
     Some((v(k) * (1.0 - fx) + v(k + 1) * fx) * (1.0 - fy) + (v(k + w) * (1.0 - fx) + v(k + w + 1) * fx) * fy)

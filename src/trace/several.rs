@@ -4,7 +4,8 @@ use image::RgbImage;
 use nalgebra::{Matrix3, Vector2};
 
 use super::{
-    Joined, Part, Sized, Trace, TraceOptions, Watch, dedup, describe, find_marks, part, picture_frame, scale_warning, size_up,
+    Joined, Part, Sized, Trace, TraceOptions, Watch, dedup, describe, find_marks, part, picture_frame, scale_warning,
+    size_up,
 };
 use crate::across;
 use crate::camera::{Camera, SIGMAS_95};
@@ -57,7 +58,8 @@ pub fn trace_several(photos: &[Photo], options: &TraceOptions, watch: &mut dyn W
     let placed = placed(photos, &sized)?;
     let beside = references(&sized, &placed);
     let part = |(k, sized)| {
-        part(&photos[k], options, sized, Some(&things(&beside, &placed, k)), watch).map_err(|refusal| of_photo(k, refusal))
+        part(&photos[k], options, sized, Some(&things(&beside, &placed, k)), watch)
+            .map_err(|refusal| of_photo(k, refusal))
     };
     let parts: Vec<Part> = sized.into_iter().enumerate().map(part).collect::<Result<_, _>>()?;
     let rings: Vec<Vec<PartPoint>> = placed.iter().map(|p| ring(&photos[p.index], &parts[p.index], p)).collect();

@@ -20,6 +20,8 @@ const OF_ANY_DIRECTION: usize = 80;
 /// The most of those more that go in nearly one direction, and the steps that are nearly one.
 const MOST_ALIKE: usize = 6;
 const ALIKE: usize = 12;
+/// What is one line's: steps of direction and px of offset either way.
+const BESIDE: i32 = 4;
 
 /// A line through the photo: a point and a unit direction.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -77,34 +79,55 @@ pub(super) fn find(luma: &GrayImage) -> Vec<PhotoLine> {
 }
 
 fn peaks(votes: &[f32], bins: usize) -> Vec<(usize, usize)> {
-    let mut left = votes.to_vec();
+    let mut left: Vec<Direction> = votes.chunks(bins).map(|row| Direction::of(row.to_vec())).collect();
     let mut out = Vec::new();
     let mut alike = [0; ANGLES / ALIKE];
     while out.len() < STRONGEST + OF_ANY_DIRECTION {
-        let Some((k, most)) = left.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)) else { break };
-        if *most <= 0.0 {
+        let Some((a, next)) = left.iter().enumerate().max_by(|a, b| a.1.most.total_cmp(&b.1.most)) else { break };
+        if next.most <= 0.0 {
             break;
         }
-        let (a, b) = (k / bins, k % bins);
+        let b = next.at;
         out.push((a, b));
         let sector = a / ALIKE;
         alike[sector] += usize::from(out.len() > STRONGEST);
         if alike[sector] == MOST_ALIKE {
-            left[sector * ALIKE * bins..(sector + 1) * ALIKE * bins].fill(0.0);
+            left[sector * ALIKE..(sector + 1) * ALIKE].fill(Direction::of(Vec::new()));
         }
-        for da in -4i32..=4 {
+        for da in -BESIDE..=BESIDE {
             let turned = a as i32 + da;
             // Half a turn on, the same line has the opposite offset.
             let flip = turned < 0 || turned >= ANGLES as i32;
-            let aa = turned.rem_euclid(ANGLES as i32) as usize;
-            for db in -4i32..=4 {
-                let bb = b as i32 + db;
-                let bb = if flip { bins as i32 - 2 - bb } else { bb };
-                if (0..bins as i32).contains(&bb) {
-                    left[aa * bins + bb as usize] = 0.0;
-                }
-            }
+            let middle = if flip { bins as i32 - 2 - b as i32 } else { b as i32 };
+            left[turned.rem_euclid(ANGLES as i32) as usize].strike(middle - BESIDE..=middle + BESIDE);
         }
     }
     out
+}
+
+/// The votes left for lines of one direction, and where most are.
+#[derive(Clone)]
+struct Direction {
+    votes: Vec<f32>,
+    at: usize,
+    most: f32,
+}
+
+impl Direction {
+    fn of(votes: Vec<f32>) -> Self {
+        let best = votes.iter().copied().enumerate().max_by(|a, b| a.1.total_cmp(&b.1));
+        let (at, most) = best.unwrap_or((0, 0.0));
+        Self { votes, at, most }
+    }
+
+    /// Strikes out the votes of some offsets.
+    fn strike(&mut self, offsets: std::ops::RangeInclusive<i32>) {
+        let mut votes = std::mem::take(&mut self.votes);
+        for offset in offsets {
+            if let Some(votes) = usize::try_from(offset).ok().and_then(|offset| votes.get_mut(offset)) {
+                *votes = 0.0;
+            }
+        }
+        *self = Self::of(votes);
+    }
 }
