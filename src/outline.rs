@@ -5,6 +5,7 @@
 //! the outline) is refined to the half-way crossing of the edge, and the crossings to a curve.
 
 mod blur;
+mod bridge;
 mod calm;
 mod changepoint;
 mod chroma;
@@ -191,6 +192,7 @@ impl Scene<'_> {
             .map(|p| OutlinePoint { at: p.at, doubt_mm: doubts[p.from].mm, seen: doubts[p.from].seen })
             .collect();
         let corners: Vec<bool> = edge.iter().map(|p| p.corner).collect();
+        let (points, corners) = bridge::bridged(&points, &corners);
         let points = closely_spaced(&doubt::widened_at_corners(calm::calmed(&points, &corners)));
         let outline = Outline { points };
         let statistics = Statistics::of(&outline, self.garment, &blur, pixel_mm);

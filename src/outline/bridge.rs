@@ -1,0 +1,287 @@
+//! Bridges spikes and bites of an edge that cannot be seen.
+//!
+//! Where cloth and mat look alike the path may run out to a fold of the light or in along a stripe, and come back a little
+//! farther on. If the edge before and the edge after lie on one smooth curve, the way between that nobody saw is a detour.
+
+use nalgebra::{Matrix3, Vector2, Vector3};
+use rayon::prelude::*;
+
+use super::OutlinePoint;
+use crate::units::MatPoint;
+
+/// Longest way of a detour, and the widest gap that is bridged, mm.
+const LONGEST_MM: f64 = 90.0;
+const WIDEST_MM: f64 = 45.0;
+/// A detour is so many times as long as its gap (a corner of the angle below is 1.05 times as long), and so deep, mm.
+const LONGER: f64 = 1.08;
+const DEEP_MM: f64 = 1.5;
+/// How much of the edge on both sides tells the curve, mm, and how much it takes.
+const SIDE_MM: f64 = 20.0;
+const LEAST_SIDE_MM: f64 = 10.0;
+/// The sides lie on the curve to so much, mm (root mean square).
+const ON_CURVE_MM: f64 = 0.35;
+/// The sides' directions differ by at most this (cosine of 35 degrees): more may be a corner.
+const LEAST_COSINE: f64 = 0.819;
+
+/// The outline, closed, with its detours bridged; the tips of corners that were theirs are none.
+pub(super) fn bridged(points: &[OutlinePoint], corners: &[bool]) -> (Vec<OutlinePoint>, Vec<bool>) {
+    let (mut points, mut corners) = (points.to_vec(), corners.to_vec());
+    let mut found: Vec<Bridge> = {
+        let edge = Edge::new(&points, &corners);
+        (0..points.len()).into_par_iter().with_min_len(64).filter_map(|from| edge.best_from(from)).collect()
+    };
+    found.sort_by(|a, b| b.worth().total_cmp(&a.worth()));
+    let mut touched = vec![false; points.len()];
+    for bridge in found {
+        let within: Vec<usize> = (0..=bridge.steps).map(|k| (bridge.from + k) % points.len()).collect();
+        if within.iter().any(|i| touched[*i]) {
+            continue;
+        }
+        let doubt_mm = within.iter().map(|i| points[*i].doubt_mm).fold(0.0, f64::max);
+        for (k, i) in within.iter().enumerate() {
+            touched[*i] = true;
+            if k > 0 && k < bridge.steps {
+                let at = bridge.at(k as f64 / bridge.steps as f64);
+                (points[*i], corners[*i]) = (OutlinePoint { at, doubt_mm, seen: false }, false);
+            }
+        }
+    }
+    (points, corners)
+}
+
+/// A detour's ends and the curve that goes on from side to side.
+struct Bridge {
+    from: usize,
+    steps: usize,
+    frame: Frame,
+    curve: Vector3<f64>,
+    depth_mm: f64,
+    rms_mm: f64,
+}
+
+impl Bridge {
+    /// Of two that overlap the one that takes off more and whose sides agree better.
+    fn worth(&self) -> f64 {
+        self.depth_mm - self.rms_mm / ON_CURVE_MM * DEEP_MM
+    }
+
+    /// The curve at a share of the gap.
+    fn at(&self, share: f64) -> MatPoint {
+        let along = share * self.frame.length;
+        self.frame.point(along, powers(along / self.frame.length).dot(&self.curve))
+    }
+}
+
+/// The chord of a gap as an axis.
+#[derive(Clone, Copy)]
+struct Frame {
+    origin: MatPoint,
+    along: Vector2<f64>,
+    length: f64,
+}
+
+impl Frame {
+    fn new(a: MatPoint, b: MatPoint) -> Option<Self> {
+        let length = a.distance(b);
+        (length > 1.0).then(|| Self { origin: a, along: (b - a) / length, length })
+    }
+
+    /// Distance along and across.
+    fn place(&self, p: MatPoint) -> (f64, f64) {
+        let d = p - self.origin;
+        (d.dot(&self.along), self.along.perp(&d))
+    }
+
+    fn point(&self, along: f64, across: f64) -> MatPoint {
+        self.origin + self.along * along + Vector2::new(-self.along.y, self.along.x) * across
+    }
+}
+
+fn powers(t: f64) -> Vector3<f64> {
+    Vector3::new(1.0, t, t * t)
+}
+
+struct Edge<'a> {
+    points: &'a [OutlinePoint],
+    corners: &'a [bool],
+}
+
+impl<'a> Edge<'a> {
+    fn new(points: &'a [OutlinePoint], corners: &'a [bool]) -> Self {
+        Self { points, corners }
+    }
+
+    fn point(&self, i: usize) -> OutlinePoint {
+        self.points[i % self.points.len()]
+    }
+
+    /// The best detour that begins after a point.
+    fn best_from(&self, from: usize) -> Option<Bridge> {
+        let n = self.points.len();
+        let first = self.point(from + 1);
+        if n < 16 || first.seen {
+            return None;
+        }
+        let (start, mut way, mut best) = (self.point(from).at, 0.0, None::<Bridge>);
+        for steps in 1..n / 2 {
+            let (before, here) = (self.point(from + steps - 1), self.point(from + steps));
+            way += before.at.distance(here.at);
+            let gap = start.distance(here.at);
+            if way > LONGEST_MM {
+                break;
+            }
+            if steps > 2
+                && gap < WIDEST_MM
+                && way > LONGER * gap
+                && let Some(bridge) = self.bridge(from, steps)
+            {
+                if best.as_ref().is_none_or(|best| bridge.worth() > best.worth()) {
+                    best = Some(bridge);
+                }
+            }
+            // What was seen is no detour.
+            if here.seen {
+                break;
+            }
+        }
+        best
+    }
+
+    /// The bridge over a gap, if its sides lie on one curve and the way between leaves it.
+    fn bridge(&self, from: usize, steps: usize) -> Option<Bridge> {
+        let n = self.points.len();
+        let frame = Frame::new(self.point(from).at, self.point(from + steps).at)?;
+        let deepest = (1..steps).map(|k| frame.place(self.point(from + k).at).1.abs()).fold(0.0, f64::max);
+        if deepest < DEEP_MM {
+            return None;
+        }
+        let before = self.side(from, n - 1)?;
+        let after = self.side(from + steps, 1)?;
+        let sides: Vec<(f64, f64)> = before.iter().chain(&after).map(|p| frame.place(*p)).collect();
+        // A side that turns back over the gap goes on into nothing.
+        let runs_on = before.iter().all(|p| frame.place(*p).0 < 0.5)
+            && after.iter().all(|p| frame.place(*p).0 > frame.length - 0.5);
+        let (curve, rms_mm) = parabola(&sides, frame.length)?;
+        let goes_on = direction(&before).dot(&direction(&after)) < -LEAST_COSINE;
+        let off = |k: usize| {
+            let (along, across) = frame.place(self.point(from + k).at);
+            (across - powers((along / frame.length).clamp(0.0, 1.0)).dot(&curve)).abs()
+        };
+        let depth_mm = (1..steps).map(off).fold(0.0, f64::max);
+        let is_bridge = runs_on && goes_on && rms_mm < ON_CURVE_MM && depth_mm > DEEP_MM;
+        is_bridge.then_some(Bridge { from, steps, frame, curve, depth_mm, rms_mm })
+    }
+
+    /// The edge from a point on, up to a corner; `step` is 1 ahead, all but one of the points back.
+    fn side(&self, from: usize, step: usize) -> Option<Vec<MatPoint>> {
+        let n = self.points.len();
+        let (mut i, mut way, mut out) = (from % n, 0.0, vec![self.point(from).at]);
+        while way < SIDE_MM && out.len() < n / 2 {
+            let next = (i + step) % n;
+            if self.corners[i] && out.len() > 1 {
+                break;
+            }
+            way += self.points[i].at.distance(self.points[next].at);
+            out.push(self.points[next].at);
+            i = next;
+        }
+        (way > LEAST_SIDE_MM).then_some(out)
+    }
+}
+
+/// The direction in which a side leaves its gap.
+fn direction(side: &[MatPoint]) -> Vector2<f64> {
+    let whole = side.first().zip(side.last()).map_or_else(Vector2::zeros, |(a, b)| *b - *a);
+    whole / whole.norm().max(1e-9)
+}
+
+/// Least-squares parabola across over along (in lengths of the gap), and what is left, mm.
+fn parabola(places: &[(f64, f64)], length: f64) -> Option<(Vector3<f64>, f64)> {
+    let rows = || places.iter().map(|(along, across)| (powers(along / length), *across));
+    let (normal, right) = rows().fold((Matrix3::zeros(), Vector3::zeros()), |(normal, right), (row, across)| {
+        (normal + row * row.transpose(), right + row * across)
+    });
+    let curve = normal.try_inverse()? * right;
+    let squares: f64 = rows().map(|(row, across)| (across - row.dot(&curve)).powi(2)).sum();
+    Some((curve, (squares / places.len() as f64).sqrt()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A closed outline through points a millimetre apart; `is_seen` tells of each place.
+    fn outline(places: &[MatPoint], is_seen: impl Fn(MatPoint) -> bool) -> Vec<OutlinePoint> {
+        places.iter().map(|at| OutlinePoint { at: *at, doubt_mm: 1.0, seen: is_seen(*at) }).collect()
+    }
+
+    /// A square of 200 mm whose lower side leaves the axis by `off`.
+    fn square(off: impl Fn(f64) -> f64) -> Vec<MatPoint> {
+        (0..800)
+            .map(|i| {
+                let s = f64::from(i % 200);
+                match i / 200 {
+                    0 => MatPoint::new(s, off(s)),
+                    1 => MatPoint::new(200.0, s),
+                    2 => MatPoint::new(200.0 - s, 200.0),
+                    _ => MatPoint::new(0.0, 200.0 - s),
+                }
+            })
+            .collect()
+    }
+
+    fn off_axis(points: &[OutlinePoint]) -> f64 {
+        points[5..195].iter().map(|p| p.at.y.abs()).fold(0.0, f64::max)
+    }
+
+    fn no_corners(points: &[OutlinePoint]) -> Vec<bool> {
+        (0..points.len()).map(|i| i % 200 == 0).collect()
+    }
+
+    /// Up and down again over 24 mm.
+    fn spike(s: f64) -> f64 {
+        (12.0 - (s - 100.0).abs()).max(0.0)
+    }
+
+    #[test]
+    fn a_spike_that_nobody_saw_is_bridged() {
+        let points = outline(&square(spike), |p| p.y > 20.0 || (p.x - 100.0).abs() > 13.0);
+        let (bridged, corners) = bridged(&points, &no_corners(&points));
+        assert!(off_axis(&bridged) < 0.3, "{}", off_axis(&bridged));
+        assert_eq!((bridged.len(), corners), (points.len(), no_corners(&points)));
+        assert!((95..105).all(|i| !bridged[i].seen));
+    }
+
+    #[test]
+    fn what_was_seen_stays() {
+        let points = outline(&square(spike), |_| true);
+        assert_eq!(bridged(&points, &no_corners(&points)).0, points);
+        // A tip that was seen is no detour either.
+        let points = outline(&square(spike), |p| p.y > 10.5 || (p.x - 100.0).abs() > 13.0);
+        assert!(off_axis(&bridged(&points, &no_corners(&points)).0) > 11.0);
+    }
+
+    #[test]
+    fn corners_that_nobody_saw_stay() {
+        // Nobody told that they are corners.
+        let places = square(|_| 0.0);
+        let points = outline(&places, |_| false);
+        let (bridged, _) = bridged(&points, &vec![false; points.len()]);
+        let moved = bridged.iter().zip(&points).map(|(a, b)| a.at.distance(b.at)).fold(0.0, f64::max);
+        assert!(moved < 0.1, "{moved}");
+    }
+
+    #[test]
+    fn a_bite_of_a_curved_edge_is_bridged_along_the_curve() {
+        let at = |i: i32| {
+            let (sin, cos) = (std::f64::consts::TAU * f64::from(i) / 628.0).sin_cos();
+            let bite = if (300..330).contains(&i) { 8.0 * (1.0 - (f64::from(i) - 315.0).abs() / 15.0) } else { 0.0 };
+            MatPoint::new((100.0 - bite) * cos, (100.0 - bite) * sin)
+        };
+        let places: Vec<MatPoint> = (0..628).map(at).collect();
+        let points = outline(&places, |p| p.x > 0.0 || p.y.abs() > 18.0);
+        let (bridged, _) = bridged(&points, &vec![false; points.len()]);
+        let off = bridged.iter().map(|p| (p.at.distance(MatPoint::default()) - 100.0).abs()).fold(0.0, f64::max);
+        assert!(off < 0.4, "{off}");
+    }
+}
