@@ -15,6 +15,8 @@ const WIDEST_MM: f64 = 45.0;
 /// A detour is so many times as long as its gap (a corner of the angle below is 1.05 times as long), and so deep, mm.
 const LONGER: f64 = 1.08;
 const DEEP_MM: f64 = 1.5;
+/// It lies within so many of its own doubts of the curve: what is surer may be a tab.
+const DOUBTS: f64 = 4.0;
 /// How much of the edge on both sides tells the curve, mm, and how much it takes.
 const SIDE_MM: f64 = 20.0;
 const LEAST_SIDE_MM: f64 = 10.0;
@@ -168,7 +170,9 @@ impl<'a> Edge<'a> {
             (across - powers((along / frame.length).clamp(0.0, 1.0)).dot(&curve)).abs()
         };
         let depth_mm = (1..steps).map(off).fold(0.0, f64::max);
-        let is_bridge = runs_on && goes_on && rms_mm < ON_CURVE_MM && depth_mm > DEEP_MM;
+        let doubt_mm = (1..steps).map(|k| self.point(from + k).doubt_mm).fold(0.0, f64::max);
+        let is_detour = depth_mm > DEEP_MM && depth_mm < DOUBTS * doubt_mm;
+        let is_bridge = runs_on && goes_on && rms_mm < ON_CURVE_MM && is_detour;
         is_bridge.then_some(Bridge { from, steps, frame, curve, depth_mm, rms_mm })
     }
 
@@ -212,7 +216,7 @@ mod tests {
 
     /// A closed outline through points a millimetre apart; `is_seen` tells of each place.
     fn outline(places: &[MatPoint], is_seen: impl Fn(MatPoint) -> bool) -> Vec<OutlinePoint> {
-        places.iter().map(|at| OutlinePoint { at: *at, doubt_mm: 1.0, seen: is_seen(*at) }).collect()
+        places.iter().map(|at| OutlinePoint { at: *at, doubt_mm: 7.0, seen: is_seen(*at) }).collect()
     }
 
     /// A square of 200 mm whose lower side leaves the axis by `off`.
@@ -259,6 +263,15 @@ mod tests {
         // A tip that was seen is no detour either.
         let points = outline(&square(spike), |p| p.y > 10.5 || (p.x - 100.0).abs() > 13.0);
         assert!(off_axis(&bridged(&points, &no_corners(&points)).0) > 11.0);
+    }
+
+    /// A waistband's end of 30 mm, where cloth and mat look alike and yet its edge is sure to a millimetre.
+    #[test]
+    fn a_tab_stays() {
+        let tab = |s: f64| if (85.0..115.0).contains(&s) { 25.0 } else { 0.0 };
+        let mut points = outline(&square(tab), |_| false);
+        points.iter_mut().for_each(|p| p.doubt_mm = 1.0);
+        assert!(off_axis(&bridged(&points, &no_corners(&points)).0) > 24.9);
     }
 
     #[test]
