@@ -10,7 +10,7 @@ use super::OutlinePoint;
 use crate::units::MatPoint;
 
 /// Longest way of a detour, and the widest gap that is bridged, mm.
-const LONGEST_MM: f64 = 90.0;
+const LONGEST_MM: f64 = 120.0;
 const WIDEST_MM: f64 = 45.0;
 /// A detour is so many times as long as its gap (a corner of the angle below is 1.05 times as long), and so deep, mm.
 const LONGER: f64 = 1.08;
@@ -24,6 +24,10 @@ const LEAST_SIDE_MM: f64 = 10.0;
 const ON_CURVE_MM: f64 = 0.35;
 /// The sides' directions differ by at most this (cosine of 35 degrees): more may be a corner.
 const LEAST_COSINE: f64 = 0.819;
+/// Sides that go straight on (cosine of 8 degrees) make no corner whatever lies between: wider and shallower bulges are bridged
+/// too, mm.
+const STRAIGHT_COSINE: f64 = 0.990;
+const WIDEST_STRAIGHT_MM: f64 = 70.0;
 
 /// The outline, closed, with its detours bridged; the tips of corners that were theirs are none.
 pub(super) fn bridged(points: &[OutlinePoint], corners: &[bool]) -> (Vec<OutlinePoint>, Vec<bool>) {
@@ -133,9 +137,8 @@ impl<'a> Edge<'a> {
                 break;
             }
             if steps > 2
-                && gap < WIDEST_MM
-                && way > LONGER * gap
-                && let Some(bridge) = self.bridge(from, steps)
+                && gap < WIDEST_STRAIGHT_MM
+                && let Some(bridge) = self.bridge(from, steps, way)
             {
                 if best.as_ref().is_none_or(|best| bridge.worth() > best.worth()) {
                     best = Some(bridge);
@@ -150,7 +153,7 @@ impl<'a> Edge<'a> {
     }
 
     /// The bridge over a gap, if its sides lie on one curve and the way between leaves it.
-    fn bridge(&self, from: usize, steps: usize) -> Option<Bridge> {
+    fn bridge(&self, from: usize, steps: usize, way_mm: f64) -> Option<Bridge> {
         let n = self.points.len();
         let frame = Frame::new(self.point(from).at, self.point(from + steps).at)?;
         let deepest = (1..steps).map(|k| frame.place(self.point(from + k).at).1.abs()).fold(0.0, f64::max);
@@ -159,34 +162,40 @@ impl<'a> Edge<'a> {
         }
         let before = self.side(from, n - 1)?;
         let after = self.side(from + steps, 1)?;
-        let sides: Vec<(f64, f64)> = before.iter().chain(&after).map(|p| frame.place(*p)).collect();
+        let sides: Vec<(f64, f64)> = before.iter().chain(&after).map(|p| frame.place(p.at)).collect();
         // A side that turns back over the gap goes on into nothing.
-        let runs_on = before.iter().all(|p| frame.place(*p).0 < 0.5)
-            && after.iter().all(|p| frame.place(*p).0 > frame.length - 0.5);
+        let runs_on = before.iter().all(|p| frame.place(p.at).0 < 0.5)
+            && after.iter().all(|p| frame.place(p.at).0 > frame.length - 0.5);
         let (curve, rms_mm) = parabola(&sides, frame.length)?;
-        let goes_on = direction(&before).dot(&direction(&after)) < -LEAST_COSINE;
+        let cosine = -direction(&before).dot(&direction(&after));
+        let is_narrow = frame.length < WIDEST_MM && way_mm > LONGER * frame.length;
+        let goes_on = cosine > if is_narrow { LEAST_COSINE } else { STRAIGHT_COSINE };
         let off = |k: usize| {
             let (along, across) = frame.place(self.point(from + k).at);
             (across - powers((along / frame.length).clamp(0.0, 1.0)).dot(&curve)).abs()
         };
         let depth_mm = (1..steps).map(off).fold(0.0, f64::max);
-        let doubt_mm = (1..steps).map(|k| self.point(from + k).doubt_mm).fold(0.0, f64::max);
-        let is_detour = depth_mm > DEEP_MM && depth_mm < DOUBTS * doubt_mm;
+        let within: Vec<f64> = (1..steps).map(|k| self.point(from + k).doubt_mm).collect();
+        let beside: Vec<f64> = before.iter().chain(&after).map(|p| p.doubt_mm).collect();
+        let mean = |doubts: &[f64]| doubts.iter().sum::<f64>() / doubts.len().max(1) as f64;
+        let admitted_mm = DOUBTS * within.iter().copied().fold(0.0, f64::max);
+        // Of two that contradict each other the surer one is right.
+        let is_detour = depth_mm > DEEP_MM && depth_mm < admitted_mm && mean(&within) >= mean(&beside);
         let is_bridge = runs_on && goes_on && rms_mm < ON_CURVE_MM && is_detour;
         is_bridge.then_some(Bridge { from, steps, frame, curve, depth_mm, rms_mm })
     }
 
     /// The edge from a point on, up to a corner; `step` is 1 ahead, all but one of the points back.
-    fn side(&self, from: usize, step: usize) -> Option<Vec<MatPoint>> {
+    fn side(&self, from: usize, step: usize) -> Option<Vec<OutlinePoint>> {
         let n = self.points.len();
-        let (mut i, mut way, mut out) = (from % n, 0.0, vec![self.point(from).at]);
+        let (mut i, mut way, mut out) = (from % n, 0.0, vec![self.point(from)]);
         while way < SIDE_MM && out.len() < n / 2 {
             let next = (i + step) % n;
             if self.corners[i] && out.len() > 1 {
                 break;
             }
             way += self.points[i].at.distance(self.points[next].at);
-            out.push(self.points[next].at);
+            out.push(self.points[next]);
             i = next;
         }
         (way > LEAST_SIDE_MM).then_some(out)
@@ -194,8 +203,8 @@ impl<'a> Edge<'a> {
 }
 
 /// The direction in which a side leaves its gap.
-fn direction(side: &[MatPoint]) -> Vector2<f64> {
-    let whole = side.first().zip(side.last()).map_or_else(Vector2::zeros, |(a, b)| *b - *a);
+fn direction(side: &[OutlinePoint]) -> Vector2<f64> {
+    let whole = side.first().zip(side.last()).map_or_else(Vector2::zeros, |(a, b)| b.at - a.at);
     whole / whole.norm().max(1e-9)
 }
 
@@ -263,6 +272,14 @@ mod tests {
         // A tip that was seen is no detour either.
         let points = outline(&square(spike), |p| p.y > 10.5 || (p.x - 100.0).abs() > 13.0);
         assert!(off_axis(&bridged(&points, &no_corners(&points)).0) > 11.0);
+    }
+
+    #[test]
+    fn a_shallow_bulge_of_a_straight_edge_is_bridged() {
+        let bulge = |s: f64| 6.0 * (1.0 - ((s - 100.0) / 30.0).powi(2)).max(0.0);
+        let points = outline(&square(bulge), |p| p.y > 20.0 || (p.x - 100.0).abs() > 31.0);
+        let bridged = bridged(&points, &no_corners(&points)).0;
+        assert!(off_axis(&bridged) < 0.3, "{}", off_axis(&bridged));
     }
 
     /// A waistband's end of 30 mm, where cloth and mat look alike and yet its edge is sure to a millimetre.
