@@ -49,28 +49,20 @@ pub(super) fn take_in_cut_off(
 ) {
     let broad = things.iter().filter_map(|ring| broad_diagonal_mm(ring));
     let Some(largest) = broad.max_by(f64::total_cmp) else { return };
-    let (w, h) = (layout.columns, layout.rows);
-    let departs =
-        |k: usize| layout.valid[k] && !covered_so_far[k] && evidence.departure[k] > BARE * evidence.bare_level[k];
-    let at_border = |k: usize| {
-        k % w == 0 || k % w + 1 == w || k / w == 0 || k / w + 1 == h || neighbours(w, h, k).any(|n| !layout.valid[n])
-    };
-    let departing: Vec<bool> = (0..layout.len()).map(departs).collect();
-    let mut seen = vec![false; layout.len()];
-    for start in (0..layout.len()).filter(|k| departing[*k] && at_border(*k)) {
-        if seen[start] {
+    let beside = |k: usize| neighbours(layout.columns, layout.rows, k);
+    let at_border = |k: usize| beside(k).filter(|n| layout.valid[*n]).count() < 4;
+    let departs = |k: usize| layout.valid[k] && evidence.departure[k] > BARE * evidence.bare_level[k];
+    let mut left: Vec<bool> = (0..layout.len()).map(|k| departs(k) && !covered_so_far[k]).collect();
+    for start in 0..layout.len() {
+        if !left[start] || !at_border(start) {
             continue;
         }
+        left[start] = false;
         let mut piece = vec![start];
-        seen[start] = true;
         let mut next = 0;
         while let Some(&k) = piece.get(next) {
             next += 1;
-            for n in neighbours(w, h, k).filter(|n| departing[*n]) {
-                if !std::mem::replace(&mut seen[n], true) {
-                    piece.push(n);
-                }
-            }
+            piece.extend(beside(k).filter(|n| std::mem::replace(&mut left[*n], false)));
         }
         if extent_mm(layout, &piece) <= largest + AROUND_MM {
             piece.iter().for_each(|k| covered_so_far[*k] = true);

@@ -139,10 +139,9 @@ impl<'a> Edge<'a> {
             if steps > 2
                 && gap < WIDEST_STRAIGHT_MM
                 && let Some(bridge) = self.bridge(from, steps, way)
+                && best.as_ref().is_none_or(|best| bridge.worth() > best.worth())
             {
-                if best.as_ref().is_none_or(|best| bridge.worth() > best.worth()) {
-                    best = Some(bridge);
-                }
+                best = Some(bridge);
             }
             // What was seen is no detour.
             if here.seen {
