@@ -531,7 +531,7 @@ pub(crate) fn cloth_pixels(flat: &Flat, layout: &Layout, cells: &[bool]) -> Vec<
     colours_of(flat, layout, &eroded(layout, cells, 1))
 }
 
-/// Colours of pixels of the cells chosen, some thousand spread over them.
+/// Colours of a few thousand pixels, spread over the cells chosen.
 pub(super) fn colours_of(flat: &Flat, layout: &Layout, chosen: &[bool]) -> Vec<[f32; 3]> {
     let chosen: Vec<usize> = (0..chosen.len()).filter(|k| chosen[*k]).collect();
     let stride = (chosen.len() / 1500).max(1);

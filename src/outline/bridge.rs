@@ -15,7 +15,7 @@ const WIDEST_MM: f64 = 45.0;
 /// A detour is so many times as long as its gap (a corner of the angle below is 1.05 times as long), and so deep, mm.
 const LONGER: f64 = 1.08;
 const DEEP_MM: f64 = 1.5;
-/// It lies within so many of its own doubts of the curve: what is surer may be a tab.
+/// It lies within so many of its own doubts of the curve, and is no surer than its sides: what is surer may be a tab.
 const DOUBTS: f64 = 4.0;
 /// How much of the edge on both sides tells the curve, mm, and how much it takes.
 const SIDE_MM: f64 = 20.0;
@@ -136,7 +136,9 @@ impl<'a> Edge<'a> {
             if way > LONGEST_MM {
                 break;
             }
-            if steps > 2
+            // No shorter way leaves its chord so far.
+            let may_be_deep = way * way > gap * gap + 4.0 * DEEP_MM * DEEP_MM;
+            if may_be_deep
                 && gap < WIDEST_STRAIGHT_MM
                 && let Some(bridge) = self.bridge(from, steps, way)
                 && best.as_ref().is_none_or(|best| bridge.worth() > best.worth())
@@ -153,35 +155,25 @@ impl<'a> Edge<'a> {
 
     /// The bridge over a gap, if its sides lie on one curve and the way between leaves it.
     fn bridge(&self, from: usize, steps: usize, way_mm: f64) -> Option<Bridge> {
-        let n = self.points.len();
         let frame = Frame::new(self.point(from).at, self.point(from + steps).at)?;
-        let deepest = (1..steps).map(|k| frame.place(self.point(from + k).at).1.abs()).fold(0.0, f64::max);
-        if deepest < DEEP_MM {
+        if (1..steps).all(|k| frame.place(self.point(from + k).at).1.abs() < DEEP_MM) {
             return None;
         }
-        let before = self.side(from, n - 1)?;
-        let after = self.side(from + steps, 1)?;
-        let sides: Vec<(f64, f64)> = before.iter().chain(&after).map(|p| frame.place(p.at)).collect();
-        // A side that turns back over the gap goes on into nothing.
-        let runs_on = before.iter().all(|p| frame.place(p.at).0 < 0.5)
-            && after.iter().all(|p| frame.place(p.at).0 > frame.length - 0.5);
-        let (curve, rms_mm) = parabola(&sides, frame.length)?;
-        let cosine = -direction(&before).dot(&direction(&after));
-        let is_narrow = frame.length < WIDEST_MM && way_mm > LONGER * frame.length;
-        let goes_on = cosine > if is_narrow { LEAST_COSINE } else { STRAIGHT_COSINE };
-        let off = |k: usize| {
-            let (along, across) = frame.place(self.point(from + k).at);
+        let (before, after) = (self.side(from, self.points.len() - 1)?, self.side(from + steps, 1)?);
+        if !goes_on(frame, way_mm, &before, &after) {
+            return None;
+        }
+        let within: Vec<OutlinePoint> = (1..steps).map(|k| self.point(from + k)).collect();
+        let beside = [before, after].concat();
+        let places: Vec<(f64, f64)> = beside.iter().map(|p| frame.place(p.at)).collect();
+        let (curve, rms_mm) = parabola(&places, frame.length)?;
+        let off = |p: &OutlinePoint| {
+            let (along, across) = frame.place(p.at);
             (across - powers((along / frame.length).clamp(0.0, 1.0)).dot(&curve)).abs()
         };
-        let depth_mm = (1..steps).map(off).fold(0.0, f64::max);
-        let within: Vec<f64> = (1..steps).map(|k| self.point(from + k).doubt_mm).collect();
-        let beside: Vec<f64> = before.iter().chain(&after).map(|p| p.doubt_mm).collect();
-        let mean = |doubts: &[f64]| doubts.iter().sum::<f64>() / doubts.len().max(1) as f64;
-        let admitted_mm = DOUBTS * within.iter().copied().fold(0.0, f64::max);
-        // Of two that contradict each other the surer one is right.
-        let is_detour = depth_mm > DEEP_MM && depth_mm < admitted_mm && mean(&within) >= mean(&beside);
-        let is_bridge = runs_on && goes_on && rms_mm < ON_CURVE_MM && is_detour;
-        is_bridge.then_some(Bridge { from, steps, frame, curve, depth_mm, rms_mm })
+        let depth_mm = within.iter().map(off).fold(0.0, f64::max);
+        let is_detour = rms_mm < ON_CURVE_MM && depth_mm > DEEP_MM && is_doubtful(depth_mm, &within, &beside);
+        is_detour.then_some(Bridge { from, steps, frame, curve, depth_mm, rms_mm })
     }
 
     /// The edge from a point on, up to a corner; `step` is 1 ahead, all but one of the points back.
@@ -199,6 +191,23 @@ impl<'a> Edge<'a> {
         }
         (way > LEAST_SIDE_MM).then_some(out)
     }
+}
+
+/// Do the sides go on from one to the other, so that no corner lies between?
+fn goes_on(gap: Frame, way_mm: f64, before: &[OutlinePoint], after: &[OutlinePoint]) -> bool {
+    // A side that turns back over the gap goes on into nothing.
+    let leaves =
+        before.iter().all(|p| gap.place(p.at).0 < 0.5) && after.iter().all(|p| gap.place(p.at).0 > gap.length - 0.5);
+    let is_narrow = gap.length < WIDEST_MM && way_mm > LONGER * gap.length;
+    let cosine = -direction(before).dot(&direction(after));
+    leaves && cosine > if is_narrow { LEAST_COSINE } else { STRAIGHT_COSINE }
+}
+
+/// Is the way between less sure than its sides, and so little that its depth is no wonder?
+fn is_doubtful(depth_mm: f64, within: &[OutlinePoint], beside: &[OutlinePoint]) -> bool {
+    let mean = |points: &[OutlinePoint]| points.iter().map(|p| p.doubt_mm).sum::<f64>() / points.len().max(1) as f64;
+    let most = within.iter().map(|p| p.doubt_mm).fold(0.0, f64::max);
+    depth_mm < DOUBTS * most && mean(within) >= mean(beside)
 }
 
 /// The direction in which a side leaves its gap.
