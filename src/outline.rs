@@ -17,6 +17,7 @@ mod doubt;
 mod groove;
 mod lead;
 mod outliers;
+mod parabola;
 mod penumbra;
 mod printed;
 mod profiles;

@@ -4,7 +4,7 @@ use nalgebra::Vector2;
 
 use super::cells::Layout;
 use super::evidence::Evidence;
-use super::region::neighbours;
+use super::region::{neighbours, reached};
 use crate::polygon;
 use crate::units::MatPoint;
 
@@ -52,20 +52,19 @@ pub(super) fn take_in_cut_off(
     let beside = |k: usize| neighbours(layout.columns, layout.rows, k);
     let at_border = |k: usize| beside(k).filter(|n| layout.valid[*n]).count() < 4;
     let departs = |k: usize| layout.valid[k] && evidence.departure[k] > BARE * evidence.bare_level[k];
-    let mut left: Vec<bool> = (0..layout.len()).map(|k| departs(k) && !covered_so_far[k]).collect();
+    let departing: Vec<bool> = (0..layout.len()).map(|k| departs(k) && !covered_so_far[k]).collect();
+    let mut looked_at = vec![false; layout.len()];
     for start in 0..layout.len() {
-        if !left[start] || !at_border(start) {
+        if !departing[start] || looked_at[start] || !at_border(start) {
             continue;
         }
-        left[start] = false;
-        let mut piece = vec![start];
-        let mut next = 0;
-        while let Some(&k) = piece.get(next) {
-            next += 1;
-            piece.extend(beside(k).filter(|n| std::mem::replace(&mut left[*n], false)));
-        }
-        if extent_mm(layout, &piece) <= largest + AROUND_MM {
-            piece.iter().for_each(|k| covered_so_far[*k] = true);
+        let only_start = (0..layout.len()).map(|k| k == start).collect();
+        let piece = reached(layout.columns, layout.rows, only_start, |k| departing[k]);
+        let cells: Vec<usize> = (0..layout.len()).filter(|k| piece[*k]).collect();
+        let is_no_larger = extent_mm(layout, &cells) <= largest + AROUND_MM;
+        for k in cells {
+            looked_at[k] = true;
+            covered_so_far[k] |= is_no_larger;
         }
     }
 }

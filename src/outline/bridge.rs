@@ -3,10 +3,10 @@
 //! Where cloth and mat look alike the path may run out to a fold of the light or in along a stripe, and come back a little
 //! farther on. If the edge before and the edge after lie on one smooth curve, the way between that nobody saw is a detour.
 
-use nalgebra::{Matrix3, Vector2, Vector3};
+use nalgebra::{Vector2, Vector3};
 use rayon::prelude::*;
 
-use super::OutlinePoint;
+use super::{OutlinePoint, parabola};
 use crate::units::MatPoint;
 
 /// Longest way of a detour, and the widest gap that is bridged, mm.
@@ -20,6 +20,8 @@ const DOUBTS: f64 = 4.0;
 /// How much of the edge on both sides tells the curve, mm, and how much it takes.
 const SIDE_MM: f64 = 20.0;
 const LEAST_SIDE_MM: f64 = 10.0;
+/// A side comes back over its gap by less than this, mm.
+const BACK_MM: f64 = 0.5;
 /// The sides lie on the curve to so much, mm (root mean square).
 const ON_CURVE_MM: f64 = 0.35;
 /// The sides' directions differ by at most this (cosine of 35 degrees): more may be a corner.
@@ -33,7 +35,7 @@ const WIDEST_STRAIGHT_MM: f64 = 70.0;
 pub(super) fn bridged(points: &[OutlinePoint], corners: &[bool]) -> (Vec<OutlinePoint>, Vec<bool>) {
     let (mut points, mut corners) = (points.to_vec(), corners.to_vec());
     let mut found: Vec<Bridge> = {
-        let edge = Edge::new(&points, &corners);
+        let edge = Edge { points: &points, corners: &corners };
         (0..points.len()).into_par_iter().with_min_len(64).filter_map(|from| edge.best_from(from)).collect()
     };
     found.sort_by(|a, b| b.worth().total_cmp(&a.worth()));
@@ -73,8 +75,7 @@ impl Bridge {
 
     /// The curve at a share of the gap.
     fn at(&self, share: f64) -> MatPoint {
-        let along = share * self.frame.length;
-        self.frame.point(along, powers(along / self.frame.length).dot(&self.curve))
+        self.frame.point(share, parabola::at(&self.curve, share))
     }
 }
 
@@ -92,31 +93,24 @@ impl Frame {
         (length > 1.0).then(|| Self { origin: a, along: (b - a) / length, length })
     }
 
-    /// Distance along and across.
+    /// How far along, as a share of the chord, and how far across, mm.
     fn place(&self, p: MatPoint) -> (f64, f64) {
         let d = p - self.origin;
-        (d.dot(&self.along), self.along.perp(&d))
+        (d.dot(&self.along) / self.length, self.along.perp(&d))
     }
 
-    fn point(&self, along: f64, across: f64) -> MatPoint {
-        self.origin + self.along * along + Vector2::new(-self.along.y, self.along.x) * across
+    fn point(&self, share: f64, across_mm: f64) -> MatPoint {
+        self.origin + self.along * (share * self.length) + Vector2::new(-self.along.y, self.along.x) * across_mm
     }
 }
 
-fn powers(t: f64) -> Vector3<f64> {
-    Vector3::new(1.0, t, t * t)
-}
-
+/// The closed outline and the tips of its corners.
 struct Edge<'a> {
     points: &'a [OutlinePoint],
     corners: &'a [bool],
 }
 
-impl<'a> Edge<'a> {
-    fn new(points: &'a [OutlinePoint], corners: &'a [bool]) -> Self {
-        Self { points, corners }
-    }
-
+impl Edge<'_> {
     fn point(&self, i: usize) -> OutlinePoint {
         self.points[i % self.points.len()]
     }
@@ -166,10 +160,12 @@ impl<'a> Edge<'a> {
         let within: Vec<OutlinePoint> = (1..steps).map(|k| self.point(from + k)).collect();
         let beside = [before, after].concat();
         let places: Vec<(f64, f64)> = beside.iter().map(|p| frame.place(p.at)).collect();
-        let (curve, rms_mm) = parabola(&places, frame.length)?;
+        let curve = parabola::through(&places, |_| 1.0)?;
+        let squares = places.iter().map(|(share, across)| (across - parabola::at(&curve, *share)).powi(2));
+        let rms_mm = (squares.sum::<f64>() / places.len() as f64).sqrt();
         let off = |p: &OutlinePoint| {
-            let (along, across) = frame.place(p.at);
-            (across - powers((along / frame.length).clamp(0.0, 1.0)).dot(&curve)).abs()
+            let (share, across) = frame.place(p.at);
+            (across - parabola::at(&curve, share.clamp(0.0, 1.0))).abs()
         };
         let depth_mm = within.iter().map(off).fold(0.0, f64::max);
         let is_detour = rms_mm < ON_CURVE_MM && depth_mm > DEEP_MM && is_doubtful(depth_mm, &within, &beside);
@@ -196,8 +192,9 @@ impl<'a> Edge<'a> {
 /// Do the sides go on from one to the other, so that no corner lies between?
 fn goes_on(gap: Frame, way_mm: f64, before: &[OutlinePoint], after: &[OutlinePoint]) -> bool {
     // A side that turns back over the gap goes on into nothing.
+    let slack = BACK_MM / gap.length;
     let leaves =
-        before.iter().all(|p| gap.place(p.at).0 < 0.5) && after.iter().all(|p| gap.place(p.at).0 > gap.length - 0.5);
+        before.iter().all(|p| gap.place(p.at).0 < slack) && after.iter().all(|p| gap.place(p.at).0 > 1.0 - slack);
     let is_narrow = gap.length < WIDEST_MM && way_mm > LONGER * gap.length;
     let cosine = -direction(before).dot(&direction(after));
     leaves && cosine > if is_narrow { LEAST_COSINE } else { STRAIGHT_COSINE }
@@ -214,17 +211,6 @@ fn is_doubtful(depth_mm: f64, within: &[OutlinePoint], beside: &[OutlinePoint]) 
 fn direction(side: &[OutlinePoint]) -> Vector2<f64> {
     let whole = side.first().zip(side.last()).map_or_else(Vector2::zeros, |(a, b)| b.at - a.at);
     whole / whole.norm().max(1e-9)
-}
-
-/// Least-squares parabola across over along (in lengths of the gap), and what is left, mm.
-fn parabola(places: &[(f64, f64)], length: f64) -> Option<(Vector3<f64>, f64)> {
-    let rows = || places.iter().map(|(along, across)| (powers(along / length), *across));
-    let (normal, right) = rows().fold((Matrix3::zeros(), Vector3::zeros()), |(normal, right), (row, across)| {
-        (normal + row * row.transpose(), right + row * across)
-    });
-    let curve = normal.try_inverse()? * right;
-    let squares: f64 = rows().map(|(row, across)| (across - row.dot(&curve)).powi(2)).sum();
-    Some((curve, (squares / places.len() as f64).sqrt()))
 }
 
 #[cfg(test)]

@@ -1,10 +1,11 @@
 //! Crossings that left the edge for a printed line, a diagonal, a shadow's rim: short bumps that the edge on
 //! both sides of them contradicts.
 
-use nalgebra::{Matrix3, Vector2, Vector3};
+use nalgebra::{Vector2, Vector3};
 use rayon::prelude::*;
 
 use super::crossing::Crossing;
+use super::parabola;
 use crate::units::MatPoint;
 
 /// Points either way that judge a point.
@@ -77,7 +78,7 @@ fn stands_out(places: &[Option<MatPoint>], i: usize) -> bool {
     };
     let around: Vec<(f64, f64)> = (-REACH..=REACH).filter(|k| *k != 0).filter_map(|k| at(k).map(local)).collect();
     // Most points lie amid their neighbours, and the plain fit shows it.
-    let plain = parabola(&around, |_| 1.0);
+    let plain = parabola::through(&around, |_| 1.0);
     if plain.is_some_and(|course| course.x.abs() < 0.5 * LEAST_MM) {
         return false;
     }
@@ -95,30 +96,18 @@ fn robust_parabola(points: &[(f64, f64)]) -> Option<(Vector3<f64>, f64, f64)> {
     let mut course = Vector3::new(median(points.iter().map(|p| p.1)), 0.0, 0.0);
     let mut spread = 1.0;
     for round in 0..7 {
-        let miss = |p: &(f64, f64)| p.1 - course.dot(&Vector3::new(1.0, p.0, p.0 * p.0));
+        let miss = |p: &(f64, f64)| p.1 - parabola::at(&course, p.0);
         spread = (1.4826 * median(points.iter().map(|p| miss(p).abs()))).max(FLOOR_MM);
         let gate = if round < 2 { 6.0 } else { 4.0 } * spread;
         let before = course;
-        course = parabola(points, |p| (1.0 - (miss(p) / gate).powi(2)).max(0.0).powi(2))?;
+        course = parabola::through(points, |p| (1.0 - (miss(p) / gate).powi(2)).max(0.0).powi(2))?;
         if round >= 2 && (course - before).amax() < 0.01 * FLOOR_MM {
             break;
         }
     }
-    let near = |p: &&(f64, f64)| (p.1 - course.dot(&Vector3::new(1.0, p.0, p.0 * p.0))).abs() < 4.0 * spread.min(0.15);
+    let near = |p: &&(f64, f64)| (p.1 - parabola::at(&course, p.0)).abs() < 4.0 * spread.min(0.15);
     let agreement = points.iter().filter(near).count() as f64 / points.len() as f64;
     Some((course, spread, agreement))
-}
-
-/// The parabola of least weighted squares.
-fn parabola(points: &[(f64, f64)], weight: impl Fn(&(f64, f64)) -> f64) -> Option<Vector3<f64>> {
-    let (mut a, mut b) = (Matrix3::identity() * 1e-6, Vector3::zeros());
-    for p in points {
-        let w = weight(p);
-        let row = Vector3::new(1.0, p.0, p.0 * p.0);
-        a += row * row.transpose() * w;
-        b += row * (w * p.1);
-    }
-    Some(a.try_inverse()? * b)
 }
 
 fn median(values: impl Iterator<Item = f64>) -> f64 {
