@@ -1,12 +1,14 @@
 //! A sheet of standard paper or an ID-1 card beside the garment, found by its four sides.
 //!
-//! A card that is no lighter or darker than the table is found by its colour (`hue`). What is known of the scale by
-//! another reference only says which of several rectangles is meant.
+//! A card that is no lighter or darker than the table is found by its colour (`hue`), a white sheet on a white mat by being
+//! smooth (`smooth`). What is known of the scale by another reference only says which of several rectangles is meant.
 //!
 //! Every side of a sheet may be cut 1.5 mm (to 150 mm), 2 mm (to 600 mm) or 3 mm off its size (ISO 216:2007, tolerances), those
 //! of an ID-1 card about 0.06 and 0.13 mm (ISO/IEC 7810) but it is small: the doubt follows.
 
 mod hue;
+mod mixture;
+mod smooth;
 
 use image::{GrayImage, Luma, RgbImage};
 use nalgebra::{Matrix2, Vector2};
@@ -98,14 +100,15 @@ impl Guide<'_> {
 pub fn find(rgb: &RgbImage, luma: &GrayImage, what: Rectangle, guide: Option<&Guide>) -> Result<Body, Refusal> {
     let agrees = |seen: &Seen| guide.is_none_or(|guide| guide.agrees(&seen.corners, seen.mm));
     let by_light = better(by_light(luma, what), agrees);
-    // A sheet is white; a rectangle of another colour would be a garment.
+    let others: fn(&RgbImage, Rectangle) -> Vec<Seen> = match (what.kind, guide) {
+        (BodyKind::IdCard, _) => hue::seen,
+        (_, Some(_)) => smooth::seen,
+        // Nothing but light tells a sheet from a garment or a tile of its shape.
+        (_, None) => |_, _| Vec::new(),
+    };
     let seen = match by_light {
-        Some(seen) if what.kind != BodyKind::IdCard || agrees(&seen) => Some(seen),
-        by_light if what.kind == BodyKind::IdCard => {
-            let by_hue = better(hue::seen(rgb, what), agrees);
-            better([by_light, by_hue].into_iter().flatten().collect(), agrees)
-        }
-        other => other,
+        Some(seen) if agrees(&seen) => Some(seen),
+        by_light => better(by_light.into_iter().chain(others(rgb, what)).collect(), agrees),
     };
     seen.map(|seen| body(&seen, what)).ok_or_else(|| {
         Refusal::new(
@@ -125,13 +128,25 @@ pub fn find(rgb: &RgbImage, luma: &GrayImage, what: Rectangle, guide: Option<&Gu
 /// Rectangles lighter or darker than what is around them.
 fn by_light(luma: &GrayImage, what: Rectangle) -> Vec<Seen> {
     let factor = factor(luma.dimensions());
-    let refined = |(quad, light): (Quad, bool)| refine(luma, quad, light, what, 0.0);
+    let refined = |(quad, light): (Quad, bool)| {
+        let towards = if light { -1.0 } else { 1.0 };
+        refine(quad, what, 0.0, |_, foot, outward, span| half_way(luma, foot, outward * towards, span))
+    };
     quads(&super::reduce(luma, factor), factor, WIDEST).into_par_iter().filter_map(refined).collect()
 }
 
 /// By how much the photo is reduced for the search.
 fn factor((width, height): (u32, u32)) -> u32 {
     width.max(height).div_ceil(SEARCH_LONG_SIDE).max(1)
+}
+
+/// Red, green and blue of the reduced photo.
+fn channels(rgb: &RgbImage, factor: u32) -> [GrayImage; 3] {
+    let (width, height) = rgb.dimensions();
+    [0, 1, 2].map(|c| {
+        let values = rgb.as_raw().iter().skip(c).step_by(3).copied().collect();
+        super::reduce(&GrayImage::from_raw(width, height, values).unwrap_or_default(), factor)
+    })
 }
 
 /// The quadrilaterals of a reduced picture cut at every level, in the photo; and is it the lighter side of the cut?
@@ -179,7 +194,14 @@ fn sides_mm(quad: &Quad, what: Rectangle) -> Option<([f64; 2], f64)> {
 }
 
 /// Reads a quadrilateral's sides; its places may stray by `stray_px`, or by a share of the side if that is more.
-fn refine(luma: &GrayImage, quad: Quad, light: bool, what: Rectangle, stray_px: f64) -> Option<Seen> {
+///
+/// `place` tells where a side's edge is, by the side's number, a foot near it, the way outward and how far to look, px.
+fn refine(
+    quad: Quad,
+    what: Rectangle,
+    stray_px: f64,
+    place: impl Fn(usize, ImagePoint, Vector2<f64>, f64) -> Option<ImagePoint>,
+) -> Option<Seen> {
     let (mm, off) = sides_mm(&quad, what)?;
     let length = |i: usize| quad[i].distance(quad[(i + 1) % 4]);
     let mut sides: [Vec<ImagePoint>; 4] = Default::default();
@@ -189,11 +211,10 @@ fn refine(luma: &GrayImage, quad: Quad, light: bool, what: Rectangle, stray_px: 
         let (a, b) = (quad[i], quad[(i + 1) % 4]);
         let along = (b - a).normalize();
         let outward = Vector2::new(along.y, -along.x);
-        let towards = if light { -outward } else { outward };
         let span = (0.02 * length(i)).clamp(6.0, 20.0);
         let points: Vec<ImagePoint> = (0..ALONG)
             .map(|k| a.lerp(b, CORNER + (1.0 - 2.0 * CORNER) * k as f64 / (ALONG as f64 - 1.0)))
-            .filter_map(|foot| half_way(luma, foot, towards, span))
+            .filter_map(|foot| place(i, foot, outward, span))
             .collect();
         let least = (STRAIGHT * ALONG as f64) as usize;
         let (at, way) = line_through(&points, least)?;
@@ -334,5 +355,24 @@ mod tests {
         // What agrees with nothing is still told.
         let mm = |a: ImagePoint, b: ImagePoint| a.distance(b) / 20.0;
         assert!(find(&rgb, &luma, Rectangle::id_card(), Some(&Guide { mm: &mm, within: 0.15 })).is_ok());
+    }
+
+    /// White paper on a white mat, which shows beside it only by lines an inch apart and a hardly other white.
+    #[test]
+    fn a_sheet_no_lighter_than_the_mat_is_found_by_being_smooth() {
+        let px_per_mm = 1.6;
+        let rgb = photo(px_per_mm, |u, v| {
+            let inside = (148.5 - (u + 60.0).abs()).min(105.0 - v.abs());
+            let line = if (u / 25.4).fract().abs() < 0.04 || (v / 25.4).fract().abs() < 0.04 { 0.7 } else { 1.0 };
+            let mottle = 1.0 + 0.012 * ((0.11 * u).sin() + (0.13 * v + 1.0).sin());
+            blended(px_per_mm * inside, [0.56, 0.57, 0.57], [0.585, 0.565, 0.56].map(|c| c * line * mottle))
+        });
+        let luma = crate::photo::Photo::from_rgb(rgb.clone()).luma();
+        let sheet = Rectangle::sheet(210.0, 297.0);
+        assert!(find(&rgb, &luma, sheet, None).is_err());
+        let mm = |a: ImagePoint, b: ImagePoint| a.distance(b) / px_per_mm;
+        let found = find(&rgb, &luma, sheet, Some(&Guide { mm: &mm, within: 0.15 })).unwrap();
+        let off = length_px(&found) / (297.0 * px_per_mm) - 1.0;
+        assert!(off.abs() < 0.004, "{off}");
     }
 }
