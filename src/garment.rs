@@ -164,10 +164,10 @@ fn separate_within(
 ) -> Result<Garment, Refusal> {
     let flat = flat::rectify(photo, camera, frame, 0.0);
     let layout = cells::Layout::new(frame, photo, camera);
-    let seen = extent::Seen::new(&layout, grid);
+    let mut thing = things::covered(&layout, options.things);
+    let seen = extent::Seen::new(&layout, grid).without(&thing);
     let mat = MatModel::learn(&flat, &layout, grid, extent, &seen)?;
     let mut evidence = evidence::gather(&flat, &layout, &mat, extent, &seen);
-    let mut thing = things::covered(&layout, options.things);
     things::take_in_their_own(&mut thing, options.things, &layout, &evidence);
     evidence.set_aside(thing);
     if let Some(bare) = options.bare {

@@ -170,4 +170,12 @@ impl Seen {
         let reach = (0.32 * pitch).clamp(cell, NEAR_LINE_MM);
         Self { on: cells_near(layout, grid, 0.4 * cell), near: cells_near(layout, grid, reach) }
     }
+
+    /// Without the cells where a thing lies: its colours are none of the mat's.
+    pub(crate) fn without(mut self, thing: &[bool]) -> Self {
+        for cells in [&mut self.on, &mut self.near] {
+            cells.iter_mut().zip(thing).for_each(|(seen, thing)| *seen &= !thing);
+        }
+        self
+    }
 }

@@ -25,6 +25,9 @@ const SHADE_STRIDE: usize = 3;
 const HUE_BLOCK_MM: f64 = 12.0;
 const LEAST_HUE_GATE: f32 = 0.3;
 
+/// A mat's rim is so wide at least, mm.
+const RIM_MM: f64 = 3.0;
+
 /// Fewest pixels to learn from.
 const MIN_SAMPLES: usize = 300;
 
@@ -66,7 +69,10 @@ impl MatModel {
         extent: &MatExtent,
         seen: &Seen,
     ) -> Result<Self, Refusal> {
-        let samples = of_one_hue(samples(flat, layout, seen));
+        // Beyond the outermost lines a narrow rim ends, and the table begins.
+        let on_mat = |s: &Sample| extent.rect.depth_mm(s.at) > -RIM_MM;
+        let on_mat = samples(flat, layout, seen).into_iter().filter(on_mat).collect();
+        let samples = of_one_hue(on_mat);
         if samples.len() < MIN_SAMPLES {
             return Err(too_little());
         }
