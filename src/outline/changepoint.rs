@@ -93,7 +93,8 @@ const BLOCK_POINTS: usize = 40;
 const FULL_LIGHT: f32 = 0.87;
 const LEAST_APART: f32 = 0.2;
 
-/// Most that ratios are shifted, as a share of the span over which the shift fades out.
+/// The span over which the shift of unclear ratios fades out, and the most that they are shifted, as a share of it.
+const FADE: f32 = LEFT_CLOTH - UNCLEAR_CLOTH;
 const LARGEST_SHIFT: f32 = 0.9;
 
 /// Points beyond either end over which the path of a closed curve settles.
@@ -199,7 +200,8 @@ fn charge(ratios: &mut [f32], told: &[Priced], step_mm: f64) {
 /// Keeps the likelihoods honest: what surely is cloth must on average speak for cloth, what surely is background
 /// for background. Where they do not, they are shifted until they do, and weakened by how little they tell.
 ///
-/// `inside` and `outside` are sample ranges surely on either side of the edge.
+/// `inside` and `outside` are sample ranges surely on either side of the edge. A chessboard's squares of either tone are looked
+/// at apart: cloth may be like one of them, and what the other says is nothing to them.
 ///
 /// Gives how far the two sides' mean log ratios lie apart, halved: small where cloth and mat look alike.
 pub(crate) fn balance(
@@ -208,19 +210,65 @@ pub(crate) fn balance(
     inside: Range<usize>,
     outside: Range<usize>,
 ) -> Vec<f32> {
+    let mut told = Vec::new();
+    let curve = profiles.range(0.0, 0.0).start;
+    for &tone in Tone::all(profiles) {
+        let apart = balance_tone(profiles, ratios, inside.clone(), outside.clone(), tone);
+        if told.is_empty() {
+            told = apart;
+        } else {
+            let at_edge = (0..told.len()).filter(|i| tone.is_of(profiles, *i, curve));
+            at_edge.for_each(|i| told[i] = apart[i]);
+        }
+    }
+    told
+}
+
+/// Which samples are looked at together: those of a chessboard's light or dark squares, or all.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Tone {
+    Any,
+    Light,
+    Dark,
+}
+
+impl Tone {
+    fn all(profiles: &Profiles) -> &'static [Self] {
+        if profiles.tones { &[Self::Light, Self::Dark] } else { &[Self::Any] }
+    }
+
+    /// Is this the tone that the bare mat would have at a sample?
+    fn is_of(self, profiles: &Profiles, i: usize, j: usize) -> bool {
+        let is_light = || profiles.expected(i).get(j).is_some_and(|tone| tone[1] > profiles.ground[i][1]);
+        self == Self::Any || (self == Self::Light) == is_light()
+    }
+}
+
+/// The same for the samples of a tone.
+fn balance_tone(
+    profiles: &Profiles,
+    ratios: &mut [f32],
+    inside: Range<usize>,
+    outside: Range<usize>,
+    tone: Tone,
+) -> Vec<f32> {
     let n = profiles.count();
-    let mean = |i: usize, range: &Range<usize>| {
-        ratios[i * profiles.len..][range.clone()].iter().sum::<f32>() / range.len().max(1) as f32
+    let of_it = |i: usize, j: usize| tone.is_of(profiles, i, j);
+    let sum = |i: usize, range: &Range<usize>| {
+        let some = range.clone().filter(|j| of_it(i, *j)).map(|j| ratios[i * profiles.len + j]);
+        some.fold((0.0, 0.0), |(sum, count), ratio| (sum + ratio, count + 1.0))
     };
-    let cloth: Vec<f32> = (0..n).map(|i| mean(i, &inside)).collect();
-    let ground: Vec<f32> = (0..n).map(|i| mean(i, &outside)).collect();
-    let pooled = |values: &[f32], i: usize| {
-        (0..=2 * BALANCE_POINTS).map(|k| values[(i + n + k - BALANCE_POINTS.min(n)) % n]).sum::<f32>()
-            / (2 * BALANCE_POINTS + 1) as f32
+    let cloth: Vec<(f32, f32)> = (0..n).map(|i| sum(i, &inside)).collect();
+    let ground: Vec<(f32, f32)> = (0..n).map(|i| sum(i, &outside)).collect();
+    let pooled = |sums: &[(f32, f32)], i: usize| {
+        let around = (0..=2 * BALANCE_POINTS).map(|k| sums[(i + n + k - BALANCE_POINTS.min(n)) % n]);
+        let (sum, count) = around.fold((0.0, 0.0), |(a, b), (sum, count)| (a + sum, b + count));
+        (count > 0.0).then(|| sum / count)
     };
     let mut told = Vec::with_capacity(n);
     for i in 0..n {
-        let (cloth, ground) = (pooled(&cloth, i), pooled(&ground, i));
+        // What is nowhere near is told from the rest.
+        let (cloth, ground) = (pooled(&cloth, i).unwrap_or(CLIP), pooled(&ground, i).unwrap_or(-CLIP));
         let apart = 0.5 * (cloth - ground);
         told.push(apart);
         let fair = cloth.min(-ground);
@@ -228,8 +276,10 @@ pub(crate) fn balance(
         let shift =
             if fair < apart.min(FAIR) { 0.5 * (cloth + ground) * ((FAIR - fair) / FAIR).clamp(0.0, 1.0) } else { 0.0 };
         let weight = (apart / TELLING).clamp(0.0, 1.0);
-        for r in &mut ratios[i * profiles.len..(i + 1) * profiles.len] {
-            *r = (*r - shift) * weight;
+        for (j, r) in ratios[i * profiles.len..(i + 1) * profiles.len].iter_mut().enumerate() {
+            if of_it(i, j) {
+                *r = (*r - shift) * weight;
+            }
         }
     }
     told
@@ -247,33 +297,50 @@ pub(crate) fn balance_unclear(
     inside: Range<usize>,
     outside: Range<usize>,
 ) {
-    let of = |range: Range<usize>| ratios.chunks(profiles.len).flat_map(move |row| &row[range.clone()]).copied();
-    let share = |rows: &[f32], wanted: &dyn Fn(f32) -> bool| {
-        let rows = rows.chunks(profiles.len);
-        let all = (rows.len() * inside.len()).max(1) as f32;
-        rows.flat_map(|row| &row[inside.clone()]).filter(|r| wanted(**r)).count() as f32 / all
+    for &tone in Tone::all(profiles) {
+        let shift = shift_of_unclear(profiles, gain, ratios, [&inside, &outside], tone);
+        if shift == 0.0 {
+            continue;
+        }
+        let of_it = |k: usize| tone.is_of(profiles, k / profiles.len, k % profiles.len);
+        let some = ratios.iter_mut().enumerate().filter(|(k, _)| of_it(*k));
+        some.for_each(|(_, r)| *r -= shift * ((LEFT_CLOTH - *r) / FADE).clamp(0.0, 1.0));
+    }
+}
+
+/// By how much the ratios of what is unclear are to be shifted among the samples of a tone; 0 if nothing is due.
+fn shift_of_unclear(
+    profiles: &Profiles,
+    gain: &[[f32; 3]],
+    ratios: &[f32],
+    [inside, outside]: [&Range<usize>; 2],
+    tone: Tone,
+) -> f32 {
+    let row = |i: usize, range: &Range<usize>| -> Vec<f32> {
+        let of_it = range.clone().filter(|j| tone.is_of(profiles, i, *j));
+        of_it.map(|j| ratios[i * profiles.len + j]).collect()
+    };
+    let rows = |range: &Range<usize>| -> Vec<Vec<f32>> { (0..profiles.count()).map(|i| row(i, range)).collect() };
+    let share = |rows: &[Vec<f32>], wanted: &dyn Fn(f32) -> bool| {
+        let all = rows.iter().map(Vec::len).sum::<usize>().max(1) as f32;
+        rows.iter().flatten().filter(|r| wanted(**r)).count() as f32 / all
     };
     let is_unclear = |r: f32| r < UNCLEAR_CLOTH;
-    let mut shares: Vec<f32> =
-        ratios.chunks(BLOCK_POINTS * profiles.len).map(|rows| share(rows, &is_unclear)).collect();
-    let mut unclear: Vec<f32> = of(inside.clone()).filter(|r| is_unclear(*r)).collect();
-    let mut mat: Vec<f32> = of(outside).collect();
-    let striped = share(ratios, &|r| r > CLEAR_CLOTH) >= CLEAR_SHARE && median(&mut shares) >= UNCLEAR_SHARE;
-    if !striped
-        || unclear.is_empty()
-        || mat.is_empty()
-        || light_on_unclear(profiles, gain, ratios, &inside) < FULL_LIGHT
+    let cloth = rows(inside);
+    let mut shares: Vec<f32> = cloth.chunks(BLOCK_POINTS).map(|rows| share(rows, &is_unclear)).collect();
+    let mut unclear: Vec<f32> = cloth.iter().flatten().copied().filter(|r| is_unclear(*r)).collect();
+    let mut mat = rows(outside).concat();
+    let striped = share(&cloth, &|r| r > CLEAR_CLOTH) >= CLEAR_SHARE && median(&mut shares) >= UNCLEAR_SHARE;
+    if !striped || unclear.is_empty() || mat.is_empty() || light_on_unclear(profiles, gain, ratios, inside) < FULL_LIGHT
     {
-        return;
+        return 0.0;
     }
     let (unclear, mat) = (median(&mut unclear), median(&mut mat));
     if unclear > FAIR || unclear - mat < LEAST_APART {
-        return;
+        return 0.0;
     }
     // Never so far that what says more for cloth would come to say less.
-    let fade = LEFT_CLOTH - UNCLEAR_CLOTH;
-    let shift = (0.5 * (unclear + mat)).clamp(-LARGEST_SHIFT * fade, 0.0);
-    ratios.iter_mut().for_each(|r| *r -= shift * ((LEFT_CLOTH - *r) / fade).clamp(0.0, 1.0));
+    (0.5 * (unclear + mat)).clamp(-LARGEST_SHIFT * FADE, 0.0)
 }
 
 /// Middle brightness of the unclear samples of a range over that of the mat's ground there.
