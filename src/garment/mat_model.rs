@@ -25,8 +25,8 @@ const SHADE_STRIDE: usize = 3;
 const HUE_BLOCK_MM: f64 = 12.0;
 const LEAST_HUE_GATE: f32 = 0.3;
 
-/// A mat's rim is so wide at least, mm.
-const RIM_MM: f64 = 3.0;
+/// What lies so far beyond the outermost lines is hardly ever table, mm.
+const RIM_MM: f64 = 5.0;
 
 /// Fewest pixels to learn from.
 const MIN_SAMPLES: usize = 300;
