@@ -95,6 +95,14 @@ const FINE_STEP_MM: (f64, f64) = (0.1, 0.15);
 const SECOND_REACH_MM: f64 = 3.0;
 const FINE_OUTSIDE_MM: f64 = 6.0;
 
+/// An edge is looked for so far beside a way, mm, and not at so many points of its ends.
+const BESIDE_WAY_MM: f64 = 0.8;
+const WAYS_END: usize = 3;
+/// Fewer points than these prove nothing.
+const LEAST_SHOWN: usize = 8;
+/// Points that a way is divided into at least: what is read around it is pooled over so many.
+const LEAST_WAY: usize = 64;
+
 /// Mean log ratio of cloth over mat, halved between the sides, below which the two look alike.
 const LITTLE_APART: f32 = 2.0;
 
@@ -193,11 +201,37 @@ impl Scene<'_> {
             .map(|p| OutlinePoint { at: p.at, doubt_mm: doubts[p.from].mm, seen: doubts[p.from].seen })
             .collect();
         let corners: Vec<bool> = edge.iter().map(|p| p.corner).collect();
-        let (points, corners) = bridge::bridged(&points, &corners);
+        let (points, corners) = bridge::bridged(&points, &corners, |way| self.shown(way));
         let points = closely_spaced(&doubt::widened_at_corners(calm::calmed(&points, &corners)));
         let outline = Outline { points };
         let statistics = Statistics::of(&outline, self.garment, &blur, pixel_mm);
         Trace { warnings: statistics.warnings(&outline), statistics, outline }
+    }
+}
+
+impl Scene<'_> {
+    /// How clearly the photo shows an edge along a way, or a little beside it: the mean of [`lead::evidence`].
+    fn shown(&self, way: &[MatPoint]) -> f32 {
+        if way.len() < LEAST_SHOWN {
+            return 0.0;
+        }
+        let parts = LEAST_WAY.div_ceil(way.len().max(1));
+        let way: Vec<MatPoint> = way
+            .windows(2)
+            .flat_map(|w| (0..parts).map(move |k| w[0].lerp(w[1], k as f64 / parts as f64)))
+            .chain(way.last().copied())
+            .collect();
+        let normals = contour::normals(&way, 2 * parts);
+        let span = Span { from_mm: -5.0, to_mm: ring::OUTSIDE_MM.1, step_mm: FIRST_STEP_MM };
+        let profiles = self.profiles(&way, &normals, &span);
+        let ring = Ring::read(&profiles, self.garment, None);
+        let evidence = lead::evidence(&profiles, &ring, &roughness::off_lines(&profiles));
+        // The way is open: what is pooled over its ends means nothing.
+        let ends = (WAYS_END * parts).min(way.len() / 3);
+        let inner = ends..way.len() - ends;
+        let mean =
+            |j: usize| inner.clone().map(|i| evidence[i * profiles.len + j]).sum::<f32>() / inner.len().max(1) as f32;
+        profiles.range(-BESIDE_WAY_MM, BESIDE_WAY_MM).map(mean).fold(0.0, f32::max)
     }
 }
 

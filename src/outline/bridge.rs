@@ -1,7 +1,8 @@
 //! Bridges spikes and bites of an edge that cannot be seen.
 //!
 //! Where cloth and mat look alike the path may run out to a fold of the light or in along a stripe, and come back a little
-//! farther on. If the edge before and the edge after lie on one smooth curve, the way between that nobody saw is a detour.
+//! farther on. If the edge before and the edge after lie on one smooth curve, the way between is a detour: where nobody saw it,
+//! and where the photo shows an edge along the curve far more clearly.
 
 use nalgebra::{Vector2, Vector3};
 use rayon::prelude::*;
@@ -17,6 +18,10 @@ const LONGER: f64 = 1.08;
 const DEEP_MM: f64 = 1.5;
 /// It lies within so many of its own doubts of the curve, and is no surer than its sides: what is surer may be a tab.
 const DOUBTS: f64 = 4.0;
+/// How much more the photo must show along the curve than along the detour (a groove and a step as clear as any make 4.4).
+const CLEARLY_MORE: f32 = 0.6;
+/// Curve and detour part where they lie so far apart, mm.
+const PARTED_MM: f64 = 1.0;
 /// How much of the edge on both sides tells the curve, mm, and how much it takes.
 const SIDE_MM: f64 = 20.0;
 const LEAST_SIDE_MM: f64 = 10.0;
@@ -32,26 +37,40 @@ const STRAIGHT_COSINE: f64 = 0.990;
 const WIDEST_STRAIGHT_MM: f64 = 70.0;
 
 /// The outline, closed, with its detours bridged; the tips of corners that were theirs are none.
-pub(super) fn bridged(points: &[OutlinePoint], corners: &[bool]) -> (Vec<OutlinePoint>, Vec<bool>) {
+///
+/// `shown` tells how clearly the photo shows an edge along a way.
+pub(super) fn bridged(
+    points: &[OutlinePoint],
+    corners: &[bool],
+    shown: impl Fn(&[MatPoint]) -> f32,
+) -> (Vec<OutlinePoint>, Vec<bool>) {
     let (mut points, mut corners) = (points.to_vec(), corners.to_vec());
     let mut found: Vec<Bridge> = {
         let edge = Edge { points: &points, corners: &corners };
-        (0..points.len()).into_par_iter().with_min_len(64).filter_map(|from| edge.best_from(from)).collect()
+        (0..points.len()).into_par_iter().with_min_len(64).flat_map_iter(|from| edge.best_from(from)).collect()
     };
-    found.sort_by(|a, b| b.worth().total_cmp(&a.worth()));
-    let mut touched = vec![false; points.len()];
+    // Those over what nobody saw first: they need no other proof.
+    found.sort_by(|a, b| b.unseen.cmp(&a.unseen).then(b.worth().total_cmp(&a.worth())));
+    let mut settled = vec![false; points.len()];
     for bridge in found {
         let within: Vec<usize> = (0..=bridge.steps).map(|k| (bridge.from + k) % points.len()).collect();
-        if within.iter().any(|i| touched[*i]) {
+        if within.iter().any(|i| settled[*i]) {
+            continue;
+        }
+        let way: Vec<MatPoint> = within.iter().map(|i| points[*i].at).collect();
+        let is_proven = bridge.unseen || {
+            let (curve, detour) = bridge.where_they_part(&way);
+            shown(&curve) > shown(&detour) + CLEARLY_MORE
+        };
+        let (first, last) = if is_proven { (0, bridge.steps) } else { (bridge.steps / 3, bridge.steps * 2 / 3) };
+        within[first..=last].iter().for_each(|i| settled[*i] = true);
+        if !is_proven {
             continue;
         }
         let doubt_mm = within.iter().map(|i| points[*i].doubt_mm).fold(0.0, f64::max);
-        for (k, i) in within.iter().enumerate() {
-            touched[*i] = true;
-            if k > 0 && k < bridge.steps {
-                let at = bridge.at(k as f64 / bridge.steps as f64);
-                (points[*i], corners[*i]) = (OutlinePoint { at, doubt_mm, seen: false }, false);
-            }
+        for (k, i) in within.iter().enumerate().take(bridge.steps).skip(1) {
+            let at = bridge.at(k as f64 / bridge.steps as f64);
+            (points[*i], corners[*i]) = (OutlinePoint { at, doubt_mm, seen: false }, false);
         }
     }
     (points, corners)
@@ -65,12 +84,30 @@ struct Bridge {
     curve: Vector3<f64>,
     depth_mm: f64,
     rms_mm: f64,
+    /// Nobody saw the way between, and it is so doubtful that its depth is no wonder.
+    unseen: bool,
 }
 
 impl Bridge {
     /// Of two that overlap the one that takes off more and whose sides agree better.
     fn worth(&self) -> f64 {
         self.depth_mm - self.rms_mm / ON_CURVE_MM * DEEP_MM
+    }
+
+    /// The curve and the way where they part, in as many points each.
+    fn where_they_part(&self, way: &[MatPoint]) -> (Vec<MatPoint>, Vec<MatPoint>) {
+        let last = way.len().saturating_sub(1).max(1) as f64;
+        let pairs = way.iter().enumerate().map(|(k, p)| (self.at(k as f64 / last), *p));
+        let parted = |p: &MatPoint| self.off(*p) > PARTED_MM;
+        let between = pairs.skip_while(|(_, p)| !parted(p)).collect::<Vec<_>>();
+        let last = between.iter().rposition(|(_, p)| parted(p)).map_or(0, |k| k + 1);
+        between.into_iter().take(last).unzip()
+    }
+
+    /// How far a point lies off the curve, mm.
+    fn off(&self, p: MatPoint) -> f64 {
+        let (share, across) = self.frame.place(p);
+        (across - parabola::at(&self.curve, share.clamp(0.0, 1.0))).abs()
     }
 
     /// The curve at a share of the gap.
@@ -115,36 +152,32 @@ impl Edge<'_> {
         self.points[i % self.points.len()]
     }
 
-    /// The best detour that begins after a point.
-    fn best_from(&self, from: usize) -> Option<Bridge> {
+    /// The best detours that begin after a point: one that nobody saw, and one that may be proven wrong.
+    fn best_from(&self, from: usize) -> impl Iterator<Item = Bridge> + use<> {
         let n = self.points.len();
-        let first = self.point(from + 1);
-        if n < 16 || first.seen {
-            return None;
-        }
-        let (start, mut way, mut best) = (self.point(from).at, 0.0, None::<Bridge>);
+        let (mut best, mut unseen_so_far) = ([None::<Bridge>, None], true);
+        let (start, mut way) = (self.point(from).at, 0.0);
         for steps in 1..n / 2 {
             let (before, here) = (self.point(from + steps - 1), self.point(from + steps));
             way += before.at.distance(here.at);
             let gap = start.distance(here.at);
-            if way > LONGEST_MM {
+            if n < 16 || way > LONGEST_MM {
                 break;
             }
             // No shorter way leaves its chord so far.
             let may_be_deep = way * way > gap * gap + 4.0 * DEEP_MM * DEEP_MM;
-            if may_be_deep
-                && gap < WIDEST_STRAIGHT_MM
-                && let Some(bridge) = self.bridge(from, steps, way)
-                && best.as_ref().is_none_or(|best| bridge.worth() > best.worth())
-            {
-                best = Some(bridge);
+            // What was seen is no detour, unless it is proven.
+            let bridge = (may_be_deep && gap < WIDEST_STRAIGHT_MM).then(|| self.bridge(from, steps, way)).flatten();
+            if let Some(mut bridge) = bridge {
+                bridge.unseen &= unseen_so_far;
+                let best = &mut best[usize::from(bridge.unseen)];
+                if best.as_ref().is_none_or(|best| bridge.worth() > best.worth()) {
+                    *best = Some(bridge);
+                }
             }
-            // What was seen is no detour.
-            if here.seen {
-                break;
-            }
+            unseen_so_far &= !here.seen;
         }
-        best
+        best.into_iter().flatten()
     }
 
     /// The bridge over a gap, if its sides lie on one curve and the way between leaves it.
@@ -168,8 +201,9 @@ impl Edge<'_> {
             (across - parabola::at(&curve, share.clamp(0.0, 1.0))).abs()
         };
         let depth_mm = within.iter().map(off).fold(0.0, f64::max);
-        let is_detour = rms_mm < ON_CURVE_MM && depth_mm > DEEP_MM && is_doubtful(depth_mm, &within, &beside);
-        is_detour.then_some(Bridge { from, steps, frame, curve, depth_mm, rms_mm })
+        let unseen = is_doubtful(depth_mm, &within, &beside);
+        let is_detour = rms_mm < ON_CURVE_MM && depth_mm > DEEP_MM;
+        is_detour.then_some(Bridge { from, steps, frame, curve, depth_mm, rms_mm, unseen })
     }
 
     /// The edge from a point on, up to a corner; `step` is 1 ahead, all but one of the points back.
@@ -253,7 +287,7 @@ mod tests {
     #[test]
     fn a_spike_that_nobody_saw_is_bridged() {
         let points = outline(&square(spike), |p| p.y > 20.0 || (p.x - 100.0).abs() > 13.0);
-        let (bridged, corners) = bridged(&points, &no_corners(&points));
+        let (bridged, corners) = bridged(&points, &no_corners(&points), |_| 0.0);
         assert!(off_axis(&bridged) < 0.3, "{}", off_axis(&bridged));
         assert_eq!((bridged.len(), corners), (points.len(), no_corners(&points)));
         assert!((95..105).all(|i| !bridged[i].seen));
@@ -262,17 +296,17 @@ mod tests {
     #[test]
     fn what_was_seen_stays() {
         let points = outline(&square(spike), |_| true);
-        assert_eq!(bridged(&points, &no_corners(&points)).0, points);
+        assert_eq!(bridged(&points, &no_corners(&points), |_| 0.0).0, points);
         // A tip that was seen is no detour either.
         let points = outline(&square(spike), |p| p.y > 10.5 || (p.x - 100.0).abs() > 13.0);
-        assert!(off_axis(&bridged(&points, &no_corners(&points)).0) > 11.0);
+        assert!(off_axis(&bridged(&points, &no_corners(&points), |_| 0.0).0) > 11.0);
     }
 
     #[test]
     fn a_shallow_bulge_of_a_straight_edge_is_bridged() {
         let bulge = |s: f64| 6.0 * (1.0 - ((s - 100.0) / 30.0).powi(2)).max(0.0);
         let points = outline(&square(bulge), |p| p.y > 20.0 || (p.x - 100.0).abs() > 31.0);
-        let bridged = bridged(&points, &no_corners(&points)).0;
+        let bridged = bridged(&points, &no_corners(&points), |_| 0.0).0;
         assert!(off_axis(&bridged) < 0.3, "{}", off_axis(&bridged));
     }
 
@@ -282,7 +316,7 @@ mod tests {
         let tab = |s: f64| if (85.0..115.0).contains(&s) { 25.0 } else { 0.0 };
         let mut points = outline(&square(tab), |_| false);
         points.iter_mut().for_each(|p| p.doubt_mm = 1.0);
-        assert!(off_axis(&bridged(&points, &no_corners(&points)).0) > 24.9);
+        assert!(off_axis(&bridged(&points, &no_corners(&points), |_| 0.0).0) > 24.9);
     }
 
     #[test]
@@ -290,7 +324,7 @@ mod tests {
         // Nobody told that they are corners.
         let places = square(|_| 0.0);
         let points = outline(&places, |_| false);
-        let (bridged, _) = bridged(&points, &vec![false; points.len()]);
+        let (bridged, _) = bridged(&points, &vec![false; points.len()], |_| 0.0);
         let moved = bridged.iter().zip(&points).map(|(a, b)| a.at.distance(b.at)).fold(0.0, f64::max);
         assert!(moved < 0.1, "{moved}");
     }
@@ -304,7 +338,7 @@ mod tests {
         };
         let places: Vec<MatPoint> = (0..628).map(at).collect();
         let points = outline(&places, |p| p.x > 0.0 || p.y.abs() > 18.0);
-        let (bridged, _) = bridged(&points, &vec![false; points.len()]);
+        let (bridged, _) = bridged(&points, &vec![false; points.len()], |_| 0.0);
         let off = bridged.iter().map(|p| (p.at.distance(MatPoint::default()) - 100.0).abs()).fold(0.0, f64::max);
         assert!(off < 0.4, "{off}");
     }

@@ -11,11 +11,10 @@ const SIDE_MM: (f64, f64) = (2.6, 12.0);
 /// Least turn of a corner, degrees.
 const LEAST_TURN_DEG: f64 = 22.0;
 
-/// Largest distance of the intersection from the smoothed curve, mm.
-const LARGEST_GAIN_MM: f64 = 4.0;
-
-/// Largest root mean square misfit of a side, mm.
-const LARGEST_MISFIT_MM: f64 = 0.35;
+/// Largest root mean square misfit of a side, and largest distance of the intersection from the smoothed curve, mm; and the same
+/// of sides that are clear: deep in an acute corner more is lost.
+const LARGEST_MM: (f64, f64) = (0.35, 4.0);
+const LARGEST_OF_CLEAR_MM: (f64, f64) = (0.1, 6.0);
 
 /// Weight (of whole points) that a side needs.
 const LEAST_WEIGHT: f64 = 1.0;
@@ -104,8 +103,9 @@ impl Corner {
         let nearby = (0..=2 * near).map(|k| (i + n + k - near) % n);
         let centre = nearby.min_by(|a, b| curve[*a].distance(first.tip).total_cmp(&curve[*b].distance(first.tip)))?;
         let (corner, misfit) = Self::fit_about(curve, places, centre, near, far)?;
-        let fits = misfit <= LARGEST_MISFIT_MM && corner.tip.distance(curve[centre]) <= LARGEST_GAIN_MM;
-        fits.then_some((corner, centre))
+        let gain = corner.tip.distance(curve[centre]);
+        let within = |(most_misfit, most_gain)| misfit <= most_misfit && gain <= most_gain;
+        (within(LARGEST_MM) || within(LARGEST_OF_CLEAR_MM)).then_some((corner, centre))
     }
 
     fn fit_about(curve: &[MatPoint], places: &[Place], i: usize, near: usize, far: usize) -> Option<(Self, f64)> {
