@@ -10,9 +10,11 @@ use rayon::prelude::*;
 use super::{OutlinePoint, parabola};
 use crate::units::MatPoint;
 
-/// Longest way of a detour, and the widest gap that is bridged, mm.
+/// Longest way of a detour, and the widest gap that is bridged, mm; and the same where the photo is asked.
 const LONGEST_MM: f64 = 120.0;
 const WIDEST_MM: f64 = 45.0;
+const LONGEST_PROVEN_MM: f64 = 220.0;
+const WIDEST_PROVEN_MM: f64 = 130.0;
 /// A detour is so many times as long as its gap (a corner of the angle below is 1.05 times as long), and so deep, mm.
 const LONGER: f64 = 1.08;
 const DEEP_MM: f64 = 1.5;
@@ -22,8 +24,9 @@ const DOUBTS: f64 = 4.0;
 const CLEARLY_MORE: f32 = 0.6;
 /// Curve and detour part where they lie so far apart, mm.
 const PARTED_MM: f64 = 1.0;
-/// How much of the edge on both sides tells the curve, mm, and how much it takes.
+/// How much of the edge on both sides tells the curve, mm, or as a share of the gap if that is more; and how much it takes.
 const SIDE_MM: f64 = 20.0;
+const SIDE_OF_GAP: f64 = 0.6;
 const LEAST_SIDE_MM: f64 = 10.0;
 /// A side comes back over its gap by less than this, mm.
 const BACK_MM: f64 = 0.5;
@@ -161,15 +164,15 @@ impl Edge<'_> {
             let (before, here) = (self.point(from + steps - 1), self.point(from + steps));
             way += before.at.distance(here.at);
             let gap = start.distance(here.at);
-            if n < 16 || way > LONGEST_MM {
+            if n < 16 || way > LONGEST_PROVEN_MM {
                 break;
             }
             // No shorter way leaves its chord so far.
             let may_be_deep = way * way > gap * gap + 4.0 * DEEP_MM * DEEP_MM;
             // What was seen is no detour, unless it is proven.
-            let bridge = (may_be_deep && gap < WIDEST_STRAIGHT_MM).then(|| self.bridge(from, steps, way)).flatten();
+            let bridge = (may_be_deep && gap < WIDEST_PROVEN_MM).then(|| self.bridge(from, steps, way)).flatten();
             if let Some(mut bridge) = bridge {
-                bridge.unseen &= unseen_so_far;
+                bridge.unseen &= unseen_so_far && way <= LONGEST_MM && gap < WIDEST_STRAIGHT_MM;
                 let best = &mut best[usize::from(bridge.unseen)];
                 if best.as_ref().is_none_or(|best| bridge.worth() > best.worth()) {
                     *best = Some(bridge);
@@ -186,7 +189,8 @@ impl Edge<'_> {
         if (1..steps).all(|k| frame.place(self.point(from + k).at).1.abs() < DEEP_MM) {
             return None;
         }
-        let (before, after) = (self.side(from, self.points.len() - 1)?, self.side(from + steps, 1)?);
+        let long = SIDE_MM.max(SIDE_OF_GAP * frame.length);
+        let (before, after) = (self.side(from, self.points.len() - 1, long)?, self.side(from + steps, 1, long)?);
         if !goes_on(frame, way_mm, &before, &after) {
             return None;
         }
@@ -207,10 +211,10 @@ impl Edge<'_> {
     }
 
     /// The edge from a point on, up to a corner; `step` is 1 ahead, all but one of the points back.
-    fn side(&self, from: usize, step: usize) -> Option<Vec<OutlinePoint>> {
+    fn side(&self, from: usize, step: usize, long_mm: f64) -> Option<Vec<OutlinePoint>> {
         let n = self.points.len();
         let (mut i, mut way, mut out) = (from % n, 0.0, vec![self.point(from)]);
-        while way < SIDE_MM && out.len() < n / 2 {
+        while way < long_mm && out.len() < n / 2 {
             let next = (i + step) % n;
             if self.corners[i] && out.len() > 1 {
                 break;
@@ -219,7 +223,7 @@ impl Edge<'_> {
             out.push(self.points[next]);
             i = next;
         }
-        (way > LEAST_SIDE_MM).then_some(out)
+        (way > LEAST_SIDE_MM.max(0.5 * long_mm)).then_some(out)
     }
 }
 
