@@ -15,7 +15,7 @@ use image::GrayImage;
 use nalgebra::Vector2;
 use rayon::prelude::*;
 
-use self::comb::Comb;
+use self::comb::{Comb, Rough};
 use self::division::Division;
 use self::lines::PhotoLine;
 use self::ticks::Ticks;
@@ -120,38 +120,44 @@ fn nothing() -> Refusal {
 /// Combs along all long lines, each ruler's side once.
 fn combs(luma: &GrayImage) -> Vec<Comb> {
     let lines = lines::find(luma);
-    let mut all: Vec<Comb> = lines
+    let mut all: Vec<Rough> = lines
         .par_iter()
         .flat_map_iter(|line| {
             let normal = Vector2::new(-line.along.y, line.along.x);
             BESIDE_PX
                 .iter()
-                .filter_map(move |off| comb::along(luma, PhotoLine { at: line.at + normal * *off, ..*line }))
+                .filter_map(move |off| Rough::along(luma, PhotoLine { at: line.at + normal * *off, ..*line }))
         })
         .collect();
     // A weave makes long combs too, but no clear ones.
-    let worth = |c: &Comb| c.ticks().min(MANY_TICKS) * c.strength * c.strength;
+    let worth = |c: &Rough| c.ticks.min(MANY_TICKS) * c.strength * c.strength;
     all.sort_by(|a, b| worth(b).total_cmp(&worth(a)));
     let mut kept: Vec<Comb> = Vec::new();
-    for comb in all {
-        if kept.len() < MOST_COMBS && !kept.iter().any(|k| same_side(k, &comb)) {
-            kept.push(comb);
+    for rough in all {
+        let is_known = |ends: (f64, f64)| kept.iter().any(|k| same_side(k, &rough.line, ends));
+        if is_known(rough.ends) {
+            continue;
+        }
+        let followed = rough.followed(luma).filter(|comb| comb.ends().is_some_and(|ends| !is_known(ends)));
+        kept.extend(followed);
+        if kept.len() == MOST_COMBS {
+            break;
         }
     }
     kept
 }
 
 fn middle(comb: &Comb) -> Option<ImagePoint> {
-    let (a, b) = (comb.track.first()?.0, comb.track.last()?.0);
+    let (a, b) = comb.ends()?;
     Some(comb.line.at + comb.line.along * (0.5 * (a + b)))
 }
 
-fn same_side(a: &Comb, b: &Comb) -> bool {
-    let Some(at) = middle(b) else { return true };
-    let way = at - a.line.at;
-    let (Some(first), Some(last)) = (a.track.first(), a.track.last()) else { return false };
-    let beyond = (first.0 - way.dot(&a.line.along)).max(way.dot(&a.line.along) - last.0);
-    a.line.along.perp(&b.line.along).abs() < 0.1 && a.line.along.perp(&way).abs() < 40.0 && beyond < 0.0
+/// Is what lies along a line between two places of it abreast of a comb, on the same side of its ruler?
+fn same_side(a: &Comb, line: &PhotoLine, ends: (f64, f64)) -> bool {
+    let way = line.at + line.along * (0.5 * (ends.0 + ends.1)) - a.line.at;
+    let Some((first, last)) = a.ends() else { return false };
+    let beyond = (first - way.dot(&a.line.along)).max(way.dot(&a.line.along) - last);
+    a.line.along.perp(&line.along).abs() < 0.1 && a.line.along.perp(&way).abs() < 40.0 && beyond < 0.0
 }
 
 fn one_ruler(line: &PhotoLine, px_per_mm: f64, comb: &Comb) -> bool {

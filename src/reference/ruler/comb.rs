@@ -32,11 +32,14 @@ pub(super) struct Comb {
     pub line: PhotoLine,
     /// (place along the line px, tick number), a point every few px, in order.
     pub track: Vec<(f64, f64)>,
-    /// Mean share of variance.
-    pub strength: f64,
 }
 
 impl Comb {
+    /// Where along the line it begins and ends, px.
+    pub(super) fn ends(&self) -> Option<(f64, f64)> {
+        Some((self.track.first()?.0, self.track.last()?.0))
+    }
+
     /// Ticks from end to end.
     pub(super) fn ticks(&self) -> f64 {
         match (self.track.first(), self.track.last()) {
@@ -66,22 +69,82 @@ impl Comb {
 
 /// Grey values along a line, from its point `from` px on; NaN outside the photo.
 pub(super) fn profile(luma: &GrayImage, line: &PhotoLine, from: i32, count: usize) -> Vec<f64> {
-    (0..count).map(|k| sample(luma, line.at + line.along * f64::from(from + k as i32)).unwrap_or(f64::NAN)).collect()
+    let mut values = vec![f64::NAN; count];
+    let (first, last) = within(luma, line);
+    let index = |place: f64| (place - f64::from(from)).clamp(0.0, count as f64) as usize;
+    for (k, value) in values.iter_mut().enumerate().take(index(last.ceil() + 1.0)).skip(index(first.floor())) {
+        *value = sample(luma, line.at + line.along * f64::from(from + k as i32)).unwrap_or(f64::NAN);
+    }
+    values
+}
+
+/// Between which places along a line it runs through the photo, px; the first beyond the last if it does not.
+fn within(luma: &GrayImage, line: &PhotoLine) -> (f64, f64) {
+    let cut = |at: f64, along: f64, size: u32| {
+        let (a, b) = (-at / along, (f64::from(size) - at) / along);
+        // A line along the border is cut by the other two.
+        if along.abs() < 1e-9 { (f64::NEG_INFINITY, f64::INFINITY) } else { (a.min(b), a.max(b)) }
+    };
+    let across = cut(line.at.x, line.along.x, luma.width());
+    let down = cut(line.at.y, line.along.y, luma.height());
+    (across.0.max(down.0), across.1.min(down.1))
 }
 
 /// The longest comb along a line.
 pub(super) fn along(luma: &GrayImage, line: PhotoLine) -> Option<Comb> {
-    let reach = (f64::from(luma.width()).hypot(f64::from(luma.height()))) as i32;
-    let values = profile(luma, &line, -reach, 2 * reach as usize);
-    let windows: Vec<Option<(f64, f64)>> =
-        (0..values.len().saturating_sub(WINDOW) / HOP).map(|k| strongest(&values[k * HOP..k * HOP + WINDOW])).collect();
-    let chain = longest_chain(&windows)?;
-    let strength =
-        windows[chain.0..=chain.1].iter().flatten().map(|w| w.1).sum::<f64>() / (chain.1 - chain.0 + 1) as f64;
-    let track = follow(&values, &windows, chain)?;
-    let track = track.into_iter().map(|(s, k)| (s - f64::from(reach), k)).collect();
-    let comb = Comb { line, track, strength };
-    (comb.ticks() >= LEAST_TICKS).then_some(comb)
+    Rough::along(luma, line)?.followed(luma)
+}
+
+/// What looks like a comb along a line, its phase not followed yet: that takes longer than finding it.
+pub(super) struct Rough {
+    pub line: PhotoLine,
+    /// Where along it the comb begins and ends, px, about.
+    pub ends: (f64, f64),
+    /// Frequency and share of variance of every window, and the first and last of the comb's.
+    windows: Vec<Option<(f64, f64)>>,
+    chain: (usize, usize),
+    /// Mean share of variance.
+    pub strength: f64,
+    /// Ticks from end to end, about.
+    pub ticks: f64,
+}
+
+impl Rough {
+    /// The longest along a line.
+    pub(super) fn along(luma: &GrayImage, line: PhotoLine) -> Option<Self> {
+        let values = whole_profile(luma, &line);
+        let windows: Vec<Option<(f64, f64)>> = (0..values.len().saturating_sub(WINDOW) / HOP)
+            .map(|k| strongest(&values[k * HOP..k * HOP + WINDOW]))
+            .collect();
+        let chain = longest_chain(&windows)?;
+        let count = (chain.1 - chain.0 + 1) as f64;
+        let seen = || windows[chain.0..=chain.1].iter().flatten();
+        let strength = seen().map(|w| w.1).sum::<f64>() / count;
+        let frequency = seen().map(|w| w.0).sum::<f64>() / seen().count().max(1) as f64;
+        let ticks = frequency * ((count - 1.0) * HOP as f64 + WINDOW as f64);
+        let place = |k: usize| k as f64 - f64::from(reach(luma));
+        let ends = (place(chain.0 * HOP), place(chain.1 * HOP + WINDOW));
+        Some(Self { line, ends, windows, chain, strength, ticks })
+    }
+
+    /// The comb, from tick to tick.
+    pub(super) fn followed(&self, luma: &GrayImage) -> Option<Comb> {
+        let reach = f64::from(reach(luma));
+        let track = follow(&whole_profile(luma, &self.line), &self.windows, self.chain)?;
+        let track = track.into_iter().map(|(s, k)| (s - reach, k)).collect();
+        let comb = Comb { line: self.line, track };
+        (comb.ticks() >= LEAST_TICKS).then_some(comb)
+    }
+}
+
+/// A line's profile as far as the photo may reach either way.
+fn whole_profile(luma: &GrayImage, line: &PhotoLine) -> Vec<f64> {
+    let reach = reach(luma);
+    profile(luma, line, -reach, 2 * reach as usize)
+}
+
+fn reach(luma: &GrayImage) -> i32 {
+    f64::from(luma.width()).hypot(f64::from(luma.height())) as i32
 }
 
 /// A Hann window and the transform of a padded window, made once.
