@@ -307,6 +307,19 @@ mod tests {
     }
 
     #[test]
+    fn what_was_seen_is_bridged_where_the_photo_shows_the_curve_far_more_clearly() {
+        let points = outline(&square(spike), |_| true);
+        let is_flat = |way: &[MatPoint]| way.iter().all(|p| p.y.abs() < 1.0);
+        let clear = |flat: f32, spiked: f32| {
+            let shown = |way: &[MatPoint]| if is_flat(way) { flat } else { spiked };
+            off_axis(&bridged(&points, &no_corners(&points), shown).0)
+        };
+        assert!(clear(3.0, 1.0) < 0.3, "{}", clear(3.0, 1.0));
+        // A little more is chance; and where the way is clearer it is a tab.
+        assert!(clear(3.0, 2.8) > 11.0 && clear(1.0, 3.0) > 11.0);
+    }
+
+    #[test]
     fn a_shallow_bulge_of_a_straight_edge_is_bridged() {
         let bulge = |s: f64| 6.0 * (1.0 - ((s - 100.0) / 30.0).powi(2)).max(0.0);
         let points = outline(&square(bulge), |p| p.y > 20.0 || (p.x - 100.0).abs() > 31.0);

@@ -569,6 +569,29 @@ mod tests {
         assert_eq!(balanced(-0.6, -1.4, 150.0, &|i| i < 60 && third(i)), [-0.6, 4.0, -1.4]);
     }
 
+    /// White cloth with red checks: white squares speak for cloth themselves, black ones clearly for the mat.
+    #[test]
+    fn light_squares_are_balanced_whatever_dark_ones_say() {
+        let is_light = |i: usize| (i / 20).is_multiple_of(2);
+        let mut profiles = Profiles { tones: true, ..profiles() };
+        profiles.ground.fill([120.0; 3]);
+        for (k, tone) in profiles.expected.iter_mut().enumerate() {
+            *tone = [if is_light(k / M) { 200.0 } else { 40.0 }; 3];
+        }
+        let mat = |i: usize| if is_light(i) { 1.0 } else { -CLIP };
+        let row = |i: usize| [[CLIP; 12].as_slice(), &[mat(i); M - 12]].concat();
+        let mut ratios: Vec<f32> = (0..N).flat_map(row).collect();
+        let apart = balance(&profiles, &mut ratios, 0..10, 14..M);
+        let outside = |i: usize| ratios[i * M + 16];
+        assert!((0..N).filter(|i| is_light(*i)).all(|i| outside(i) < -1.0 && ratios[i * M] > 1.0));
+        assert!((0..N).filter(|i| !is_light(*i)).all(|i| outside(i) == -CLIP && ratios[i * M] == CLIP));
+        assert!((apart[5] - 1.5).abs() < 1e-3 && (apart[25] - CLIP).abs() < 1e-3, "{} {}", apart[5], apart[25]);
+        // Were they no chessboard's, black squares would hide what white ones say.
+        let mut together: Vec<f32> = (0..N).flat_map(row).collect();
+        balance(&Profiles { tones: false, ..profiles }, &mut together, 0..10, 14..M);
+        assert!(together[5 * M + 16] > 0.9);
+    }
+
     #[test]
     fn where_the_curve_starts_does_not_matter() {
         let costs = random_costs(9);

@@ -372,7 +372,7 @@ mod tests {
     #[test]
     fn a_rows_scatter_is_its_noise() {
         let line = PhotoLine { at: ImagePoint::new(100.0, 200.0), along: Vector2::new(1.0, 0.0) };
-        let comb = Comb { line, track: vec![(0.0, 0.0), (2000.0, 400.0)], strength: 1.0 };
+        let comb = Comb { line, track: vec![(0.0, 0.0), (2000.0, 400.0)] };
         let mut random = Random(3);
         for noise_px in [0.02, 0.2, 1.0] {
             let row: Vec<(f64, ImagePoint)> = (0..90)

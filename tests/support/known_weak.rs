@@ -11,7 +11,7 @@ const KNOWN_WEAK: &[(&str, &str)] = &[
     ),
     (
         "19-shorts-pale-denim-on-pale-blue",
-        "cloth of the mat's own hue and lightness under one lamp: in the shadow beside it the edge lies up to 0.5 mm outside",
+        "cloth of the mat's own hue and lightness under one lamp: in the shadow beside it the edge lies up to 0.5 mm outside, in one place 1 mm",
     ),
     (
         "20-trousers-heather-on-grey",
@@ -24,7 +24,7 @@ const KNOWN_WEAK: &[(&str, &str)] = &[
     ),
     (
         "26-shorts-white-on-inch-paper",
-        "white cloth on white paper whose lines are an inch apart: stretches flagged as not seen are up to 2.4 mm off, 95 % within 0.62",
+        "white cloth on white paper whose lines are an inch apart: stretches flagged as not seen are up to 2.4 mm off, 95 % within 0.56",
     ),
     (
         "harbour-tee-sleeve",
