@@ -207,30 +207,26 @@ impl Scene<'_> {
         let statistics = Statistics::of(&outline, self.garment, &blur, pixel_mm);
         Trace { warnings: statistics.warnings(&outline), statistics, outline }
     }
-}
 
-impl Scene<'_> {
     /// How clearly the photo shows an edge along a way, or a little beside it: the mean of [`lead::evidence`].
     fn shown(&self, way: &[MatPoint]) -> f32 {
         if way.len() < LEAST_SHOWN {
             return 0.0;
         }
-        let parts = LEAST_WAY.div_ceil(way.len().max(1));
-        let way: Vec<MatPoint> = way
-            .windows(2)
-            .flat_map(|w| (0..parts).map(move |k| w[0].lerp(w[1], k as f64 / parts as f64)))
-            .chain(way.last().copied())
-            .collect();
+        let parts = LEAST_WAY.div_ceil(way.len());
+        let way = divided(way, parts);
         let normals = contour::normals(&way, 2 * parts);
-        let span = Span { from_mm: -5.0, to_mm: ring::OUTSIDE_MM.1, step_mm: FIRST_STEP_MM };
+        let span = Span { from_mm: -FIRST_REACH_MM, to_mm: ring::OUTSIDE_MM.1, step_mm: FIRST_STEP_MM };
         let profiles = self.profiles(&way, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, None);
         let evidence = lead::evidence(&profiles, &ring, &roughness::off_lines(&profiles));
         // The way is open: what is pooled over its ends means nothing.
         let ends = (WAYS_END * parts).min(way.len() / 3);
         let inner = ends..way.len() - ends;
-        let mean =
-            |j: usize| inner.clone().map(|i| evidence[i * profiles.len + j]).sum::<f32>() / inner.len().max(1) as f32;
+        let mean = |j: usize| {
+            let sum: f32 = inner.clone().map(|i| evidence[i * profiles.len + j]).sum();
+            sum / inner.len().max(1) as f32
+        };
         profiles.range(-BESIDE_WAY_MM, BESIDE_WAY_MM).map(mean).fold(0.0, f32::max)
     }
 }
@@ -255,6 +251,12 @@ fn crossing_of(
     let (Some(groove), Some(half_way)) = (groove, half_way) else { return half_way.or(groove.map(|g| g.crossing)) };
     let at_mm = groove.crossing.at_mm + share * (half_way.at_mm - groove.crossing.at_mm);
     Some(Crossing { at_mm, ..half_way })
+}
+
+/// An open way with every step divided into so many parts.
+fn divided(way: &[MatPoint], parts: usize) -> Vec<MatPoint> {
+    let steps = way.windows(2).flat_map(|w| (0..parts).map(move |k| w[0].lerp(w[1], k as f64 / parts as f64)));
+    steps.chain(way.last().copied()).collect()
 }
 
 /// The points at which cloth and mat look much alike: the path is open, or the likelihoods say little.

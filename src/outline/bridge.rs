@@ -160,11 +160,13 @@ impl Edge<'_> {
         let n = self.points.len();
         let (mut best, mut unseen_so_far) = ([None::<Bridge>, None], true);
         let (start, mut way) = (self.point(from).at, 0.0);
-        for steps in 1..n / 2 {
+        // Fewer points make no edge.
+        let most = if n < 16 { 0 } else { n / 2 };
+        for steps in 1..most {
             let (before, here) = (self.point(from + steps - 1), self.point(from + steps));
             way += before.at.distance(here.at);
             let gap = start.distance(here.at);
-            if n < 16 || way > LONGEST_PROVEN_MM {
+            if way > LONGEST_PROVEN_MM {
                 break;
             }
             // No shorter way leaves its chord so far.
@@ -194,20 +196,16 @@ impl Edge<'_> {
         if !goes_on(frame, way_mm, &before, &after) {
             return None;
         }
-        let within: Vec<OutlinePoint> = (1..steps).map(|k| self.point(from + k)).collect();
         let beside = [before, after].concat();
         let places: Vec<(f64, f64)> = beside.iter().map(|p| frame.place(p.at)).collect();
         let curve = parabola::through(&places, |_| 1.0)?;
         let squares = places.iter().map(|(share, across)| (across - parabola::at(&curve, *share)).powi(2));
         let rms_mm = (squares.sum::<f64>() / places.len() as f64).sqrt();
-        let off = |p: &OutlinePoint| {
-            let (share, across) = frame.place(p.at);
-            (across - parabola::at(&curve, share.clamp(0.0, 1.0))).abs()
-        };
-        let depth_mm = within.iter().map(off).fold(0.0, f64::max);
-        let unseen = is_doubtful(depth_mm, &within, &beside);
-        let is_detour = rms_mm < ON_CURVE_MM && depth_mm > DEEP_MM;
-        is_detour.then_some(Bridge { from, steps, frame, curve, depth_mm, rms_mm, unseen })
+        let within: Vec<OutlinePoint> = (1..steps).map(|k| self.point(from + k)).collect();
+        let mut bridge = Bridge { from, steps, frame, curve, depth_mm: 0.0, rms_mm, unseen: false };
+        bridge.depth_mm = within.iter().map(|p| bridge.off(p.at)).fold(0.0, f64::max);
+        bridge.unseen = is_doubtful(bridge.depth_mm, &within, &beside);
+        (rms_mm < ON_CURVE_MM && bridge.depth_mm > DEEP_MM).then_some(bridge)
     }
 
     /// The edge from a point on, up to a corner; `step` is 1 ahead, all but one of the points back.

@@ -210,18 +210,12 @@ pub(crate) fn balance(
     inside: Range<usize>,
     outside: Range<usize>,
 ) -> Vec<f32> {
-    let mut told = Vec::new();
+    let tones = Tone::all(profiles).iter();
+    let told: Vec<(Tone, Vec<f32>)> =
+        tones.map(|tone| (*tone, balance_tone(profiles, ratios, inside.clone(), outside.clone(), *tone))).collect();
     let curve = profiles.range(0.0, 0.0).start;
-    for &tone in Tone::all(profiles) {
-        let apart = balance_tone(profiles, ratios, inside.clone(), outside.clone(), tone);
-        if told.is_empty() {
-            told = apart;
-        } else {
-            let at_edge = (0..told.len()).filter(|i| tone.is_of(profiles, *i, curve));
-            at_edge.for_each(|i| told[i] = apart[i]);
-        }
-    }
-    told
+    let at_edge = |i: usize| told.iter().find(|(tone, _)| tone.is_of(profiles, i, curve)).map_or(0.0, |told| told.1[i]);
+    (0..profiles.count()).map(at_edge).collect()
 }
 
 /// Which samples are looked at together: those of a chessboard's light or dark squares, or all.
