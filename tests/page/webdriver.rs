@@ -74,7 +74,15 @@ impl Browser {
         Some(browser)
     }
 
+    /// The answer's value.
     fn call(&self, method: &str, path: &str, body: &Value) -> Value {
+        let value = self.asked(method, path, body);
+        assert!(value["error"].is_null(), "{method} {path} {body}: {value}");
+        value
+    }
+
+    /// The answer's value, which may be an error.
+    fn asked(&self, method: &str, path: &str, body: &Value) -> Value {
         let text = if method == "GET" || method == "DELETE" { String::new() } else { body.to_string() };
         let mut stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
         stream.set_read_timeout(Some(Duration::from_secs(300))).unwrap();
@@ -100,9 +108,7 @@ impl Browser {
         let mut answer = vec![0; length];
         reader.read_exact(&mut answer).unwrap();
         let told: Value = serde_json::from_slice(&answer).unwrap_or_else(|e| panic!("{method} {path}: {e}"));
-        let value = told["value"].clone();
-        assert!(value["error"].is_null(), "{method} {path} {text}: {value}");
-        value
+        told["value"].clone()
     }
 
     fn on(&self, path: &str) -> String {
@@ -144,9 +150,17 @@ impl Browser {
         found[ELEMENT].as_str().unwrap_or_else(|| panic!("no {selector}")).to_string()
     }
 
+    /// Clicks an element; one that the page draws anew between finding and clicking is found again, as a person would.
     pub fn click(&self, selector: &str) {
-        let element = self.element(selector);
-        self.call("POST", &self.on(&format!("/element/{element}/click")), &json!({}));
+        for again in (0..5).rev() {
+            let element = self.element(selector);
+            let value = self.asked("POST", &self.on(&format!("/element/{element}/click")), &json!({}));
+            let is_gone = value["error"] == "stale element reference" && again > 0;
+            if !is_gone {
+                assert!(value["error"].is_null(), "click on {selector}: {value}");
+                return;
+            }
+        }
     }
 
     /// Types into an element (or gives a file field a path).
