@@ -204,7 +204,7 @@ mod tests {
 
     fn a_view() -> impl Strategy<Value = Matrix3<f64>> {
         let part = -1.0..1.0f64;
-        (0.5..6.0f64, part.clone(), part.clone(), part.clone(), part).prop_map(|(s, turn, shear, px, py)| {
+        let any = (0.5..6.0f64, part.clone(), part.clone(), part.clone(), part).prop_map(|(s, turn, shear, px, py)| {
             let (sin, cos) = (3.0 * turn).sin_cos();
             Matrix3::new(
                 s * cos,
@@ -217,7 +217,15 @@ mod tests {
                 4e-4 * py,
                 1.0,
             )
-        })
+        });
+        any.prop_filter("the mat is seen nearly from its edge", |h| shown_share(h) > 0.05)
+    }
+
+    /// How much of a patch about the mat's origin the view shows: the map's stretches there, the less over the greater, about.
+    fn shown_share(h: &Matrix3<f64>) -> f64 {
+        let slope = |image: usize, mat: usize| h[(image, mat)] - h[(image, 2)] * h[(2, mat)];
+        let (a, b, c, d) = (slope(0, 0), slope(0, 1), slope(1, 0), slope(1, 1));
+        (a * d - b * c).abs() / (a * a + b * b + c * c + d * d)
     }
 
     proptest! {
