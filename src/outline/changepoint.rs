@@ -261,7 +261,7 @@ fn balance_tone(
     };
     let mut told = Vec::with_capacity(n);
     for i in 0..n {
-        // What is nowhere near is told from the rest.
+        // A tone that is nowhere near needs no balancing.
         let (cloth, ground) = (pooled(&cloth, i).unwrap_or(CLIP), pooled(&ground, i).unwrap_or(-CLIP));
         let apart = 0.5 * (cloth - ground);
         told.push(apart);
