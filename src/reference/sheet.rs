@@ -87,16 +87,19 @@ pub struct Guide<'a> {
 impl Guide<'_> {
     /// Are a rectangle's sides about as long as they should be?
     fn agrees(&self, corners: &Quad, mm: [f64; 2]) -> bool {
-        let off = |i: usize| ((self.mm)(corners[i], corners[(i + 1) % 4]) / mm[i % 2]).ln();
+        let off = |i: usize| (self.mm_of_side(corners, i) / mm[i % 2]).ln();
         (0..4).map(off).sum::<f64>().abs() < 4.0 * self.within
+    }
+
+    fn mm_of_side(&self, corners: &Quad, i: usize) -> f64 {
+        (self.mm)(corners[i], corners[(i + 1) % 4])
     }
 }
 
-/// Finds the rectangle whose sides are straightest and nearest to the ratio looked for; one of the size that `guide` tells
-/// comes first.
+/// Finds the rectangle whose sides are straightest and nearest to the ratio looked for, of those of the size that `guide` tells.
 ///
 /// # Errors
-/// None in the photo.
+/// None in the photo, or only some of quite another size.
 pub fn find(rgb: &RgbImage, luma: &GrayImage, what: Rectangle, guide: Option<&Guide>) -> Result<Body, Refusal> {
     let agrees = |seen: &Seen| guide.is_none_or(|guide| guide.agrees(&seen.corners, seen.mm));
     let by_light = better(by_light(luma, what), agrees);
@@ -110,19 +113,45 @@ pub fn find(rgb: &RgbImage, luma: &GrayImage, what: Rectangle, guide: Option<&Gu
         Some(seen) if agrees(&seen) => Some(seen),
         by_light => better(by_light.into_iter().chain(others(rgb, what)).collect(), agrees),
     };
-    seen.map(|seen| body(&seen, what)).ok_or_else(|| {
-        Refusal::new(
-            RefusalKind::NoReference,
-            format!("no {} with four straight sides was found in the photo", what.kind.name()),
-            match what.kind {
-                BodyKind::IdCard => {
-                    "lay it flat and wholly bare beside the garment, on a ground of another brightness or colour, and retake \
-                     from above"
-                }
-                _ => "lay it flat and wholly bare beside the garment, on a ground of another brightness, and retake from above",
-            },
-        )
-    })
+    match (seen, guide) {
+        (None, _) => Err(nowhere(what)),
+        (Some(seen), Some(guide)) if !agrees(&seen) => Err(of_another_size(&seen, what, guide)),
+        (Some(seen), _) => Ok(body(&seen, what)),
+    }
+}
+
+fn nowhere(what: Rectangle) -> Refusal {
+    let seen = format!("no {} with four straight sides was found in the photo", what.kind.name());
+    Refusal::new(RefusalKind::NoReference, seen, format!("{}, and retake from above", how_to_lay(what)))
+}
+
+/// By another reference the only rectangles of the shape are far too large or small: either is not what it was said to be.
+fn of_another_size(seen: &Seen, what: Rectangle, guide: &Guide) -> Refusal {
+    let [mut short, mut long] =
+        [0, 1].map(|i| 0.5 * (guide.mm_of_side(&seen.corners, i) + guide.mm_of_side(&seen.corners, i + 2)));
+    if short > long {
+        (short, long) = (long, short);
+    }
+    let name = what.kind.name();
+    Refusal::new(
+        RefusalKind::ContradictoryReference,
+        format!(
+            "the only thing of the shape of the {name} is about {short:.0} x {long:.0} mm by the other reference, and a {name} \
+             of {:.0} x {:.0} mm was named",
+            what.sides_mm[0], what.sides_mm[1]
+        ),
+        format!(
+            "if it is the {name}, one of the two sizes was typed wrong; if not, leave the {name} out, or {} and retake",
+            how_to_lay(what)
+        ),
+    )
+}
+
+fn how_to_lay(what: Rectangle) -> &'static str {
+    match what.kind {
+        BodyKind::IdCard => "lay it flat and wholly bare beside the garment, on a ground of another brightness or colour",
+        _ => "lay it flat and wholly bare beside the garment, on a ground of another brightness",
+    }
 }
 
 /// Rectangles lighter or darker than what is around them.
@@ -352,9 +381,11 @@ mod tests {
             let card = find(&rgb, &luma, Rectangle::id_card(), Some(&guide)).unwrap();
             assert!((length_px(&card) / (171.2 * size) - 1.0).abs() < 0.004, "{}", length_px(&card));
         }
-        // What agrees with nothing is still told.
+        // Where none is of that size, nothing is taken for it, and the size of what there is is told.
         let mm = |a: ImagePoint, b: ImagePoint| a.distance(b) / 20.0;
-        assert!(find(&rgb, &luma, Rectangle::id_card(), Some(&Guide { mm: &mm, within: 0.15 })).is_ok());
+        let refusal = find(&rgb, &luma, Rectangle::id_card(), Some(&Guide { mm: &mm, within: 0.15 })).unwrap_err();
+        assert_eq!(refusal.kind, RefusalKind::ContradictoryReference);
+        assert!(refusal.seen.contains("11 x 17 mm") || refusal.seen.contains("5 x 9 mm"), "{}", refusal.seen);
     }
 
     /// White paper on a white mat, which shows beside it only by lines an inch apart and a hardly other white.
