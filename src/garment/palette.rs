@@ -1,6 +1,8 @@
 //! A few colours that stand for many, and how far a pixel is from being one of them in other light.
 
-use super::appearance::{dot, median, quantile};
+use wide::f32x8;
+
+use super::appearance::{self, dot, median, quantile};
 
 /// Most rounds of k-means.
 const ROUNDS: usize = 10;
@@ -159,15 +161,17 @@ struct LitColour {
 }
 
 impl LitPalette {
-    /// The colour that a pixel most likely is.
-    pub(crate) fn nearest(&self, seen: Seen) -> Nearest {
-        let mut best = Nearest { distance: f32::INFINITY, price: 0.0, sigma: 1.0 };
-        let mut least = f32::INFINITY;
+    /// The colours that pixels most likely are.
+    pub(crate) fn nearest(&self, seen: &SeenRow) -> Vec<Nearest> {
+        let mut best = vec![Nearest { distance: f32::INFINITY, price: 0.0, sigma: 1.0 }; seen.len()];
+        let mut least = vec![f32::INFINITY; seen.len()];
         for lit in &self.colours {
-            let distance = lit.light.distance_bled(seen, lit.colour);
-            if distance + lit.cost < least {
-                least = distance + lit.cost;
-                best = Nearest { distance, price: lit.price, sigma: lit.light.sigma };
+            let distances = lit.light.distances_bled(seen, lit.colour);
+            for ((best, least), distance) in best.iter_mut().zip(&mut least).zip(distances) {
+                if distance + lit.cost < *least {
+                    *least = distance + lit.cost;
+                    *best = Nearest { distance, price: lit.price, sigma: lit.light.sigma };
+                }
             }
         }
         best
@@ -226,6 +230,38 @@ pub(crate) struct Seen {
     pub from_neighbours: [f32; 3],
 }
 
+/// Pixels side by side, eight at a time and channel by channel: the processor takes so many at once.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct SeenRow {
+    count: usize,
+    eights: Vec<Eight>,
+}
+
+/// Eight pixels' channels and what may have bled into them.
+#[derive(Debug, Clone, Copy)]
+struct Eight {
+    colour: [f32x8; 3],
+    from_neighbours: [f32x8; 3],
+}
+
+impl SeenRow {
+    pub(crate) fn of(pixels: &[Seen]) -> Self {
+        let eights = pixels.chunks(8).map(|eight| {
+            let channel =
+                |of: &dyn Fn(&Seen) -> f32| f32x8::from(std::array::from_fn(|k| eight.get(k).map_or(0.0, of)));
+            Eight {
+                colour: std::array::from_fn(|c| channel(&|p| p.colour[c])),
+                from_neighbours: std::array::from_fn(|c| channel(&|p| p.from_neighbours[c])),
+            }
+        });
+        Self { count: pixels.len(), eights: eights.collect() }
+    }
+
+    pub(crate) fn len(&self) -> usize {
+        self.count
+    }
+}
+
 impl Light {
     /// Squared distance in standard deviations, plus the price of the light needed.
     pub(crate) fn distance(&self, seen: [f32; 3], colour: [f32; 3]) -> f32 {
@@ -235,13 +271,31 @@ impl Light {
 
     /// The same of the colour that the pixel had, at best, before its neighbours' bled into it.
     pub(crate) fn distance_bled(&self, seen: Seen, colour: [f32; 3]) -> f32 {
-        let (factor, mut off) = self.off(seen.colour, colour);
+        let eight =
+            Eight { colour: seen.colour.map(f32x8::splat), from_neighbours: seen.from_neighbours.map(f32x8::splat) };
+        self.eight_bled(eight, colour).to_array()[0]
+    }
+
+    /// That of many pixels from one colour.
+    pub(crate) fn distances_bled(&self, seen: &SeenRow, colour: [f32; 3]) -> impl Iterator<Item = f32> {
+        seen.eights.iter().flat_map(move |eight| self.eight_bled(*eight, colour).to_array()).take(seen.count)
+    }
+
+    fn eight_bled(&self, seen: Eight, colour: [f32; 3]) -> f32x8 {
+        let dot = |a: [f32x8; 3], b: [f32x8; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+        let within = |v: f32x8, (least, most): (f32, f32)| v.fast_max(f32x8::splat(least)).fast_min(f32x8::splat(most));
+        let norm = f32x8::splat(appearance::dot(colour, colour).max(1.0));
+        let colour = colour.map(f32x8::splat);
+        let factor = within(dot(seen.colour, colour) / norm, self.factor);
+        let off: [f32x8; 3] = std::array::from_fn(|c| seen.colour[c] - factor * colour[c]);
         let away = seen.from_neighbours;
-        if away != [0.0; 3] {
-            let more = (-dot(off, away) / dot(away, away)).clamp(0.0, MOST_BLED);
-            off.iter_mut().zip(away).for_each(|(off, away)| *off += more * away);
-        }
-        self.cost(factor, off)
+        // Where nothing has bled nothing is added.
+        let length2 = dot(away, away).fast_max(f32x8::splat(f32::MIN_POSITIVE));
+        let more = within(-dot(off, away) / length2, (0.0, MOST_BLED));
+        let off: [f32x8; 3] = std::array::from_fn(|c| off[c] + more * away[c]);
+        let (free_from, free_to) = (f32x8::splat(self.free.0), f32x8::splat(self.free.1));
+        let outside = (free_from - factor).fast_max(factor - free_to).fast_max(f32x8::ZERO);
+        dot(off, off) / f32x8::splat(self.sigma * self.sigma) + f32x8::splat(self.price) * outside
     }
 
     /// The factor of the light on a colour that fits best, and what is left.

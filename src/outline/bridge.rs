@@ -49,7 +49,7 @@ pub(super) fn bridged(
 ) -> (Vec<OutlinePoint>, Vec<bool>) {
     let (mut points, mut corners) = (points.to_vec(), corners.to_vec());
     let mut found: Vec<Bridge> = {
-        let edge = Edge { points: &points, corners: &corners };
+        let edge = Edge::new(&points, &corners);
         (0..points.len()).into_par_iter().with_min_len(64).flat_map_iter(|from| edge.best_from(from)).collect()
     };
     // Those over what nobody saw first: they need no other proof.
@@ -147,10 +147,32 @@ impl Frame {
 /// The closed outline and the tips of its corners.
 struct Edge<'a> {
     points: &'a [OutlinePoint],
-    corners: &'a [bool],
+    /// How far along the edge every point lies, mm, three times round: what lies beside a gap is asked for very often.
+    along_mm: Vec<f64>,
+    /// How many steps ahead and back of every point the next corner is; as many as there are points if there is none.
+    to_corner: [Vec<usize>; 2],
 }
 
-impl Edge<'_> {
+/// A stretch of the edge beside a gap, as its points' numbers in order away from the gap.
+#[derive(Debug, Clone, Copy)]
+struct Side {
+    from: usize,
+    count: usize,
+    ahead: bool,
+}
+
+impl<'a> Edge<'a> {
+    fn new(points: &'a [OutlinePoint], corners: &[bool]) -> Self {
+        let n = points.len();
+        let along = (0..3 * n).scan(0.0, |way, i| {
+            let here = *way;
+            *way += points[i % n].at.distance(points[(i + 1) % n].at);
+            Some(here)
+        });
+        let to_corner = [true, false].map(|ahead| steps_to(corners, ahead));
+        Self { points, along_mm: along.collect(), to_corner }
+    }
+
     fn point(&self, i: usize) -> OutlinePoint {
         self.points[i % self.points.len()]
     }
@@ -188,15 +210,13 @@ impl Edge<'_> {
     /// The bridge over a gap, if its sides lie on one curve and the way between leaves it.
     fn bridge(&self, from: usize, steps: usize, way_mm: f64) -> Option<Bridge> {
         let frame = Frame::new(self.point(from).at, self.point(from + steps).at)?;
-        if (1..steps).all(|k| frame.place(self.point(from + k).at).1.abs() < DEEP_MM) {
-            return None;
-        }
         let long = SIDE_MM.max(SIDE_OF_GAP * frame.length);
-        let (before, after) = (self.side(from, self.points.len() - 1, long)?, self.side(from + steps, 1, long)?);
-        if !goes_on(frame, way_mm, &before, &after) {
+        let (before, after) = (self.side(from, false, long)?, self.side(from + steps, true, long)?);
+        let is_deep = || (1..steps).any(|k| frame.place(self.point(from + k).at).1.abs() >= DEEP_MM);
+        if !self.goes_on(frame, way_mm, before, after) || !is_deep() {
             return None;
         }
-        let beside = [before, after].concat();
+        let beside: Vec<OutlinePoint> = self.along(before).chain(self.along(after)).copied().collect();
         let places: Vec<(f64, f64)> = beside.iter().map(|p| frame.place(p.at)).collect();
         let curve = parabola::through(&places, |_| 1.0)?;
         let squares = places.iter().map(|(share, across)| (across - parabola::at(&curve, *share)).powi(2));
@@ -208,32 +228,61 @@ impl Edge<'_> {
         (rms_mm < ON_CURVE_MM && bridge.depth_mm > DEEP_MM).then_some(bridge)
     }
 
-    /// The edge from a point on, up to a corner; `step` is 1 ahead, all but one of the points back.
-    fn side(&self, from: usize, step: usize, long_mm: f64) -> Option<Vec<OutlinePoint>> {
+    /// The edge from a point on or back, up to a corner; `None` if that is too short.
+    fn side(&self, from: usize, ahead: bool, long_mm: f64) -> Option<Side> {
         let n = self.points.len();
-        let (mut i, mut way, mut out) = (from % n, 0.0, vec![self.point(from)]);
-        while way < long_mm && out.len() < n / 2 {
-            let next = (i + step) % n;
-            if self.corners[i] && out.len() > 1 {
-                break;
-            }
-            way += self.points[i].at.distance(self.points[next].at);
-            out.push(self.points[next]);
-            i = next;
-        }
-        (way > LEAST_SIDE_MM.max(0.5 * long_mm)).then_some(out)
+        let from = from % n;
+        let here = self.along_mm[n + from];
+        let steps = if ahead {
+            self.along_mm[n + from..].partition_point(|way| way - here < long_mm)
+        } else {
+            n + from + 1 - self.along_mm[..=n + from].partition_point(|way| here - way >= long_mm)
+        };
+        let steps = steps.min(self.to_corner[usize::from(!ahead)][from]).min((n / 2).saturating_sub(1));
+        let end = if ahead { n + from + steps } else { n + from - steps };
+        let way = (self.along_mm[end] - here).abs();
+        (way > LEAST_SIDE_MM.max(0.5 * long_mm)).then_some(Side { from, count: steps + 1, ahead })
+    }
+
+    fn along(&self, side: Side) -> impl Iterator<Item = &OutlinePoint> {
+        let n = self.points.len();
+        let step = if side.ahead { 1 } else { n - 1 };
+        (0..side.count)
+            .scan(side.from, move |i, _| Some(std::mem::replace(i, (*i + step) % n)))
+            .map(|i| &self.points[i])
+    }
+
+    /// Do the sides go on from one to the other, so that no corner lies between?
+    fn goes_on(&self, gap: Frame, way_mm: f64, before: Side, after: Side) -> bool {
+        let is_narrow = gap.length < WIDEST_MM && way_mm > LONGER * gap.length;
+        let cosine = -self.direction(before).dot(&self.direction(after));
+        // A side that turns back over the gap goes on into nothing.
+        let slack = BACK_MM / gap.length;
+        cosine > if is_narrow { LEAST_COSINE } else { STRAIGHT_COSINE }
+            && self.along(before).all(|p| gap.place(p.at).0 < slack)
+            && self.along(after).all(|p| gap.place(p.at).0 > 1.0 - slack)
+    }
+
+    /// The direction in which a side leaves its gap.
+    fn direction(&self, side: Side) -> Vector2<f64> {
+        let n = self.points.len();
+        let last = (if side.ahead { side.from + side.count - 1 } else { side.from + n + 1 - side.count }) % n;
+        let whole = self.points[last].at - self.points[side.from].at;
+        whole / whole.norm().max(1e-9)
     }
 }
 
-/// Do the sides go on from one to the other, so that no corner lies between?
-fn goes_on(gap: Frame, way_mm: f64, before: &[OutlinePoint], after: &[OutlinePoint]) -> bool {
-    // A side that turns back over the gap goes on into nothing.
-    let slack = BACK_MM / gap.length;
-    let leaves =
-        before.iter().all(|p| gap.place(p.at).0 < slack) && after.iter().all(|p| gap.place(p.at).0 > 1.0 - slack);
-    let is_narrow = gap.length < WIDEST_MM && way_mm > LONGER * gap.length;
-    let cosine = -direction(before).dot(&direction(after));
-    leaves && cosine > if is_narrow { LEAST_COSINE } else { STRAIGHT_COSINE }
+/// How many steps ahead (or back) of every point the next that is marked lies; their number if none is.
+fn steps_to(marked: &[bool], ahead: bool) -> Vec<usize> {
+    let n = marked.len();
+    let mut steps = vec![n; n];
+    let mut since = n;
+    for k in 0..2 * n {
+        let i = (if ahead { 2 * n - 1 - k } else { k }) % n;
+        steps[i] = since.min(n);
+        since = if marked[i] { 1 } else { since + 1 };
+    }
+    steps
 }
 
 /// Is the way between less sure than its sides, and so little that its depth is no wonder?
@@ -241,12 +290,6 @@ fn is_doubtful(depth_mm: f64, within: &[OutlinePoint], beside: &[OutlinePoint]) 
     let mean = |points: &[OutlinePoint]| points.iter().map(|p| p.doubt_mm).sum::<f64>() / points.len().max(1) as f64;
     let most = within.iter().map(|p| p.doubt_mm).fold(0.0, f64::max);
     depth_mm < DOUBTS * most && mean(within) >= mean(beside)
-}
-
-/// The direction in which a side leaves its gap.
-fn direction(side: &[OutlinePoint]) -> Vector2<f64> {
-    let whole = side.first().zip(side.last()).map_or_else(Vector2::zeros, |(a, b)| b.at - a.at);
-    whole / whole.norm().max(1e-9)
 }
 
 #[cfg(test)]

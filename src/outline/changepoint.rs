@@ -7,7 +7,7 @@ use rayon::prelude::*;
 use super::profiles::{Profiles, log_brightness};
 use super::ring::Ring;
 use crate::garment::appearance::median;
-use crate::garment::{Garment, Light, Seen};
+use crate::garment::{Garment, Light, Seen, SeenRow};
 
 /// Most one sample may say (log ratio): a stitch or a stripe cannot decide alone.
 const CLIP: f32 = 4.0;
@@ -127,20 +127,23 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
         let loosened = |by: f32| Light { sigma: mat_light.sigma.hypot(by), ..mat_light };
         let plain = loosened(0.0);
         let mut told = Vec::with_capacity(len);
-        let samples = out.iter_mut().zip(beside_neighbours(profiles, i)).zip(profiles.expected(i));
-        for (((out, pixel), tone), line) in samples.zip(nearby_lines(profiles, i)) {
+        let pixels = beside_neighbours(profiles, i);
+        let row = SeenRow::of(&pixels);
+        let (inside, from_ground) = (cloth.nearest(&row), plain.distances_bled(&row, lit(ground)));
+        let samples = out.iter_mut().zip(pixels).zip(inside.into_iter().zip(from_ground)).zip(profiles.expected(i));
+        for ((((out, pixel), (inside, from_ground)), tone), line) in samples.zip(nearby_lines(profiles, i)) {
             let seen = pixel.colour;
-            let (expected, looser) = match line {
-                _ if profiles.tones => (lit(*tone), 0.0),
-                Some(line) => (worn_line(seen, lit(ground), lit(line)), LINE_SHARE * contrast(line, ground)),
-                None => (lit(ground), 0.0),
+            let (mat_light, mut outside) = match line {
+                _ if profiles.tones => (plain, plain.distance_bled(pixel, lit(*tone))),
+                Some(line) => {
+                    let light = loosened(LINE_SHARE * contrast(line, ground));
+                    (light, light.distance_bled(pixel, worn_line(seen, lit(ground), lit(line))))
+                }
+                None => (plain, from_ground),
             };
-            let mat_light = if looser > 0.0 { loosened(looser) } else { plain };
-            let mut outside = mat_light.distance_bled(pixel, expected);
             if let Some((palette, light)) = other {
                 outside = outside.min(palette.distance(seen, light));
             }
-            let inside = cloth.nearest(pixel);
             // What being the tighter of the two is worth to the mat.
             let tighter = LOOSE_PRICE * (inside.sigma / mat_light.sigma).ln();
             *out = 0.5 * (outside - inside.distance) - tighter;
@@ -352,16 +355,21 @@ fn light_on_unclear(profiles: &Profiles, gain: &[[f32; 3]], ratios: &[f32], insi
 pub(super) fn nearby_lines(profiles: &Profiles, i: usize) -> Vec<Option<[f32; 3]>> {
     let ground = profiles.ground[i];
     let expected = profiles.expected(i);
-    let level = |e: [f32; 3]| (e[0] + e[1] + e[2] - ground[0] - ground[1] - ground[2]).abs();
+    let level = |e: &[f32; 3]| (e[0] + e[1] + e[2] - ground[0] - ground[1] - ground[2]).abs();
     let reach = (LINE_SLACK_MM / profiles.step_mm).round() as usize;
     let least = 0.03 * (ground[0] + ground[1] + ground[2] + 18.0);
-    (0..expected.len())
-        .map(|j| {
-            let window = &expected[j.saturating_sub(reach)..(j + reach + 1).min(expected.len())];
-            let strongest = window.iter().copied().max_by(|a, b| level(*a).total_cmp(&level(*b)))?;
-            (level(strongest) > least).then_some(strongest)
-        })
-        .collect()
+    let mut strongest = vec![(least, None); expected.len()];
+    for (k, (level, line)) in
+        expected.iter().map(|e| (level(e), e)).enumerate().filter(|(_, (level, _))| *level > least)
+    {
+        let end = (k + reach + 1).min(expected.len());
+        for (most, at) in &mut strongest[k.saturating_sub(reach)..end] {
+            if level >= *most {
+                (*most, *at) = (level, Some(*line));
+            }
+        }
+    }
+    strongest.into_iter().map(|(_, line)| line).collect()
 }
 
 /// Difference of two colours, middle of the channels'.

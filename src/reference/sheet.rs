@@ -149,7 +149,9 @@ fn of_another_size(seen: &Seen, what: Rectangle, guide: &Guide) -> Refusal {
 
 fn how_to_lay(what: Rectangle) -> &'static str {
     match what.kind {
-        BodyKind::IdCard => "lay it flat and wholly bare beside the garment, on a ground of another brightness or colour",
+        BodyKind::IdCard => {
+            "lay it flat and wholly bare beside the garment, on a ground of another brightness or colour"
+        }
         _ => "lay it flat and wholly bare beside the garment, on a ground of another brightness",
     }
 }

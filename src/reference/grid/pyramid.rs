@@ -120,12 +120,8 @@ fn response_row(image: &GrayImage, y: usize, light: &mut [u8], dark: &mut [u8]) 
     let (light, dark) = (&mut light[ARM_PX..ARM_PX + inner], &mut dark[ARM_PX..ARM_PX + inner]);
     for i in 0..inner {
         let c = here[i];
-        let across = c.saturating_sub(left[i]).min(c.saturating_sub(right[i]));
-        let along = c.saturating_sub(up[i]).min(c.saturating_sub(down[i]));
-        light[i] = across.max(along);
-        let across = left[i].saturating_sub(c).min(right[i].saturating_sub(c));
-        let along = up[i].saturating_sub(c).min(down[i].saturating_sub(c));
-        dark[i] = across.max(along);
+        light[i] = c.saturating_sub(left[i].max(right[i]).min(up[i].max(down[i])));
+        dark[i] = left[i].min(right[i]).max(up[i].min(down[i])).saturating_sub(c);
     }
 }
 
@@ -152,11 +148,18 @@ fn pooled_response(image: &GrayImage, width: u32, height: u32) -> (GrayImage, Gr
     (light, dark)
 }
 
-fn sum_pairs(top: &[u8], low: &[u8], out: &mut [u8]) {
-    for ((to, t), l) in out.iter_mut().zip(top.chunks_exact(2)).zip(low.chunks_exact(2)) {
-        let sum = u16::from(t[0]) + u16::from(t[1]) + u16::from(l[0]) + u16::from(l[1]);
-        *to = sum.min(255) as u8;
+/// Sums of 2 x 2, clipped at 255; `top` is used up.
+fn sum_pairs(top: &mut [u8], low: &[u8], out: &mut [u8]) {
+    top.iter_mut().zip(low).for_each(|(t, l)| *t = t.saturating_add(*l));
+    for (to, pair) in out.iter_mut().zip(top.chunks_exact(2)) {
+        // Both halves of one number: many at a time.
+        let both = u16::from_le_bytes([pair[0], pair[1]]);
+        *to = ((both & 255) + (both >> 8)).min(255) as u8;
     }
+}
+
+fn raise_row(map: &mut [u8], response: &[u8]) {
+    map.iter_mut().zip(response).for_each(|(to, from)| *to = (*to).max(from.saturating_mul(2)));
 }
 
 /// Raises the maps to twice this level's own response where that is larger.
@@ -168,9 +171,8 @@ fn raise_to_response(image: &GrayImage, light: &mut GrayImage, dark: &mut GrayIm
         |buffer, (y, (light, dark))| {
             let (l, d) = buffer.split_at_mut(width);
             response_row(image, y, l, d);
-            for (to, from) in light.iter_mut().zip(l.iter()).chain(dark.iter_mut().zip(d.iter())) {
-                *to = (*to).max(from.saturating_mul(2));
-            }
+            raise_row(light, l);
+            raise_row(dark, d);
         },
     );
 }
