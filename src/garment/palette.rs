@@ -54,7 +54,8 @@ impl Palette {
     pub fn learn(pixels: &[[f32; 3]], most: usize) -> Self {
         let mut sorted = pixels.to_vec();
         sorted.sort_by(|a, b| (a[0] + 2.0 * a[1] + a[2]).total_cmp(&(b[0] + 2.0 * b[1] + b[2])));
-        let with = |count: usize| Self::with_colours(pixels, &sorted, count);
+        let row = SeenRow::plain(pixels);
+        let with = |count: usize| Self::with_colours(pixels, &row, &sorted, count);
         let mut best = with(1.min(most));
         let mut vain = 0;
         for count in [2, 4, 6, 8].into_iter().filter(|c| *c <= most) {
@@ -71,7 +72,7 @@ impl Palette {
     }
 
     /// At most `count` colours by k-means, started from pixels spread over the brightness order (`sorted`).
-    fn with_colours(pixels: &[[f32; 3]], sorted: &[[f32; 3]], count: usize) -> Self {
+    fn with_colours(pixels: &[[f32; 3]], row: &SeenRow, sorted: &[[f32; 3]], count: usize) -> Self {
         if pixels.is_empty() || count == 0 {
             return Self::default();
         }
@@ -81,8 +82,7 @@ impl Palette {
         for _ in 0..ROUNDS {
             let mut sums = vec![[0f64; 3]; count];
             kept = vec![0; count];
-            for p in pixels {
-                let (k, _) = nearest(&colours, p);
+            for (p, (k, _)) in pixels.iter().zip(row.least(count, |eight, k| eight.off(colours[k]))) {
                 kept[k] += 1;
                 for (s, v) in sums[k].iter_mut().zip(p) {
                     *s += f64::from(*v);
@@ -105,11 +105,7 @@ impl Palette {
         let prices = (0..count).filter(|k| keep[*k]).map(|k| rarity_price(shares[k])).collect();
         let colours: Vec<[f32; 3]> = (0..count).filter(|k| keep[*k]).map(|k| colours[k]).collect();
         let steady = Light { factor: (0.9, 1.08), free: (0.9, 1.08), price: 0.0, sigma: 1.0 };
-        let nearest = |p: &[f32; 3]| {
-            let distances = colours.iter().map(|c| steady.distance(*p, *c)).enumerate();
-            distances.fold((0, f32::INFINITY), |best, now| if now.1 < best.1 { now } else { best })
-        };
-        let off: Vec<(usize, f32)> = pixels.iter().map(nearest).collect();
+        let off = row.least(colours.len(), |eight, k| steady.eight_bled(*eight, colours[k]));
         // Two of three channels are free; the 0.8 quantile of chi squared with two degrees of freedom is 3.22.
         let spread = (quantile(&mut off.iter().map(|o| o.1).collect::<Vec<_>>(), 0.8) / 3.22).sqrt();
         let spread = if spread.is_finite() { spread } else { 0.0 };
@@ -202,11 +198,6 @@ fn is_blend(k: usize, colours: &[[f32; 3]], shares: &[f32]) -> bool {
         })
 }
 
-fn nearest(colours: &[[f32; 3]], p: &[f32; 3]) -> (usize, f32) {
-    let d2 = |c: &[f32; 3]| (0..3).map(|i| (c[i] - p[i]).powi(2)).sum::<f32>();
-    colours.iter().map(d2).enumerate().fold((0, f32::INFINITY), |best, (k, d)| if d < best.1 { (k, d) } else { best })
-}
-
 /// How a colour may change with the light that falls on it.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Light {
@@ -244,6 +235,14 @@ struct Eight {
     from_neighbours: [f32x8; 3],
 }
 
+impl Eight {
+    /// Squared distance from a colour.
+    fn off(&self, colour: [f32; 3]) -> f32x8 {
+        let off = |c: usize| self.colour[c] - f32x8::splat(colour[c]);
+        off(0) * off(0) + off(1) * off(1) + off(2) * off(2)
+    }
+}
+
 impl SeenRow {
     pub(crate) fn of(pixels: &[Seen]) -> Self {
         let eights = pixels.chunks(8).map(|eight| {
@@ -257,8 +256,29 @@ impl SeenRow {
         Self { count: pixels.len(), eights: eights.collect() }
     }
 
+    /// Pixels into which nothing has bled.
+    fn plain(pixels: &[[f32; 3]]) -> Self {
+        let seen = |p: &[f32; 3]| Seen { colour: *p, from_neighbours: [0.0; 3] };
+        Self::of(&pixels.iter().map(seen).collect::<Vec<_>>())
+    }
+
     pub(crate) fn len(&self) -> usize {
         self.count
+    }
+
+    /// Of every pixel the least of what `cost` says of it and of each of `count` colours, and which colour that is of.
+    fn least(&self, count: usize, cost: impl Fn(&Eight, usize) -> f32x8) -> Vec<(usize, f32)> {
+        let of_eight = |eight: &Eight| {
+            let mut best = (f32x8::ZERO, f32x8::splat(f32::INFINITY));
+            for k in 0..count {
+                let cost = cost(eight, k);
+                let is_less = cost.simd_lt(best.1);
+                best = (is_less.select(f32x8::splat(k as f32), best.0), is_less.select(cost, best.1));
+            }
+            let (k, least) = (best.0.to_array(), best.1.to_array());
+            std::array::from_fn::<_, 8, _>(|i| (k[i] as usize, least[i]))
+        };
+        self.eights.iter().flat_map(of_eight).take(self.count).collect()
     }
 }
 
