@@ -2,7 +2,7 @@
 //!
 //! Where cloth and mat look alike the path may run out to a fold of the light or in along a stripe, and come back a little
 //! farther on. If the edge before and the edge after lie on one smooth curve, the way between is a detour: where nobody saw it,
-//! and where the photo shows an edge along the curve far more clearly.
+//! where the photo shows an edge along the curve far more clearly, and where it is narrow and the curve as clear as the sides.
 
 use nalgebra::{Vector2, Vector3};
 use rayon::prelude::*;
@@ -22,6 +22,15 @@ const DEEP_MM: f64 = 1.5;
 const DOUBTS: f64 = 4.0;
 /// How much more the photo must show along the curve than along the detour (a groove and a step as clear as any make 4.4).
 const CLEARLY_MORE: f32 = 0.6;
+/// So narrow a detour (its depth as a share of its gap) runs round a figure of the cloth that looks like what lies outside, and
+/// is as clear as any edge. No garment ends along the curve and beside it too: it is one if the photo shows such a share of
+/// what it shows along the sides, beyond the detour's ends by so much and over so much, mm, at least so clearly, and hardly
+/// less than along the detour. (Along the foot of a tab or over the mouth of a notch there is no edge at all.)
+const NARROW: f64 = 0.3;
+const AS_CLEAR: f32 = 0.9;
+const BESIDE_ENDS_MM: (f64, f64) = (3.0, 15.0);
+const CLEAR: f32 = 1.0;
+const HARDLY_LESS: f32 = 0.1;
 /// Curve and detour part where they lie so far apart, mm.
 const PARTED_MM: f64 = 1.0;
 /// How much of the edge on both sides tells the curve, mm, or as a share of the gap if that is more; and how much it takes.
@@ -55,16 +64,14 @@ pub(super) fn bridged(
     // Those over what nobody saw first: they need no other proof.
     found.sort_by(|a, b| b.unseen.cmp(&a.unseen).then(b.worth().total_cmp(&a.worth())));
     let mut settled = vec![false; points.len()];
+    let traced: Vec<MatPoint> = points.iter().map(|p| p.at).collect();
     for bridge in found {
         let within: Vec<usize> = (0..=bridge.steps).map(|k| (bridge.from + k) % points.len()).collect();
         if within.iter().any(|i| settled[*i]) {
             continue;
         }
         let way: Vec<MatPoint> = within.iter().map(|i| points[*i].at).collect();
-        let is_proven = bridge.unseen || {
-            let (curve, detour) = bridge.where_they_part(&way);
-            shown(&curve) > shown(&detour) + CLEARLY_MORE
-        };
+        let is_proven = bridge.unseen || bridge.is_shown(&way, &traced, &shown);
         let (first, last) = if is_proven { (0, bridge.steps) } else { (bridge.steps / 3, bridge.steps * 2 / 3) };
         within[first..=last].iter().for_each(|i| settled[*i] = true);
         if !is_proven {
@@ -95,6 +102,29 @@ impl Bridge {
     /// Of two that overlap the one that takes off more and whose sides agree better.
     fn worth(&self) -> f64 {
         self.depth_mm - self.rms_mm / ON_CURVE_MM * DEEP_MM
+    }
+
+    /// Does the photo show the edge along the curve rather than along the way?
+    fn is_shown(&self, way: &[MatPoint], traced: &[MatPoint], shown: impl Fn(&[MatPoint]) -> f32) -> bool {
+        let (curve, detour) = self.where_they_part(way);
+        let (along, round) = (shown(&curve), shown(&detour));
+        let is_as_clear =
+            || along > AS_CLEAR * self.beside(traced).iter().map(|s| shown(s)).fold(f32::INFINITY, f32::min);
+        let is_narrow = self.depth_mm > NARROW * self.frame.length && self.frame.length < WIDEST_MM;
+        along > round + CLEARLY_MORE || is_narrow && along > CLEAR.max(round - HARDLY_LESS) && is_as_clear()
+    }
+
+    /// What was traced beside the detour's two ends.
+    fn beside(&self, traced: &[MatPoint]) -> [Vec<MatPoint>; 2] {
+        let n = traced.len();
+        let from = |end: usize, ahead: bool| {
+            let step = if ahead { 1 } else { n - 1 };
+            let away = (0..n / 2).map(|k| traced[(end + k * step) % n]);
+            let start = traced[end % n];
+            let (near, far) = BESIDE_ENDS_MM;
+            away.skip_while(|p| p.distance(start) < near).take_while(|p| p.distance(start) < far).collect()
+        };
+        [from(self.from, false), from(self.from + self.steps, true)]
     }
 
     /// The curve and the way where they part, in as many points each.
@@ -357,7 +387,30 @@ mod tests {
         };
         assert!(clear(3.0, 1.0) < 0.3, "{}", clear(3.0, 1.0));
         // A little more is chance; and where the way is clearer it is a tab.
-        assert!(clear(3.0, 2.8) > 11.0 && clear(1.0, 3.0) > 11.0);
+        assert!(clear(0.9, 0.7) > 11.0 && clear(1.0, 3.0) > 11.0);
+    }
+
+    /// A white check that meets a board's white square: the edge goes round it, as clear as along the curve.
+    #[test]
+    fn a_narrow_detour_is_bridged_where_the_curve_is_as_clear_as_its_sides() {
+        let points = outline(&square(spike), |_| true);
+        let bridged = |along: f32, round: f32, beside: f32| {
+            let shown = |way: &[MatPoint]| {
+                let is_flat = way.iter().all(|p| p.y.abs() < 1.0);
+                let is_between = way.iter().any(|p| (p.x - 100.0).abs() < 9.0);
+                if !is_flat {
+                    round
+                } else if is_between {
+                    along
+                } else {
+                    beside
+                }
+            };
+            off_axis(&super::bridged(&points, &no_corners(&points), shown).0)
+        };
+        assert!(bridged(2.0, 2.0, 2.0) < 0.3, "{}", bridged(2.0, 2.0, 2.0));
+        // Less clear than the sides, than the detour, or hardly to be seen.
+        assert!(bridged(1.5, 1.5, 2.0) > 11.0 && bridged(2.0, 2.3, 2.0) > 11.0 && bridged(0.5, 0.5, 0.5) > 11.0);
     }
 
     #[test]
