@@ -2,7 +2,7 @@
 
 use wide::f32x8;
 
-use super::appearance::{self, dot, median, quantile};
+use super::appearance::{dot, median, quantile};
 
 /// Most rounds of k-means.
 const ROUNDS: usize = 10;
@@ -301,21 +301,22 @@ impl Light {
         seen.eights.iter().flat_map(move |eight| self.eight_bled(*eight, colour).to_array()).take(seen.count)
     }
 
+    /// [`Self::off`] and [`Self::cost`] of eight pixels at once, what has bled taken back between them.
     fn eight_bled(&self, seen: Eight, colour: [f32; 3]) -> f32x8 {
-        let dot = |a: [f32x8; 3], b: [f32x8; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+        let inner = |a: [f32x8; 3], b: [f32x8; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
         let within = |v: f32x8, (least, most): (f32, f32)| v.fast_max(f32x8::splat(least)).fast_min(f32x8::splat(most));
-        let norm = f32x8::splat(appearance::dot(colour, colour).max(1.0));
+        let norm = f32x8::splat(dot(colour, colour).max(1.0));
         let colour = colour.map(f32x8::splat);
-        let factor = within(dot(seen.colour, colour) / norm, self.factor);
+        let factor = within(inner(seen.colour, colour) / norm, self.factor);
         let off: [f32x8; 3] = std::array::from_fn(|c| seen.colour[c] - factor * colour[c]);
         let away = seen.from_neighbours;
         // Where nothing has bled nothing is added.
-        let length2 = dot(away, away).fast_max(f32x8::splat(f32::MIN_POSITIVE));
-        let more = within(-dot(off, away) / length2, (0.0, MOST_BLED));
+        let length2 = inner(away, away).fast_max(f32x8::splat(f32::MIN_POSITIVE));
+        let more = within(-inner(off, away) / length2, (0.0, MOST_BLED));
         let off: [f32x8; 3] = std::array::from_fn(|c| off[c] + more * away[c]);
         let (free_from, free_to) = (f32x8::splat(self.free.0), f32x8::splat(self.free.1));
         let outside = (free_from - factor).fast_max(factor - free_to).fast_max(f32x8::ZERO);
-        dot(off, off) / f32x8::splat(self.sigma * self.sigma) + f32x8::splat(self.price) * outside
+        inner(off, off) / f32x8::splat(self.sigma * self.sigma) + f32x8::splat(self.price) * outside
     }
 
     /// The factor of the light on a colour that fits best, and what is left.

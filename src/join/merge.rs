@@ -73,12 +73,12 @@ fn apart() -> Refusal {
 fn mismatch(parts: &[Vec<PartPoint>]) -> Result<Mismatch, Refusal> {
     let (mut all, mut seen_by_both, mut overlap_mm) = (Vec::new(), Vec::new(), 0.0);
     for (k, part) in parts.iter().enumerate().skip(1) {
-        let (met, own_mm) = where_met(part, &parts[..k], |_| true);
+        let (met, own_mm) = where_met(part, &parts[..k], false);
         if own_mm < LEAST_OVERLAP_MM {
             return Err(apart());
         }
         // How true it is only those can tell that see the edge; where hardly any do, the doubt says it.
-        let (seen, seen_mm) = where_met(part, &parts[..k], |seen| seen);
+        let (seen, seen_mm) = where_met(part, &parts[..k], true);
         let (met, own_mm) = if seen_mm < LEAST_OVERLAP_MM { (met, own_mm) } else { (seen.clone(), seen_mm) };
         all.extend(met);
         seen_by_both.extend(seen);
@@ -105,13 +105,10 @@ fn quantile(sorted: &[(f64, MatPoint)], share: f64) -> f64 {
     sorted.get(((sorted.len().max(1) - 1) as f64 * share).round() as usize).map_or(0.0, |m| m.0)
 }
 
-/// How far a photo's outline lies off those laid before it where they pass each other, and over which length of edge; of
-/// points that are `wanted`, seen or not.
-fn where_met(
-    part: &[PartPoint],
-    others: &[Vec<PartPoint>],
-    wanted: impl Fn(bool) -> bool,
-) -> (Vec<(f64, MatPoint)>, f64) {
+/// How far a photo's outline lies off those laid before it where they pass each other, and over which length of edge;
+/// `seen_only` leaves out what either does not see.
+fn where_met(part: &[PartPoint], others: &[Vec<PartPoint>], seen_only: bool) -> (Vec<(f64, MatPoint)>, f64) {
+    let wanted = |seen: bool| seen || !seen_only;
     let (mut met, mut length_mm) = (Vec::new(), 0.0);
     for (i, p) in part.iter().enumerate().filter(|(_, p)| p.trust > 0.0 && wanted(p.point.seen)) {
         let near = others.iter().filter_map(|other| nearest(other, p.point.at));

@@ -410,6 +410,7 @@ mod tests {
         };
         assert!(bridged(2.0, 2.0, 2.0) < 0.3, "{}", bridged(2.0, 2.0, 2.0));
         // Less clear than the sides, than the detour, or hardly to be seen.
+        assert!(bridged(3.0, 2.8, 4.0) > 11.0);
         assert!(bridged(1.5, 1.5, 2.0) > 11.0 && bridged(2.0, 2.3, 2.0) > 11.0 && bridged(0.5, 0.5, 0.5) > 11.0);
     }
 

@@ -359,9 +359,11 @@ pub(super) fn nearby_lines(profiles: &Profiles, i: usize) -> Vec<Option<[f32; 3]
     let reach = (LINE_SLACK_MM / profiles.step_mm).round() as usize;
     let least = 0.03 * (ground[0] + ground[1] + ground[2] + 18.0);
     let mut strongest = vec![(least, None); expected.len()];
-    for (k, (level, line)) in
-        expected.iter().map(|e| (level(e), e)).enumerate().filter(|(_, (level, _))| *level > least)
-    {
+    for (k, line) in expected.iter().enumerate() {
+        let level = level(line);
+        if level <= least {
+            continue;
+        }
         let end = (k + reach + 1).min(expected.len());
         for (most, at) in &mut strongest[k.saturating_sub(reach)..end] {
             if level >= *most {

@@ -141,7 +141,7 @@ fn of_another_size(seen: &Seen, what: Rectangle, guide: &Guide) -> Refusal {
             what.sides_mm[0], what.sides_mm[1]
         ),
         format!(
-            "if it is the {name}, one of the two sizes was typed wrong; if not, leave the {name} out, or {} and retake",
+            "if it is the {name}, one of the two sizes was typed wrong; if not, leave the {name} out, or {}, and retake",
             how_to_lay(what)
         ),
     )
