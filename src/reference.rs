@@ -13,7 +13,7 @@ mod unusable;
 use image::GrayImage;
 use rayon::prelude::*;
 
-use self::grid::{GridSighting, GridSpec};
+use self::grid::{Closeness, GridSighting, GridSpec};
 use crate::camera::fit;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::ImagePoint;
@@ -38,7 +38,20 @@ const AMPLE_BOARD: f64 = 0.15;
 /// # Errors
 /// No reference, too little of one, or one that contradicts the pitch typed.
 pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> {
-    let lines = grid::find(luma, spec);
+    let photo = grid::Searched::new(luma);
+    if wide(spec) {
+        // Where lines lie so far apart a floor is likelier than a small grid of fine ones, which only a closer look shows.
+        let found = best(luma, spec, photo.find(spec, Closeness::Glance));
+        if !found.as_ref().is_err_and(is_vague) {
+            return found;
+        }
+    }
+    let found = best(luma, spec, photo.find(spec, Closeness::Thorough));
+    found.map_err(|refusal| if is_vague(&refusal) { unusable::reason(luma).unwrap_or(refusal) } else { refusal })
+}
+
+/// The lines, or what is better supported than they are.
+fn best(luma: &GrayImage, spec: &GridSpec, lines: Result<GridSighting, Refusal>) -> Result<GridSighting, Refusal> {
     match &lines {
         Ok(found) if chequers::are_borders(luma, found) || too_wide(found) => return board_or(luma, spec, lines),
         Ok(found) if !weak(found) => return lines,
@@ -57,7 +70,7 @@ pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> 
     };
     let all = [lines.ok(), named, floor].into_iter().flatten().map(counted);
     let best = all.max_by(|a, b| a.0.total_cmp(&b.0));
-    best.map(|(_, sighting)| sighting).ok_or_else(|| refused(luma, refusal.unwrap_or_else(nothing)))
+    best.map(|(_, sighting)| sighting).ok_or_else(|| refusal.unwrap_or_else(nothing))
 }
 
 /// A board that spans much of the photo and is flat and even, else what was found of lines.
@@ -72,10 +85,9 @@ fn board_or(luma: &GrayImage, spec: &GridSpec, lines: Result<GridSighting, Refus
     }
 }
 
-/// The refusal, or what is wrong with the photo as such.
-fn refused(luma: &GrayImage, refusal: Refusal) -> Refusal {
-    let vague = matches!(refusal.kind, RefusalKind::NoReference | RefusalKind::TooLittleReference);
-    if vague { unusable::reason(luma).unwrap_or(refusal) } else { refusal }
+/// Was nothing found that could be told more of?
+fn is_vague(refusal: &Refusal) -> bool {
+    matches!(refusal.kind, RefusalKind::NoReference | RefusalKind::TooLittleReference)
 }
 
 fn nothing() -> Refusal {

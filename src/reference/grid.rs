@@ -39,7 +39,7 @@ use self::grow::{grow, refined};
 use self::lattice::{FoundSide, IndexRange, Lattice};
 use self::model::{LatticeModel, LocalLattice};
 use self::pitch::{Reading, Rulings};
-use self::pyramid::{Pyramid, ridge_maps};
+use self::pyramid::{Pyramid, RidgeMaps, ridge_maps};
 use self::ruling::{BoldLevels, Divisions, bold_levels, divisions};
 use self::verify::{Verified, verify};
 use self::windows::{Seed, Windows, seeds};
@@ -151,27 +151,65 @@ const SAME_PLACE: f64 = 0.12;
 const BATCH: usize = 8;
 const MAX_GROWN: usize = 6;
 
+/// How closely a photo is looked through for a grid.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Closeness {
+    /// Windows side by side: they show a grid that fills much of the photo.
+    Glance,
+    /// Overlapping windows too, if those show none.
+    Thorough,
+}
+
+impl Closeness {
+    fn windows(self) -> &'static [Windows] {
+        match self {
+            Self::Glance => &[Windows::Sparse],
+            Self::Thorough => &[Windows::Sparse, Windows::Dense],
+        }
+    }
+}
+
+/// A photo made ready to be searched for line grids.
+pub struct Searched<'a> {
+    pyramid: Pyramid<'a>,
+    maps: Vec<RidgeMaps>,
+}
+
+impl<'a> Searched<'a> {
+    /// The photo's halvings and the lines that stand out in them.
+    pub fn new(luma: &'a GrayImage) -> Self {
+        let pyramid = Pyramid::new(luma);
+        Self { maps: ridge_maps(&pyramid), pyramid }
+    }
+
+    /// Finds the grid.
+    ///
+    /// # Errors
+    /// Those of [`find`].
+    pub fn find(&self, spec: &GridSpec, closeness: Closeness) -> Result<GridSighting, Refusal> {
+        let pitch_ratio = spec.pitch_mm[0] / spec.pitch_mm[1];
+        if !(pitch_ratio.is_finite() && pitch_ratio > 0.05 && pitch_ratio < 20.0 && spec.pitch_mm[0] > 0.0) {
+            return Err(Refusal::new(
+                RefusalKind::BadRequest,
+                "the grid spacing makes no sense",
+                "give the distance between two lines, such as 1in or 1cm",
+            ));
+        }
+        let candidates = candidates(&self.pyramid, &self.maps, pitch_ratio, closeness);
+        let (lattice, others) = choose(candidates)?;
+        let second = rivals::speak_of(&lattice, &others)?;
+        let mut sighting = ruled(self.pyramid.base(), lattice, pitch_ratio, spec).ok_or_else(|| refusal(None))?;
+        sighting.warnings.extend(second);
+        Ok(sighting)
+    }
+}
+
 /// Finds the grid in a photo.
 ///
 /// # Errors
 /// A refusal that says what was seen instead: no grid, too little of it, or a grid that is not flat.
 pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> {
-    let pitch_ratio = spec.pitch_mm[0] / spec.pitch_mm[1];
-    if !(pitch_ratio.is_finite() && pitch_ratio > 0.05 && pitch_ratio < 20.0 && spec.pitch_mm[0] > 0.0) {
-        return Err(Refusal::new(
-            RefusalKind::BadRequest,
-            "the grid spacing makes no sense",
-            "give the distance between two lines, such as 1in or 1cm",
-        ));
-    }
-    let pyramid = Pyramid::new(luma);
-    let candidates = candidates(&pyramid, pitch_ratio);
-    let (lattice, others) = choose(candidates)?;
-    let second = rivals::speak_of(&lattice, &others)?;
-    let mut sighting = ruled(luma, lattice, pitch_ratio, spec).ok_or_else(|| refusal(None))?;
-
-    sighting.warnings.extend(second);
-    Ok(sighting)
+    Searched::new(luma).find(spec, Closeness::Thorough)
 }
 
 /// Settles which ruling is the typed pitch and counts in it.
@@ -251,16 +289,15 @@ impl Counting {
 }
 
 /// Lattices grown from the photo's seeds, good or not.
-fn candidates(pyramid: &Pyramid, pitch_ratio: f64) -> Vec<Lattice> {
-    let maps = ridge_maps(pyramid);
-    let is_first = |m: &pyramid::RidgeMaps| m.light.width().max(m.light.height()) <= FIRST_MAP_PX;
+fn candidates(pyramid: &Pyramid, maps: &[RidgeMaps], pitch_ratio: f64, closeness: Closeness) -> Vec<Lattice> {
+    let is_first = |m: &RidgeMaps| m.light.width().max(m.light.height()) <= FIRST_MAP_PX;
     let mut grown: Vec<Lattice> = Vec::new();
-    for windows in [Windows::Sparse, Windows::Dense] {
+    for &windows in closeness.windows() {
         for first in [true, false] {
             let searched = maps.iter().filter(|m| is_first(m) == first);
             let mut found: Vec<Seed> = searched.flat_map(|m| seeds(m, windows)).collect();
             found.sort_by(|a, b| b.strength.total_cmp(&a.strength));
-            grow_seeds(pyramid, &maps, &found, pitch_ratio, &mut grown);
+            grow_seeds(pyramid, maps, &found, pitch_ratio, &mut grown);
             if grown.iter().any(|l| fault(l).is_none() && is_ample(l, pyramid.base())) {
                 return grown;
             }
@@ -278,13 +315,7 @@ fn is_ample(lattice: &Lattice, photo: &GrayImage) -> bool {
 }
 
 /// Verifies seeds, strongest first and a few at a time, and grows those that hold.
-fn grow_seeds(
-    pyramid: &Pyramid,
-    maps: &[pyramid::RidgeMaps],
-    seeds: &[Seed],
-    pitch_ratio: f64,
-    grown: &mut Vec<Lattice>,
-) {
+fn grow_seeds(pyramid: &Pyramid, maps: &[RidgeMaps], seeds: &[Seed], pitch_ratio: f64, grown: &mut Vec<Lattice>) {
     let (mut tried, mut attempts) = (0, 0);
     let mut waiting = seeds.iter();
     while tried < most_verified(grown) && attempts < MAX_GROWN {

@@ -216,9 +216,15 @@ impl<'a> Growth<'a> {
     fn along_strips(&mut self) {
         let before = bounds(&self.sides);
         let mut strips = Growth { tips: Tips::Grow(before), tries: Tries::default(), ..self.clone() };
-        let farther =
-            |b: &IndexRange| (0..2).any(|f| b[f][0] + FARTHER <= before[f][0] || b[f][1] - FARTHER >= before[f][1]);
-        if strips.rounds().is_some() && farther(&bounds(&strips.sides)) {
+        let farther = |sides: &[FoundSide], by: i32| {
+            let b = bounds(sides);
+            (0..2).any(|f| b[f][0] + by <= before[f][0] || b[f][1] - by >= before[f][1])
+        };
+        // Most lattices have none: a look right beyond the rim tells.
+        strips.bounds = before.map(|[low, high]| [low - FARTHER, high + FARTHER]);
+        let begins = strips.round().is_some() && farther(&strips.sides, 1);
+        strips.bounds = further(&bounds(&strips.sides));
+        if begins && strips.rounds().is_some() && farther(&strips.sides, FARTHER) {
             *self = strips;
         }
     }
@@ -227,13 +233,7 @@ impl<'a> Growth<'a> {
         for _ in 0..ROUNDS {
             let before = self.sides.len();
             let freedom = self.freedom;
-            let tried = self.look_further();
-            self.drop_unsupported();
-            if self.sides.len() < 8 {
-                return None;
-            }
-            self.refit()?;
-            self.drop_strays();
+            let tried = self.round()?;
             let next = further(&bounds(&self.sides));
             let grew = self.sides.len() as f64 > before as f64 * 1.005 + 0.5;
             if tried == 0 || (!grew && next == self.bounds && freedom == self.freedom) {
@@ -242,6 +242,18 @@ impl<'a> Growth<'a> {
             self.bounds = next;
         }
         Some(())
+    }
+
+    /// Looks within the bounds, keeps what stands, and refits; says how many sides were looked at.
+    fn round(&mut self) -> Option<usize> {
+        let tried = self.look_further();
+        self.drop_unsupported();
+        if self.sides.len() < 8 {
+            return None;
+        }
+        self.refit()?;
+        self.drop_strays();
+        Some(tried)
     }
 
     /// Measures the sides within the bounds that were not found yet and not tried enough; says how many.
