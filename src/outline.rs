@@ -99,7 +99,7 @@ const FINE_OUTSIDE_MM: f64 = 6.0;
 const BESIDE_WAY_MM: f64 = 0.8;
 const WAYS_END: usize = 3;
 /// Fewer points than these prove nothing.
-const LEAST_SHOWN: usize = 8;
+const LEAST_SHOWN: usize = 5;
 /// Points that a way is divided into at least: what is read around it is pooled over so many.
 const LEAST_WAY: usize = 64;
 

@@ -1,0 +1,201 @@
+//! Where the outline may make detours: gaps whose sides go on from one to the other.
+
+use nalgebra::Vector2;
+
+use super::Bridge;
+use super::course::{Course, Frame};
+use crate::outline::OutlinePoint;
+use crate::units::MatPoint;
+
+/// Longest way of a detour, and the widest gap that is bridged, mm; and the same where the photo is asked.
+const LONGEST_MM: f64 = 120.0;
+const WIDEST_MM: f64 = 45.0;
+const LONGEST_PROVEN_MM: f64 = 220.0;
+const WIDEST_PROVEN_MM: f64 = 130.0;
+/// A detour is so many times as long as its gap (a corner of the angle below is 1.05 times as long), and so deep, mm.
+const LONGER: f64 = 1.08;
+pub(super) const DEEP_MM: f64 = 1.5;
+/// It lies within so many of its own doubts of the course, and is no surer than its sides: what is surer may be a tab.
+const DOUBTS: f64 = 4.0;
+/// How much of the edge on both sides tells the course, mm, or as a share of the gap if that is more; and how much it takes:
+/// less on one side if the photo is asked.
+const SIDE_MM: f64 = 20.0;
+const SIDE_OF_GAP: f64 = 0.6;
+const LEAST_SIDE_MM: f64 = 10.0;
+const SHORT_SIDE_MM: f64 = 4.0;
+/// The widest gap beside a short side, mm.
+const WIDEST_BESIDE_SHORT_MM: f64 = 20.0;
+/// A side comes back over its gap by less than this, mm.
+const BACK_MM: f64 = 0.5;
+/// The sides lie on the course to so much, mm (root mean square).
+pub(super) const ON_COURSE_MM: f64 = 0.35;
+/// The sides' directions differ by at most this (cosine of 35 degrees): more may be a corner.
+const LEAST_COSINE: f64 = 0.819;
+/// Sides that go straight on (cosine of 8 degrees) make no corner whatever lies between: wider and shallower bulges are bridged
+/// too, mm.
+const STRAIGHT_COSINE: f64 = 0.990;
+const WIDEST_STRAIGHT_MM: f64 = 70.0;
+
+/// The closed outline and the tips of its corners.
+pub(super) struct Edge<'a> {
+    points: &'a [OutlinePoint],
+    /// How far along the edge every point lies, mm, three times round: what lies beside a gap is asked for very often.
+    along_mm: Vec<f64>,
+    /// How many steps ahead and back of every point the next corner is; as many as there are points if there is none.
+    to_corner: [Vec<usize>; 2],
+}
+
+/// A stretch of the edge beside a gap, as its points' numbers in order away from the gap.
+#[derive(Debug, Clone, Copy)]
+struct Side {
+    from: usize,
+    count: usize,
+    ahead: bool,
+    /// Too short to tell the course without the photo.
+    is_short: bool,
+}
+
+impl<'a> Edge<'a> {
+    pub fn new(points: &'a [OutlinePoint], corners: &[bool]) -> Self {
+        let n = points.len();
+        let along = (0..3 * n).scan(0.0, |way, i| {
+            let here = *way;
+            *way += points[i % n].at.distance(points[(i + 1) % n].at);
+            Some(here)
+        });
+        let to_corner = [true, false].map(|ahead| steps_to(corners, ahead));
+        Self { points, along_mm: along.collect(), to_corner }
+    }
+
+    fn point(&self, i: usize) -> OutlinePoint {
+        self.points[i % self.points.len()]
+    }
+
+    /// The best detours that begin after a point: one that nobody saw, and one that may be proven wrong.
+    pub fn best_from(&self, from: usize) -> impl Iterator<Item = Bridge> + use<> {
+        let n = self.points.len();
+        let (mut best, mut unseen_so_far) = ([None::<Bridge>, None], true);
+        let (start, mut way) = (self.point(from).at, 0.0);
+        // Fewer points make no edge.
+        let most = if n < 16 { 0 } else { n / 2 };
+        for steps in 1..most {
+            let (before, here) = (self.point(from + steps - 1), self.point(from + steps));
+            way += before.at.distance(here.at);
+            let gap = start.distance(here.at);
+            if way > LONGEST_PROVEN_MM {
+                break;
+            }
+            // No shorter way leaves its chord so far.
+            let may_be_deep = way * way > gap * gap + 4.0 * DEEP_MM * DEEP_MM;
+            // What was seen is no detour, unless it is proven.
+            let bridge = (may_be_deep && gap < WIDEST_PROVEN_MM).then(|| self.bridge(from, steps, way)).flatten();
+            if let Some(mut bridge) = bridge {
+                bridge.unseen &= unseen_so_far && way <= LONGEST_MM && gap < WIDEST_STRAIGHT_MM;
+                let best = &mut best[usize::from(bridge.unseen)];
+                if best.as_ref().is_none_or(|best| bridge.worth() > best.worth()) {
+                    *best = Some(bridge);
+                }
+            }
+            unseen_so_far &= !here.seen;
+        }
+        best.into_iter().flatten()
+    }
+
+    /// The bridge over a gap, if its sides lie on one course and the way between leaves it.
+    fn bridge(&self, from: usize, steps: usize, way_mm: f64) -> Option<Bridge> {
+        let frame = Frame::new(self.point(from).at, self.point(from + steps).at)?;
+        let long = SIDE_MM.max(SIDE_OF_GAP * frame.length);
+        let sides = [self.side(from, false, long)?, self.side(from + steps, true, long)?];
+        let is_short = sides[0].is_short || sides[1].is_short;
+        if sides[0].is_short && sides[1].is_short || is_short && frame.length > WIDEST_BESIDE_SHORT_MM {
+            return None;
+        }
+        let within = || (1..steps).map(|k| self.point(from + k));
+        let (course, rms_mm) = self.course(frame, way_mm, sides, || within().map(|p| p.at))?;
+        let depth_mm = within().map(|p| course.off(p.at)).fold(0.0, f64::max);
+        if rms_mm > ON_COURSE_MM || depth_mm < DEEP_MM {
+            return None;
+        }
+        let beside: Vec<OutlinePoint> = sides.iter().flat_map(|s| self.along(*s)).copied().collect();
+        let unseen = !is_short && is_doubtful(depth_mm, &within().collect::<Vec<_>>(), &beside);
+        let beside = sides.map(|s| s.count);
+        Some(Bridge { from, steps, gap_mm: frame.length, course, depth_mm, rms_mm, beside, unseen })
+    }
+
+    /// The course over a gap and how far its sides lie off it, if the way within leaves it.
+    fn course<I: Iterator<Item = MatPoint>>(
+        &self,
+        gap: Frame,
+        way_mm: f64,
+        [before, after]: [Side; 2],
+        mut within: impl FnMut() -> I,
+    ) -> Option<(Course, f64)> {
+        let is_deep = within().any(|p| gap.place(p).1.abs() >= DEEP_MM);
+        let goes_on = is_deep && self.goes_on(gap, way_mm, before, after);
+        if goes_on { Course::through(gap, self.along(before).chain(self.along(after)).map(|p| p.at)) } else { None }
+    }
+
+    /// The edge from a point on or back, up to a corner; `None` if that is far too short.
+    fn side(&self, from: usize, ahead: bool, long_mm: f64) -> Option<Side> {
+        let n = self.points.len();
+        let from = from % n;
+        let here = self.along_mm[n + from];
+        let steps = if ahead {
+            self.along_mm[n + from..].partition_point(|way| way - here < long_mm)
+        } else {
+            n + from + 1 - self.along_mm[..=n + from].partition_point(|way| here - way >= long_mm)
+        };
+        let steps = steps.min(self.to_corner[usize::from(!ahead)][from]).min((n / 2).saturating_sub(1));
+        let end = if ahead { n + from + steps } else { n + from - steps };
+        let way = (self.along_mm[end] - here).abs();
+        let is_short = way <= LEAST_SIDE_MM.max(0.5 * long_mm);
+        (way > SHORT_SIDE_MM).then_some(Side { from, count: steps + 1, ahead, is_short })
+    }
+
+    fn along(&self, side: Side) -> impl Iterator<Item = &OutlinePoint> {
+        let n = self.points.len();
+        let step = if side.ahead { 1 } else { n - 1 };
+        (0..side.count)
+            .scan(side.from, move |i, _| Some(std::mem::replace(i, (*i + step) % n)))
+            .map(|i| &self.points[i])
+    }
+
+    /// Do the sides go on from one to the other, so that no corner lies between?
+    fn goes_on(&self, gap: Frame, way_mm: f64, before: Side, after: Side) -> bool {
+        let is_narrow = gap.length < WIDEST_MM && way_mm > LONGER * gap.length;
+        let cosine = -self.direction(before).dot(&self.direction(after));
+        // A side that turns back over the gap goes on into nothing.
+        let slack = BACK_MM / gap.length;
+        cosine > if is_narrow { LEAST_COSINE } else { STRAIGHT_COSINE }
+            && self.along(before).all(|p| gap.place(p.at).0 < slack)
+            && self.along(after).all(|p| gap.place(p.at).0 > 1.0 - slack)
+    }
+
+    /// The direction in which a side leaves its gap.
+    fn direction(&self, side: Side) -> Vector2<f64> {
+        let n = self.points.len();
+        let last = (if side.ahead { side.from + side.count - 1 } else { side.from + n + 1 - side.count }) % n;
+        let whole = self.points[last].at - self.points[side.from].at;
+        whole / whole.norm().max(1e-9)
+    }
+}
+
+/// How many steps ahead (or back) of every point the next that is marked lies; their number if none is.
+fn steps_to(marked: &[bool], ahead: bool) -> Vec<usize> {
+    let n = marked.len();
+    let mut steps = vec![n; n];
+    let mut since = n;
+    for k in 0..2 * n {
+        let i = (if ahead { 2 * n - 1 - k } else { k }) % n;
+        steps[i] = since.min(n);
+        since = if marked[i] { 1 } else { since + 1 };
+    }
+    steps
+}
+
+/// Is the way between less sure than its sides, and so little that its depth is no wonder?
+fn is_doubtful(depth_mm: f64, within: &[OutlinePoint], beside: &[OutlinePoint]) -> bool {
+    let mean = |points: &[OutlinePoint]| points.iter().map(|p| p.doubt_mm).sum::<f64>() / points.len().max(1) as f64;
+    let most = within.iter().map(|p| p.doubt_mm).fold(0.0, f64::max);
+    depth_mm < DOUBTS * most && mean(within) >= mean(beside)
+}
