@@ -10,6 +10,8 @@ pub mod sheet;
 pub mod tiles;
 mod unusable;
 
+use std::sync::OnceLock;
+
 use image::GrayImage;
 use rayon::prelude::*;
 
@@ -38,37 +40,59 @@ const AMPLE_BOARD: f64 = 0.15;
 /// # Errors
 /// No reference, too little of one, or one that contradicts the pitch typed.
 pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> {
-    let photo = grid::Searched::new(luma);
+    let lines = grid::Finder::new(luma);
+    let others = Others::new(luma, spec);
     if wide(spec) {
         // Where lines lie so far apart a floor is likelier than a small grid of fine ones, which only a closer look shows.
-        let found = best(luma, spec, photo.find(spec, Closeness::Glance));
+        let found = best(luma, lines.find(spec, Closeness::Glance), &others);
         if !found.as_ref().is_err_and(is_vague) {
             return found;
         }
     }
-    let found = best(luma, spec, photo.find(spec, Closeness::Thorough));
+    let found = best(luma, lines.find(spec, Closeness::Thorough), &others);
     found.map_err(|refusal| if is_vague(&refusal) { unusable::reason(luma).unwrap_or(refusal) } else { refusal })
 }
 
+/// What else a reference may be than lines, looked for once and only where it is asked for.
+struct Others<'a> {
+    luma: &'a GrayImage,
+    spec: &'a GridSpec,
+    board: OnceLock<Option<GridSighting>>,
+    floor: OnceLock<Option<GridSighting>>,
+}
+
+impl<'a> Others<'a> {
+    fn new(luma: &'a GrayImage, spec: &'a GridSpec) -> Self {
+        Self { luma, spec, board: OnceLock::new(), floor: OnceLock::new() }
+    }
+
+    fn board(&self) -> Option<GridSighting> {
+        let find = || chequers::find(self.luma, self.spec).ok().map(|b| said(b, "chequers-used", "chequered board"));
+        self.board.get_or_init(find).clone()
+    }
+
+    fn floor(&self) -> Option<GridSighting> {
+        let find = || tiles::find(self.luma, self.spec).ok().map(|f| said(f, "tiles-used", "floor of tiles"));
+        self.floor.get_or_init(|| if wide(self.spec) { find() } else { None }).clone()
+    }
+}
+
 /// The lines, or what is better supported than they are.
-fn best(luma: &GrayImage, spec: &GridSpec, lines: Result<GridSighting, Refusal>) -> Result<GridSighting, Refusal> {
+fn best(luma: &GrayImage, lines: Result<GridSighting, Refusal>, others: &Others<'_>) -> Result<GridSighting, Refusal> {
     match &lines {
-        Ok(found) if chequers::are_borders(luma, found) || too_wide(found) => return board_or(luma, spec, lines),
+        Ok(found) if chequers::are_borders(luma, found) || too_wide(found) => return board_or(luma, lines, others),
         Ok(found) if !weak(found) => return lines,
         // A grid that contradicts the pitch typed must not be overruled by a coarser one that seems to agree.
-        Err(refusal) if refusal.kind == RefusalKind::ContradictoryReference => return board_or(luma, spec, lines),
+        Err(refusal) if refusal.kind == RefusalKind::ContradictoryReference => return board_or(luma, lines, others),
         _ => {}
     }
-    let (board, floor) =
-        rayon::join(|| chequers::find(luma, spec), || if wide(spec) { tiles::find(luma, spec).ok() } else { None });
-    let named = board.ok().map(|b| said(b, "chequers-used", "chequered board"));
-    let floor = floor.map(|f| said(f, "tiles-used", "floor of tiles"));
+    let (board, floor) = rayon::join(|| others.board(), || others.floor());
     let refusal = lines.as_ref().err().cloned();
     let counted = |s: GridSighting| {
         let worth = if s.marking == Marking::Chequers { BOARD_OVER_LINES } else { 1.0 };
         (worth * support(&s, luma.dimensions()), s)
     };
-    let all = [lines.ok(), named, floor].into_iter().flatten().map(counted);
+    let all = [lines.ok(), board, floor].into_iter().flatten().map(counted);
     let best = all.max_by(|a, b| a.0.total_cmp(&b.0));
     best.map(|(_, sighting)| sighting).ok_or_else(|| refusal.unwrap_or_else(nothing))
 }
@@ -77,12 +101,13 @@ fn best(luma: &GrayImage, spec: &GridSpec, lines: Result<GridSighting, Refusal>)
 ///
 /// Borders of a board's squares pass for lines of twice the pitch, or of two pitches; its dark squares, corner to corner, for
 /// wide lines aslant.
-fn board_or(luma: &GrayImage, spec: &GridSpec, lines: Result<GridSighting, Refusal>) -> Result<GridSighting, Refusal> {
+fn board_or(
+    luma: &GrayImage,
+    lines: Result<GridSighting, Refusal>,
+    others: &Others<'_>,
+) -> Result<GridSighting, Refusal> {
     let ample = |b: &GridSighting| support(b, luma.dimensions()) > AMPLE_BOARD;
-    match chequers::find(luma, spec).ok().filter(ample) {
-        Some(board) => Ok(said(board, "chequers-used", "chequered board")),
-        None => lines,
-    }
+    others.board().filter(ample).map_or(lines, Ok)
 }
 
 /// Was nothing found that could be told more of?

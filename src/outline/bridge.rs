@@ -21,7 +21,7 @@ const CLEARLY_MORE: f32 = 0.6;
 /// what lies outside, and is as clear as any edge. No garment ends along the course and beside it too: it is one if the photo
 /// shows such a share of what it shows along the sides, beyond the detour's ends by so much and over so much, mm, at least so
 /// clearly, and hardly less than along the detour. (Along the foot of a tab or over the mouth of a notch there is no edge at
-/// all.)
+/// all.) A side of fewer points than these is not asked.
 const NARROW: f64 = 0.3;
 const WIDEST_NARROW_MM: f64 = 45.0;
 const AS_CLEAR: f32 = 0.9;
@@ -74,7 +74,7 @@ struct Bridge {
     depth_mm: f64,
     rms_mm: f64,
     /// How many points beside either end are of the side that tells the course, the end's own included.
-    beside: [usize; 2],
+    side_points: [usize; 2],
     /// Nobody saw the way between, and it is so doubtful that its depth is no wonder.
     unseen: bool,
 }
@@ -118,7 +118,7 @@ impl Bridge {
             let (near, far) = BESIDE_ENDS_MM;
             away.skip_while(|p| p.distance(start) < near).take_while(|p| p.distance(start) < far).collect()
         };
-        let [before, after] = self.beside;
+        let [before, after] = self.side_points;
         [from(self.from, false, before), from(self.from + self.steps, true, after)]
     }
 

@@ -169,13 +169,13 @@ impl Closeness {
     }
 }
 
-/// A photo made ready to be searched for line grids.
-pub struct Searched<'a> {
+/// Finds line grids in a photo that was made ready for it.
+pub struct Finder<'a> {
     pyramid: Pyramid<'a>,
     maps: Vec<RidgeMaps>,
 }
 
-impl<'a> Searched<'a> {
+impl<'a> Finder<'a> {
     /// The photo's halvings and the lines that stand out in them.
     pub fn new(luma: &'a GrayImage) -> Self {
         let pyramid = Pyramid::new(luma);
@@ -209,7 +209,7 @@ impl<'a> Searched<'a> {
 /// # Errors
 /// A refusal that says what was seen instead: no grid, too little of it, or a grid that is not flat.
 pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> {
-    Searched::new(luma).find(spec, Closeness::Thorough)
+    Finder::new(luma).find(spec, Closeness::Thorough)
 }
 
 /// Settles which ruling is the typed pitch and counts in it.

@@ -5,7 +5,6 @@ use nalgebra::Vector2;
 use super::Bridge;
 use super::course::{Course, Frame};
 use crate::outline::OutlinePoint;
-use crate::units::MatPoint;
 
 /// Longest way of a detour, and the widest gap that is bridged, mm; and the same where the photo is asked.
 const LONGEST_MM: f64 = 120.0;
@@ -107,32 +106,24 @@ impl<'a> Edge<'a> {
         let long = SIDE_MM.max(SIDE_OF_GAP * frame.length);
         let sides = [self.side(from, false, long)?, self.side(from + steps, true, long)?];
         let is_short = sides[0].is_short || sides[1].is_short;
-        if sides[0].is_short && sides[1].is_short || is_short && frame.length > WIDEST_BESIDE_SHORT_MM {
+        let both_short = sides[0].is_short && sides[1].is_short;
+        if both_short || is_short && frame.length > WIDEST_BESIDE_SHORT_MM {
             return None;
         }
         let within = || (1..steps).map(|k| self.point(from + k));
-        let (course, rms_mm) = self.course(frame, way_mm, sides, || within().map(|p| p.at))?;
+        let is_deep = within().any(|p| frame.place(p.at).1.abs() >= DEEP_MM);
+        if !is_deep || !self.goes_on(frame, way_mm, sides) {
+            return None;
+        }
+        let beside: Vec<OutlinePoint> = sides.iter().flat_map(|s| self.along(*s)).copied().collect();
+        let (course, rms_mm) = Course::through(frame, beside.iter().map(|p| p.at))?;
         let depth_mm = within().map(|p| course.off(p.at)).fold(0.0, f64::max);
         if rms_mm > ON_COURSE_MM || depth_mm < DEEP_MM {
             return None;
         }
-        let beside: Vec<OutlinePoint> = sides.iter().flat_map(|s| self.along(*s)).copied().collect();
         let unseen = !is_short && is_doubtful(depth_mm, &within().collect::<Vec<_>>(), &beside);
-        let beside = sides.map(|s| s.count);
-        Some(Bridge { from, steps, gap_mm: frame.length, course, depth_mm, rms_mm, beside, unseen })
-    }
-
-    /// The course over a gap and how far its sides lie off it, if the way within leaves it.
-    fn course<I: Iterator<Item = MatPoint>>(
-        &self,
-        gap: Frame,
-        way_mm: f64,
-        [before, after]: [Side; 2],
-        mut within: impl FnMut() -> I,
-    ) -> Option<(Course, f64)> {
-        let is_deep = within().any(|p| gap.place(p).1.abs() >= DEEP_MM);
-        let goes_on = is_deep && self.goes_on(gap, way_mm, before, after);
-        if goes_on { Course::through(gap, self.along(before).chain(self.along(after)).map(|p| p.at)) } else { None }
+        let side_points = sides.map(|s| s.count);
+        Some(Bridge { from, steps, gap_mm: frame.length, course, depth_mm, rms_mm, side_points, unseen })
     }
 
     /// The edge from a point on or back, up to a corner; `None` if that is far too short.
@@ -161,7 +152,7 @@ impl<'a> Edge<'a> {
     }
 
     /// Do the sides go on from one to the other, so that no corner lies between?
-    fn goes_on(&self, gap: Frame, way_mm: f64, before: Side, after: Side) -> bool {
+    fn goes_on(&self, gap: Frame, way_mm: f64, [before, after]: [Side; 2]) -> bool {
         let is_narrow = gap.length < WIDEST_MM && way_mm > LONGER * gap.length;
         let cosine = -self.direction(before).dot(&self.direction(after));
         // A side that turns back over the gap goes on into nothing.

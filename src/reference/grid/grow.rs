@@ -222,9 +222,11 @@ impl<'a> Growth<'a> {
         };
         // Most lattices have none: a look right beyond the rim tells.
         strips.bounds = before.map(|[low, high]| [low - FARTHER, high + FARTHER]);
-        let begins = strips.round().is_some() && farther(&strips.sides, 1);
+        if strips.round().is_none() || !farther(&strips.sides, 1) {
+            return;
+        }
         strips.bounds = further(&bounds(&strips.sides));
-        if begins && strips.rounds().is_some() && farther(&strips.sides, FARTHER) {
+        if strips.rounds().is_some() && farther(&strips.sides, FARTHER) {
             *self = strips;
         }
     }
