@@ -82,12 +82,12 @@ impl Palette {
         for _ in 0..ROUNDS {
             let mut sums = vec![[0f64; 3]; count];
             kept = vec![0; count];
-            for (p, (k, _)) in pixels.iter().zip(row.least(count, |eight, k| eight.off(colours[k]))) {
+            row.least(count, |eight, k| eight.off(colours[k]), |i, k, _| {
                 kept[k] += 1;
-                for (s, v) in sums[k].iter_mut().zip(p) {
-                    *s += f64::from(*v);
+                for (s, v) in sums[k].iter_mut().zip(pixels[i]) {
+                    *s += f64::from(v);
                 }
-            }
+            });
             let mut moved = 0f32;
             for (k, colour) in colours.iter_mut().enumerate().filter(|(k, _)| kept[*k] > 0) {
                 let mean = sums[k].map(|s| (s / kept[k] as f64) as f32);
@@ -105,7 +105,8 @@ impl Palette {
         let prices = (0..count).filter(|k| keep[*k]).map(|k| rarity_price(shares[k])).collect();
         let colours: Vec<[f32; 3]> = (0..count).filter(|k| keep[*k]).map(|k| colours[k]).collect();
         let steady = Light { factor: (0.9, 1.08), free: (0.9, 1.08), price: 0.0, sigma: 1.0 };
-        let off = row.least(colours.len(), |eight, k| steady.eight_bled(*eight, colours[k]));
+        let mut off = Vec::with_capacity(pixels.len());
+        row.least(colours.len(), |eight, k| steady.eight_bled(*eight, colours[k]), |_, k, least| off.push((k, least)));
         // Two of three channels are free; the 0.8 quantile of chi squared with two degrees of freedom is 3.22.
         let spread = (quantile(&mut off.iter().map(|o| o.1).collect::<Vec<_>>(), 0.8) / 3.22).sqrt();
         let spread = if spread.is_finite() { spread } else { 0.0 };
@@ -266,9 +267,14 @@ impl SeenRow {
         self.count
     }
 
-    /// Of every pixel the least of what `cost` says of it and of each of `count` colours, and which colour that is of.
-    fn least(&self, count: usize, cost: impl Fn(&Eight, usize) -> f32x8) -> Vec<(usize, f32)> {
-        let of_eight = |eight: &Eight| {
+    /// Hands out every pixel's number, the colour (of `count`) of which `cost` says the least, and how little that is.
+    fn least(
+        &self,
+        count: usize,
+        cost: impl Fn(&Eight, usize) -> f32x8,
+        mut take: impl FnMut(usize, usize, f32),
+    ) {
+        for (n, eight) in self.eights.iter().enumerate() {
             let mut best = (f32x8::ZERO, f32x8::splat(f32::INFINITY));
             for k in 0..count {
                 let cost = cost(eight, k);
@@ -276,9 +282,10 @@ impl SeenRow {
                 best = (is_less.select(f32x8::splat(k as f32), best.0), is_less.select(cost, best.1));
             }
             let (k, least) = (best.0.to_array(), best.1.to_array());
-            std::array::from_fn::<_, 8, _>(|i| (k[i] as usize, least[i]))
-        };
-        self.eights.iter().flat_map(of_eight).take(self.count).collect()
+            for i in 0..(self.count - 8 * n).min(8) {
+                take(8 * n + i, k[i] as usize, least[i]);
+            }
+        }
     }
 }
 

@@ -413,40 +413,12 @@ fn shrink(layout: &Layout, chosen: &[bool], by: usize, keep: bool) -> Vec<bool> 
 
 /// The piece with its holes (whatever cannot reach the frame's border) filled.
 fn filled((w, h): (usize, usize), cells: &[bool]) -> Vec<bool> {
-    let mut filled = vec![true; w * h];
-    // Down and up again until nothing more opens: twice or three times for anything but a maze.
-    loop {
-        let mut opened = false;
-        for r in (0..h).chain((0..h).rev()) {
-            let beyond = |n: Option<usize>| n.filter(|n| *n < h);
-            let next = [beyond(r.checked_sub(1)), beyond(Some(r + 1))];
-            opened |= opened_row(cells, &mut filled, r * w..(r + 1) * w, next.map(|n| n.map(|n| n * w)));
-        }
-        if !opened {
-            return filled;
-        }
+    let mut rim = vec![false; w * h];
+    for (r, row) in rim.chunks_mut(w.max(1)).enumerate() {
+        let ends = if r == 0 || r + 1 == h { (0..w).step_by(1) } else { (0..w).step_by((w - 1).max(1)) };
+        ends.for_each(|c| row[c] = !cells[r * w + c]);
     }
-}
-
-/// Opens the cells of a row that reach the border through it or through an open cell of the rows beside it (given by
-/// their starts; `None` is the border).
-fn opened_row(cells: &[bool], filled: &mut [bool], row: std::ops::Range<usize>, beside: [Option<usize>; 2]) -> bool {
-    let (from, w) = (row.start, row.len());
-    let open_beside = |filled: &[bool], c: usize| beside.iter().any(|start| start.is_none_or(|s| !filled[s + c]));
-    let mut opened = false;
-    let mut reached = true;
-    for c in 0..w {
-        reached = !cells[from + c] && (reached || !filled[from + c] || open_beside(filled, c));
-        opened |= reached && filled[from + c];
-        filled[from + c] &= !reached;
-    }
-    let mut reached = true;
-    for c in (0..w).rev() {
-        reached = !cells[from + c] && (reached || !filled[from + c]);
-        opened |= reached && filled[from + c];
-        filled[from + c] &= !reached;
-    }
-    opened
+    reached(w, h, rim, |k| !cells[k]).into_iter().map(|open| !open).collect()
 }
 
 /// The region as a soft label whose 0.5 contour is smooth (binomial blur of 0 and 1).

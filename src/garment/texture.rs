@@ -29,8 +29,8 @@ const SHARE: f32 = 0.7;
 
 /// Log ratios of cloth over the rest.
 pub(crate) struct Texture {
-    /// For cells without a printed line and with one: departure, unevenness.
-    kinds: [[Scale; 2]; 2],
+    /// For cells without a printed line and with one: departure, unevenness. `None` if they count for nothing.
+    kinds: Option<[[Scale; 2]; 2]>,
     /// Beyond the printed grid, where nothing is foreseen: unevenness.
     beyond: Scale,
     /// What it counts for against the plain departure, 0 to 1.
@@ -54,12 +54,13 @@ impl Texture {
                 counted(layout, |k| rest[k] && e.depth[k] < 0.0, &e.unevenness),
             )
         };
-        let ((plain, lined), beyond) = rayon::join(|| rayon::join(|| kind(false), || kind(true)), beyond);
         let cells: Vec<usize> = (0..layout.len()).filter(|k| cloth[*k]).collect();
         let unclear = cells.iter().filter(|k| e.departure_vote(**k) < CLEAR_VOTE).count();
         let share = unclear as f32 / cells.len().max(1) as f32;
         let weight = ((share - UNCLEAR.0) / (UNCLEAR.1 - UNCLEAR.0)).clamp(0.0, 1.0);
-        Self { kinds: [plain, lined], beyond, weight }
+        let both = || (weight > 0.0).then(|| <[[Scale; 2]; 2]>::from(rayon::join(|| kind(false), || kind(true))));
+        let (kinds, beyond) = rayon::join(both, beyond);
+        Self { kinds, beyond, weight }
     }
 
     /// Does the cloth look like the mat, or part of it?
@@ -69,9 +70,10 @@ impl Texture {
 
     /// Positive for cloth.
     pub(crate) fn vote(&self, e: &Evidence, k: usize) -> f32 {
-        let [departure, unevenness] = &self.kinds[usize::from(e.lined[k])];
-        let told = SHARE * (departure.ratio(e.departure[k]) + unevenness.ratio(e.unevenness[k]));
         let plain = e.departure_vote(k);
+        let Some(kinds) = &self.kinds else { return plain };
+        let [departure, unevenness] = &kinds[usize::from(e.lined[k])];
+        let told = SHARE * (departure.ratio(e.departure[k]) + unevenness.ratio(e.unevenness[k]));
         plain + self.weight * (told - plain)
     }
 

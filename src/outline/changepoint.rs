@@ -305,6 +305,28 @@ pub(crate) fn balance_unclear(
     }
 }
 
+/// Samples of the cloth, and how many of them are unclear and clear.
+#[derive(Debug, Clone, Copy, Default)]
+struct Counted {
+    all: usize,
+    unclear: usize,
+    clear: usize,
+}
+
+impl Counted {
+    fn with(self, ratio: f32) -> Self {
+        Self {
+            all: self.all + 1,
+            unclear: self.unclear + usize::from(ratio < UNCLEAR_CLOTH),
+            clear: self.clear + usize::from(ratio > CLEAR_CLOTH),
+        }
+    }
+}
+
+fn share(some: usize, all: usize) -> f32 {
+    some as f32 / all.max(1) as f32
+}
+
 /// By how much the ratios of what is unclear are to be shifted among the samples of a tone; 0 if nothing is due.
 fn shift_of_unclear(
     profiles: &Profiles,
@@ -313,23 +335,24 @@ fn shift_of_unclear(
     [inside, outside]: [&Range<usize>; 2],
     tone: Tone,
 ) -> f32 {
-    let row = |i: usize, range: &Range<usize>| -> Vec<f32> {
-        let of_it = range.clone().filter(|j| tone.is_of(profiles, i, *j));
-        of_it.map(|j| ratios[i * profiles.len + j]).collect()
+    let n = profiles.count();
+    let of_tone = |i: usize, range: &Range<usize>| {
+        let samples = range.clone().filter(move |j| tone.is_of(profiles, i, *j));
+        samples.map(move |j| ratios[i * profiles.len + j])
     };
-    let rows = |range: &Range<usize>| -> Vec<Vec<f32>> { (0..profiles.count()).map(|i| row(i, range)).collect() };
-    let share = |rows: &[Vec<f32>], wanted: &dyn Fn(f32) -> bool| {
-        let all = rows.iter().map(Vec::len).sum::<usize>().max(1) as f32;
-        rows.iter().flatten().filter(|r| wanted(**r)).count() as f32 / all
+    let counted = |block: usize| {
+        let samples = (block..n.min(block + BLOCK_POINTS)).flat_map(|i| of_tone(i, inside));
+        samples.fold(Counted::default(), Counted::with)
     };
-    let is_unclear = |r: f32| r < UNCLEAR_CLOTH;
-    let cloth = rows(inside);
-    let mut shares: Vec<f32> = cloth.chunks(BLOCK_POINTS).map(|rows| share(rows, &is_unclear)).collect();
-    let mut unclear: Vec<f32> = cloth.iter().flatten().copied().filter(|r| is_unclear(*r)).collect();
-    let mut mat = rows(outside).concat();
-    let striped = share(&cloth, &|r| r > CLEAR_CLOTH) >= CLEAR_SHARE && median(&mut shares) >= UNCLEAR_SHARE;
-    if !striped || unclear.is_empty() || mat.is_empty() || light_on_unclear(profiles, gain, ratios, inside) < FULL_LIGHT
-    {
+    let blocks: Vec<Counted> = (0..n).into_par_iter().step_by(BLOCK_POINTS).map(counted).collect();
+    let (all, clear) = blocks.iter().fold((0, 0), |(all, clear), block| (all + block.all, clear + block.clear));
+    let mut shares: Vec<f32> = blocks.iter().map(|block| share(block.unclear, block.all)).collect();
+    if share(clear, all) < CLEAR_SHARE || median(&mut shares) < UNCLEAR_SHARE {
+        return 0.0;
+    }
+    let mut unclear: Vec<f32> = (0..n).flat_map(|i| of_tone(i, inside)).filter(|r| *r < UNCLEAR_CLOTH).collect();
+    let mut mat: Vec<f32> = (0..n).flat_map(|i| of_tone(i, outside)).collect();
+    if unclear.is_empty() || mat.is_empty() || light_on_unclear(profiles, gain, ratios, inside) < FULL_LIGHT {
         return 0.0;
     }
     let (unclear, mat) = (median(&mut unclear), median(&mut mat));
@@ -414,7 +437,8 @@ pub(crate) fn hold_to_start(profiles: &Profiles, costs: &mut [f32]) {
 pub(crate) fn edge_costs(profiles: &Profiles, ratios: &[f32]) -> Vec<f32> {
     let scale = (profiles.step_mm / INDEPENDENT_MM) as f32;
     let mut costs = vec![0f32; ratios.len()];
-    for (cost, ratio) in costs.chunks_mut(profiles.len).zip(ratios.chunks(profiles.len)) {
+    let rows = costs.par_chunks_mut(profiles.len).zip(ratios.par_chunks(profiles.len)).with_min_len(64);
+    rows.for_each(|(cost, ratio)| {
         // Moving the edge outwards past a sample turns it from background to cloth.
         let mut sum = 0.0;
         for (c, r) in cost.iter_mut().zip(ratio) {
@@ -422,7 +446,7 @@ pub(crate) fn edge_costs(profiles: &Profiles, ratios: &[f32]) -> Vec<f32> {
             *c = sum;
             sum -= 0.5 * r * scale;
         }
-    }
+    });
     costs
 }
 

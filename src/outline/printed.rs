@@ -7,6 +7,8 @@
 
 use std::ops::Range;
 
+use rayon::prelude::*;
+
 use super::profiles::{Profiles, log_brightness};
 
 /// Points either way whose strips are read together (about 30 mm), and every how many points they are.
@@ -58,13 +60,12 @@ pub(crate) fn shown_between(profiles: &Profiles, inner: &[usize], outer: &[usize
         (apart > 0.0 && sigma < LARGEST_SIGMA).then_some(((here.slope - cloth.slope) / apart) as f32)
     };
     let mut shown = vec![None; n];
-    for segment in (0..n).step_by(STRIDE) {
-        let points = segment..(segment + STRIDE).min(n);
-        if points.clone().any(|i| wide[i]) {
-            let told = told((segment + STRIDE / 2).min(n - 1));
-            points.filter(|i| wide[*i]).for_each(|i| shown[i] = told);
+    shown.par_chunks_mut(STRIDE).zip(wide.par_chunks(STRIDE)).enumerate().for_each(|(segment, (shown, wide))| {
+        if wide.contains(&true) {
+            let told = told((segment * STRIDE + STRIDE / 2).min(n - 1));
+            shown.iter_mut().zip(wide).filter(|(_, wide)| **wide).for_each(|(shown, _)| *shown = told);
         }
-    }
+    });
     shown
 }
 

@@ -216,7 +216,7 @@ pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> 
 fn ruled(luma: &GrayImage, lattice: Lattice, pitch_ratio: f64, spec: &GridSpec) -> Option<GridSighting> {
     let (lattice, divisions) = finest_own(luma, lattice);
     let lattice = orient::oriented(&lattice, pitch_ratio);
-    let bold = [0, 1].map(|family| bold_levels(&lattice, family));
+    let bold = both_bold_levels(&lattice);
     let n = divisions.count;
     let mut levels: Vec<u32> = [1, n].into_iter().chain(divisions.levels.iter().copied()).collect();
     levels.extend(agreed_periods(&lattice, &bold).into_iter().map(|p| n * p));
@@ -228,7 +228,7 @@ fn ruled(luma: &GrayImage, lattice: Lattice, pitch_ratio: f64, spec: &GridSpec) 
         // The typed pitch is finer than the lattice that grew: count in its divisions.
         let parts = n / reading.level;
         let finer = orient::oriented(&refined(luma, &lattice, parts)?, pitch_ratio);
-        let bold = [0, 1].map(|family| bold_levels(&finer, family));
+        let bold = both_bold_levels(&finer);
         let counting = Counting { period: 1, phase: [0; 2], divisions: reading.level, bold };
         return sighting(&finer, &counting, reading, spec);
     }
@@ -236,6 +236,10 @@ fn ruled(luma: &GrayImage, lattice: Lattice, pitch_ratio: f64, spec: &GridSpec) 
     let phase = [0, 1].map(|f| bold[f].iter().find(|b| b.0 == period).map_or(0, |b| b.1));
     let counting = Counting { period: period as i32, phase, divisions: reading.level, bold };
     sighting(&lattice, &counting, reading, spec)
+}
+
+fn both_bold_levels(lattice: &Lattice) -> [BoldLevels; 2] {
+    rayon::join(|| bold_levels(lattice, 0), || bold_levels(lattice, 1)).into()
 }
 
 /// Replaces the lattice by its divisions as long as they are as strong as its own lines: then it

@@ -42,6 +42,8 @@ pub(super) struct Edge<'a> {
     along_mm: Vec<f64>,
     /// How many steps ahead and back of every point the next corner is; as many as there are points if there is none.
     to_corner: [Vec<usize>; 2],
+    /// The sides of usual length ahead and back of every point: most gaps are no wider than they tell of.
+    usual: [Vec<Option<Side>>; 2],
 }
 
 /// A stretch of the edge beside a gap, as its points' numbers in order away from the gap.
@@ -52,6 +54,8 @@ struct Side {
     ahead: bool,
     /// Too short to tell the course without the photo.
     is_short: bool,
+    /// Unit vector in which it leaves its gap.
+    direction: Vector2<f64>,
 }
 
 impl<'a> Edge<'a> {
@@ -63,7 +67,9 @@ impl<'a> Edge<'a> {
             Some(here)
         });
         let to_corner = [true, false].map(|ahead| steps_to(corners, ahead));
-        Self { points, along_mm: along.collect(), to_corner }
+        let mut edge = Self { points, along_mm: along.collect(), to_corner, usual: [Vec::new(), Vec::new()] };
+        edge.usual = [true, false].map(|ahead| (0..n).map(|from| edge.side(from, ahead, SIDE_MM)).collect());
+        edge
     }
 
     fn point(&self, i: usize) -> OutlinePoint {
@@ -103,8 +109,10 @@ impl<'a> Edge<'a> {
     /// The bridge over a gap, if its sides lie on one course and the way between leaves it.
     fn bridge(&self, from: usize, steps: usize, way_mm: f64) -> Option<Bridge> {
         let frame = Frame::new(self.point(from).at, self.point(from + steps).at)?;
-        let long = SIDE_MM.max(SIDE_OF_GAP * frame.length);
-        let sides = [self.side(from, false, long)?, self.side(from + steps, true, long)?];
+        let sides = [self.beside(from, false, frame.length)?, self.beside(from + steps, true, frame.length)?];
+        if !heads_on(frame, way_mm, sides) {
+            return None;
+        }
         let is_short = sides[0].is_short || sides[1].is_short;
         let both_short = sides[0].is_short && sides[1].is_short;
         if both_short || is_short && frame.length > WIDEST_BESIDE_SHORT_MM {
@@ -112,7 +120,7 @@ impl<'a> Edge<'a> {
         }
         let within = || (1..steps).map(|k| self.point(from + k));
         let is_deep = within().any(|p| frame.place(p.at).1.abs() >= DEEP_MM);
-        if !is_deep || !self.goes_on(frame, way_mm, sides) {
+        if !is_deep || self.turns_back(frame, sides) {
             return None;
         }
         let beside: Vec<OutlinePoint> = sides.iter().flat_map(|s| self.along(*s)).copied().collect();
@@ -124,6 +132,15 @@ impl<'a> Edge<'a> {
         let unseen = !is_short && is_doubtful(depth_mm, &within().collect::<Vec<_>>(), &beside);
         let side_points = sides.map(|s| s.count);
         Some(Bridge { from, steps, gap_mm: frame.length, course, depth_mm, rms_mm, side_points, unseen })
+    }
+
+    /// The side of a gap that ends at a point.
+    fn beside(&self, end: usize, ahead: bool, gap_mm: f64) -> Option<Side> {
+        let long_mm = SIDE_OF_GAP * gap_mm;
+        if long_mm <= SIDE_MM {
+            return self.usual[usize::from(!ahead)][end % self.points.len()];
+        }
+        self.side(end, ahead, long_mm)
     }
 
     /// The edge from a point on or back, up to a corner; `None` if that is far too short.
@@ -140,7 +157,10 @@ impl<'a> Edge<'a> {
         let end = if ahead { n + from + steps } else { n + from - steps };
         let way = (self.along_mm[end] - here).abs();
         let is_short = way <= LEAST_SIDE_MM.max(0.5 * long_mm);
-        (way > SHORT_SIDE_MM).then_some(Side { from, count: steps + 1, ahead, is_short })
+        (way > SHORT_SIDE_MM).then(|| {
+            let whole = self.points[end % n].at - self.points[from].at;
+            Side { from, count: steps + 1, ahead, is_short, direction: whole / whole.norm().max(1e-9) }
+        })
     }
 
     fn along(&self, side: Side) -> impl Iterator<Item = &OutlinePoint> {
@@ -151,24 +171,18 @@ impl<'a> Edge<'a> {
             .map(|i| &self.points[i])
     }
 
-    /// Do the sides go on from one to the other, so that no corner lies between?
-    fn goes_on(&self, gap: Frame, way_mm: f64, [before, after]: [Side; 2]) -> bool {
-        let is_narrow = gap.length < WIDEST_MM && way_mm > LONGER * gap.length;
-        let cosine = -self.direction(before).dot(&self.direction(after));
-        // A side that turns back over the gap goes on into nothing.
+    /// Does a side turn back over its gap? It goes on into nothing.
+    fn turns_back(&self, gap: Frame, [before, after]: [Side; 2]) -> bool {
         let slack = BACK_MM / gap.length;
-        cosine > if is_narrow { LEAST_COSINE } else { STRAIGHT_COSINE }
-            && self.along(before).all(|p| gap.place(p.at).0 < slack)
-            && self.along(after).all(|p| gap.place(p.at).0 > 1.0 - slack)
+        self.along(before).any(|p| gap.place(p.at).0 >= slack)
+            || self.along(after).any(|p| gap.place(p.at).0 <= 1.0 - slack)
     }
+}
 
-    /// The direction in which a side leaves its gap.
-    fn direction(&self, side: Side) -> Vector2<f64> {
-        let n = self.points.len();
-        let last = (if side.ahead { side.from + side.count - 1 } else { side.from + n + 1 - side.count }) % n;
-        let whole = self.points[last].at - self.points[side.from].at;
-        whole / whole.norm().max(1e-9)
-    }
+/// Does one side head for where the other comes from, so that no corner lies between?
+fn heads_on(gap: Frame, way_mm: f64, [before, after]: [Side; 2]) -> bool {
+    let is_narrow = gap.length < WIDEST_MM && way_mm > LONGER * gap.length;
+    -before.direction.dot(&after.direction) > if is_narrow { LEAST_COSINE } else { STRAIGHT_COSINE }
 }
 
 /// How many steps ahead (or back) of every point the next that is marked lies; their number if none is.

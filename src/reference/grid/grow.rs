@@ -215,7 +215,7 @@ impl<'a> Growth<'a> {
     /// Nothing changes unless the lattice comes out larger: half-hidden sides along the cloth are no gain.
     fn along_strips(&mut self) {
         let before = bounds(&self.sides);
-        let mut strips = Growth { tips: Tips::Grow(before), tries: Tries::default(), ..self.clone() };
+        let mut strips = Growth { tips: Tips::Grow(before), tries: self.tries.of_unseen(), ..self.clone() };
         let farther = |sides: &[FoundSide], by: i32| {
             let b = bounds(sides);
             (0..2).any(|f| b[f][0] + by <= before[f][0] || b[f][1] - by >= before[f][1])
@@ -267,7 +267,7 @@ impl<'a> Growth<'a> {
         let tried = self.measure_all(&pass, |f, line, along| !known.has(f, line, along) && left(f, line, along));
         let count = tried.len();
         for (place, sure, found) in tried {
-            self.tries.count(place, sure);
+            self.tries.count(place, sure, found.is_some());
             self.sides.extend(found);
         }
         count
@@ -497,12 +497,14 @@ fn further(range: &IndexRange) -> IndexRange {
 /// How often every side was tried; twice is enough, the second time with a better model. One sure try is.
 #[derive(Debug, Clone, Default)]
 struct Tries {
+    /// The number of tries, and whether something was seen.
     counts: Vec<u8>,
 }
 
 impl Tries {
     const ACROSS: usize = 2 * MAX_CELLS as usize + 1;
     const MOST: u8 = 2;
+    const SEEN: u8 = 1 << 7;
 
     fn slot(family: usize, line: i32, along: i32) -> Option<usize> {
         let (l, a) = (usize::try_from(line + MAX_CELLS).ok()?, usize::try_from(along + MAX_CELLS).ok()?);
@@ -511,15 +513,20 @@ impl Tries {
 
     fn left(&self, family: usize, line: i32, along: i32) -> bool {
         let Some(slot) = Self::slot(family, line, along) else { return false };
-        self.counts.get(slot).is_none_or(|&n| n < Self::MOST)
+        self.counts.get(slot).is_none_or(|n| n & !Self::SEEN < Self::MOST)
     }
 
-    fn count(&mut self, (family, line, along): (usize, i32, i32), sure: bool) {
+    fn count(&mut self, (family, line, along): (usize, i32, i32), sure: bool, seen: bool) {
         if self.counts.is_empty() {
             self.counts = vec![0; 2 * Self::ACROSS * Self::ACROSS];
         }
         if let Some(n) = Self::slot(family, line, along).and_then(|slot| self.counts.get_mut(slot)) {
-            *n += if sure { Self::MOST } else { 1 };
+            *n = (*n + if sure { Self::MOST } else { 1 }) | if seen { Self::SEEN } else { 0 };
         }
+    }
+
+    /// Those of sides that nothing was seen of: what was seen and dropped may be tried anew.
+    fn of_unseen(&self) -> Self {
+        Self { counts: self.counts.iter().map(|n| if n & Self::SEEN == 0 { *n } else { 0 }).collect() }
     }
 }

@@ -211,8 +211,14 @@ impl SideTable {
 
 /// A group number below `sides.len()` for every side; sides that touch share it.
 pub fn connected(sides: &[FoundSide]) -> Vec<usize> {
-    let mut order: std::collections::HashMap<(usize, i32, i32), usize> = std::collections::HashMap::new();
-    order.extend(sides.iter().enumerate().map(|(i, s)| ((s.family, s.line, s.along), i)));
+    let table = SideTable::new(sides);
+    let mut number = [0, 1].map(|family: usize| vec![None; table.found[family].len()]);
+    for (i, s) in sides.iter().enumerate() {
+        if let Some(slot) = table.slot(s.family, s.line, s.along) {
+            number[s.family][slot] = Some(i);
+        }
+    }
+    let number = |(family, line, along)| table.slot(family, line, along).and_then(|slot| number[family][slot]);
     let mut group: Vec<Option<usize>> = vec![None; sides.len()];
     let mut queue: Vec<usize> = Vec::new();
     for start in 0..sides.len() {
@@ -222,10 +228,8 @@ pub fn connected(sides: &[FoundSide]) -> Vec<usize> {
         group[start] = Some(start);
         queue.push(start);
         while let Some(i) = queue.pop() {
-            for key in touching(&sides[i]) {
-                if let Some(&j) = order.get(&key)
-                    && group[j].is_none()
-                {
+            for j in touching(&sides[i]).into_iter().filter_map(number) {
+                if group[j].is_none() {
                     group[j] = Some(start);
                     queue.push(j);
                 }

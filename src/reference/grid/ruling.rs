@@ -4,6 +4,7 @@
 //! its neighbours at the same place along, so that light falling off does not matter.
 
 use image::GrayImage;
+use rayon::prelude::*;
 
 use super::grow::measure_fraction;
 use super::lattice::{FoundSide, Lattice, SideTable, median};
@@ -63,14 +64,13 @@ fn places(lattice: &Lattice) -> Vec<FoundSide> {
 
 /// Median ink of the lines at 1/n, 2/n, ... of a cell; `None` unless all of them are there.
 fn fractional_inks(luma: &GrayImage, lattice: &Lattice, places: &[FoundSide], n: u32) -> Option<Vec<f64>> {
-    let mut scratch = Scratch::default();
+    let ink = |place: &FoundSide, k: u32, scratch: &mut Scratch| {
+        Some(measure_fraction(luma, lattice, place, f64::from(k) / f64::from(n), n, scratch)?.ink)
+    };
     (1..n)
         .map(|k| {
-            let mut inks: Vec<f64> = places
-                .iter()
-                .filter_map(|p| measure_fraction(luma, lattice, p, f64::from(k) / f64::from(n), n, &mut scratch))
-                .map(|side| side.ink)
-                .collect();
+            let looked = places.par_iter().with_min_len(12).map_init(Scratch::default, |scratch, p| ink(p, k, scratch));
+            let mut inks: Vec<f64> = looked.collect::<Vec<_>>().into_iter().flatten().collect();
             if (inks.len() as f64) < FULL_SHARE * places.len() as f64 { None } else { median(&mut inks) }
         })
         .collect()
@@ -113,9 +113,9 @@ fn line_strengths(lattice: &Lattice, family: usize) -> Vec<(i32, f64)> {
     for row in by_place.values_mut() {
         row.sort_by_key(|r| r.0);
         for &(line, ink) in row.iter() {
-            let near: Vec<f64> = row.iter().filter(|r| (r.0 - line).abs() <= 6).map(|r| r.1).collect();
+            let near = &row[row.partition_point(|r| r.0 < line - 6)..row.partition_point(|r| r.0 <= line + 6)];
             if near.len() >= 4 {
-                by_line.entry(line).or_default().push(ink - near.iter().sum::<f64>() / near.len() as f64);
+                by_line.entry(line).or_default().push(ink - near.iter().map(|r| r.1).sum::<f64>() / near.len() as f64);
             }
         }
     }

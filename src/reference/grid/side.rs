@@ -143,12 +143,13 @@ fn add_row(raw: &[u8], stride: usize, start: (f32, f32), step: (f32, f32), sums:
     let fixed = |v: f32| (f64::from(v) * 65_536.0) as i64;
     let (mut x, mut y) = (fixed(start.0), fixed(start.1));
     let (sx, sy) = (fixed(step.0), fixed(step.1));
+    let below = raw.get(stride..)?;
     for sum in sums {
         let base = (y >> 16) as usize * stride + (x >> 16) as usize;
         let (fx, fy) = (((x >> 8) & 255) as i32, ((y >> 8) & 255) as i32);
-        let cell = raw.get(base..base + stride + 2)?;
-        let (a, b) = (i32::from(cell[0]), i32::from(cell[1]));
-        let (c, d) = (i32::from(cell[stride]), i32::from(cell[stride + 1]));
+        let (Some(top), Some(low)) = (raw.get(base..base + 2), below.get(base..base + 2)) else { return None };
+        let (a, b) = (i32::from(top[0]), i32::from(top[1]));
+        let (c, d) = (i32::from(low[0]), i32::from(low[1]));
         let top = (a << 8) + fx * (b - a);
         let low = (c << 8) + fx * (d - c);
         *sum += (top << 8) + fy * (low - top);
