@@ -211,7 +211,8 @@ impl<'a> Picture<'a> {
                 six.iter().rev().fold(0, |all, byte| all << 8 | u64::from(*byte))
             }
         };
-        let spread = |three: u64| three & 0xff | (three & 0xff00) << 8 | (three & 0x00ff_0000) << 16;
+        // Green last: red and blue lie 16 bits apart as they are.
+        let spread = |three: u64| three & 0x00ff_00ff | (three & 0xff00) << 24;
         Some([spread(bytes), spread(bytes >> 24)])
     }
 
@@ -242,7 +243,7 @@ impl<'a> Picture<'a> {
             let base = (y >> 16) as usize * self.stride + 3 * (x >> 16) as usize;
             let (Some(top), Some(low)) = (self.pair(base), self.pair(base + self.stride)) else { return };
             let colour = mixed(mixed(top[0], top[1], fx), mixed(low[0], low[1], fx), fy);
-            out.copy_from_slice(&[colour as u8, (colour >> 16) as u8, (colour >> 32) as u8]);
+            out.copy_from_slice(&[colour as u8, (colour >> 32) as u8, (colour >> 16) as u8]);
             x += dx;
             y += dy;
         }

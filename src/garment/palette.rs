@@ -82,12 +82,16 @@ impl Palette {
         for _ in 0..ROUNDS {
             let mut sums = vec![[0f64; 3]; count];
             kept = vec![0; count];
-            row.least(count, |eight, k| eight.off(colours[k]), |i, k, _| {
-                kept[k] += 1;
-                for (s, v) in sums[k].iter_mut().zip(pixels[i]) {
-                    *s += f64::from(v);
-                }
-            });
+            row.least(
+                count,
+                |eight, k| eight.off(colours[k]),
+                |i, k, _| {
+                    kept[k] += 1;
+                    for (s, v) in sums[k].iter_mut().zip(pixels[i]) {
+                        *s += f64::from(v);
+                    }
+                },
+            );
             let mut moved = 0f32;
             for (k, colour) in colours.iter_mut().enumerate().filter(|(k, _)| kept[*k] > 0) {
                 let mean = sums[k].map(|s| (s / kept[k] as f64) as f32);
@@ -268,12 +272,7 @@ impl SeenRow {
     }
 
     /// Hands out every pixel's number, the colour (of `count`) of which `cost` says the least, and how little that is.
-    fn least(
-        &self,
-        count: usize,
-        cost: impl Fn(&Eight, usize) -> f32x8,
-        mut take: impl FnMut(usize, usize, f32),
-    ) {
+    fn least(&self, count: usize, cost: impl Fn(&Eight, usize) -> f32x8, mut take: impl FnMut(usize, usize, f32)) {
         for (n, eight) in self.eights.iter().enumerate() {
             let mut best = (f32x8::ZERO, f32x8::splat(f32::INFINITY));
             for k in 0..count {

@@ -30,6 +30,9 @@ const BACK_MM: f64 = 0.5;
 pub(super) const ON_COURSE_MM: f64 = 0.35;
 /// The sides' directions differ by at most this (cosine of 35 degrees): more may be a corner.
 const LEAST_COSINE: f64 = 0.819;
+/// What lies nearest to a gap differs by at most 60 degrees.
+const ROUGHLY_ON: f64 = 0.5;
+
 /// Sides that go straight on (cosine of 8 degrees) make no corner whatever lies between: wider and shallower bulges are bridged
 /// too, mm.
 const STRAIGHT_COSINE: f64 = 0.990;
@@ -109,6 +112,10 @@ impl<'a> Edge<'a> {
     /// The bridge over a gap, if its sides lie on one course and the way between leaves it.
     fn bridge(&self, from: usize, steps: usize, way_mm: f64) -> Option<Bridge> {
         let frame = Frame::new(self.point(from).at, self.point(from + steps).at)?;
+        let usual = [self.beside(from, false, 0.0)?, self.beside(from + steps, true, 0.0)?];
+        if turned(usual) < ROUGHLY_ON {
+            return None;
+        }
         let sides = [self.beside(from, false, frame.length)?, self.beside(from + steps, true, frame.length)?];
         if !heads_on(frame, way_mm, sides) {
             return None;
@@ -180,9 +187,14 @@ impl<'a> Edge<'a> {
 }
 
 /// Does one side head for where the other comes from, so that no corner lies between?
-fn heads_on(gap: Frame, way_mm: f64, [before, after]: [Side; 2]) -> bool {
+fn heads_on(gap: Frame, way_mm: f64, sides: [Side; 2]) -> bool {
     let is_narrow = gap.length < WIDEST_MM && way_mm > LONGER * gap.length;
-    -before.direction.dot(&after.direction) > if is_narrow { LEAST_COSINE } else { STRAIGHT_COSINE }
+    turned(sides) > if is_narrow { LEAST_COSINE } else { STRAIGHT_COSINE }
+}
+
+/// The angle by which the edge turns from one side to the other, as its cosine.
+fn turned([before, after]: [Side; 2]) -> f64 {
+    -before.direction.dot(&after.direction)
 }
 
 /// How many steps ahead (or back) of every point the next that is marked lies; their number if none is.
