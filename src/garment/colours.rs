@@ -60,11 +60,23 @@ pub(crate) struct Histogram {
 
 impl Histogram {
     /// Counts the pixels of cells, each at a weight (0 skips a cell).
-    pub(crate) fn of(bins: &Bins, weight: impl Fn(usize) -> f32) -> Self {
+    pub(crate) fn of(bins: &Bins, weight: impl Fn(usize) -> f32 + Sync) -> Self {
+        let line = CELL_PX * bins.columns;
+        let lines = bins.of_pixels.len() / line.max(1);
+        // Always the same halves, so that sums never depend on who adds them.
+        let counted = |lines: std::ops::Range<usize>| Self::of_lines(bins, lines, &weight);
+        let (mut upper, lower) = rayon::join(|| counted(0..lines / 2), || counted(lines / 2..lines));
+        upper.counts.iter_mut().zip(&lower.counts).for_each(|(count, more)| *count += more);
+        upper.total += lower.total;
+        upper
+    }
+
+    fn of_lines(bins: &Bins, lines: std::ops::Range<usize>, weight: impl Fn(usize) -> f32) -> Self {
         let mut counts = vec![0.0; LEVELS * LEVELS * LEVELS];
         let mut total = 0.0;
-        for (y, line) in bins.of_pixels.chunks_exact(CELL_PX * bins.columns).enumerate() {
-            for (column, pixels) in bins.cells_of(line).enumerate() {
+        let len = CELL_PX * bins.columns;
+        for y in lines {
+            for (column, pixels) in bins.cells_of(&bins.of_pixels[y * len..(y + 1) * len]).enumerate() {
                 let w = weight(y / CELL_PX * bins.columns + column);
                 if w > 0.0 {
                     pixels.iter().for_each(|bin| counts[usize::from(*bin)] += w);

@@ -166,15 +166,17 @@ impl CellSums {
 
 pub(crate) fn gather(flat: &Flat, layout: &Layout, mat: &MatModel, extent: &MatExtent, seen: &Seen) -> Evidence {
     let sums = cell_sums(flat, layout, mat, extent);
-    let departure: Vec<f32> = sums.iter().map(|s| s.departure).collect();
-    let lined: Vec<bool> = sums.iter().map(|s| s.pp > PER_CELL * mat.spread[0].powi(2)).collect();
-    let bare_level = bare_levels(&sums, &lined, seen);
-    let brightness = sums.iter().map(|s| s.rest / PER_CELL).collect();
-    let unevenness: Vec<f32> = sums.iter().map(CellSums::unevenness).collect();
+    let cells = || sums.par_iter().with_min_len(4096);
+    let departure: Vec<f32> = cells().map(|s| s.departure).collect();
+    let lined: Vec<bool> = cells().map(|s| s.pp > PER_CELL * mat.spread[0].powi(2)).collect();
+    let brightness = cells().map(|s| s.rest / PER_CELL).collect();
+    let unevenness: Vec<f32> = cells().map(CellSums::unevenness).collect();
     let unevenness = median_of_nine(layout.columns, layout.rows, &unevenness);
-    let grid_shows = layout.map(grid_coefficient(layout, &sums, mat, extent));
-    let centres = (0..layout.len()).map(|k| layout.centre(k % layout.columns, k / layout.columns));
-    let depth = centres.map(|p| extent.depth_mm(p) as f32).collect();
+    let (bare_level, grid_shows) =
+        rayon::join(|| bare_levels(&sums, &lined, seen), || layout.map(grid_coefficient(layout, &sums, mat, extent)));
+    let centre = |k: usize| layout.centre(k % layout.columns, k / layout.columns);
+    let cells = (0..layout.len()).into_par_iter().with_min_len(4096);
+    let depth = cells.map(|k| extent.depth_mm(centre(k)) as f32).collect();
     let falloff = mat.shade.falloff();
     let grid_weight = if extent.pitch_mm > WIDE_PITCH_MM { WIDE_CELLS_WEIGHT } else { 1.0 };
     let on_side = seen.on.clone();

@@ -4,6 +4,8 @@
 //! over. Two counts, of departure and of unevenness, each of cloth and of the rest, say how much a cell of either kind
 //! is worth.
 
+use rayon::prelude::*;
+
 use super::cells::Layout;
 use super::evidence::Evidence;
 
@@ -54,12 +56,15 @@ impl Texture {
                 counted(layout, |k| rest[k] && e.depth[k] < 0.0, &e.unevenness),
             )
         };
-        let cells: Vec<usize> = (0..layout.len()).filter(|k| cloth[*k]).collect();
-        let unclear = cells.iter().filter(|k| e.departure_vote(**k) < CLEAR_VOTE).count();
-        let share = unclear as f32 / cells.len().max(1) as f32;
-        let weight = ((share - UNCLEAR.0) / (UNCLEAR.1 - UNCLEAR.0)).clamp(0.0, 1.0);
-        let both = || (weight > 0.0).then(|| <[[Scale; 2]; 2]>::from(rayon::join(|| kind(false), || kind(true))));
-        let (kinds, beyond) = rayon::join(both, beyond);
+        let weight = || {
+            let cells = || (0..layout.len()).into_par_iter().with_min_len(4096).filter(|k| cloth[*k]);
+            let unclear = cells().filter(|k| e.departure_vote(*k) < CLEAR_VOTE).count();
+            let share = unclear as f32 / cells().count().max(1) as f32;
+            ((share - UNCLEAR.0) / (UNCLEAR.1 - UNCLEAR.0)).clamp(0.0, 1.0)
+        };
+        let (weight, beyond) = rayon::join(weight, beyond);
+        let both = || rayon::join(|| kind(false), || kind(true)).into();
+        let kinds = (weight > 0.0).then(both);
         Self { kinds, beyond, weight }
     }
 
@@ -99,7 +104,7 @@ struct Scale {
 impl Scale {
     fn learn(cloth: Vec<f32>, rest: Vec<f32>) -> Self {
         let mut all: Vec<f32> = cloth.iter().chain(&rest).copied().collect();
-        all.sort_unstable_by(f32::total_cmp);
+        all.par_sort_unstable_by(f32::total_cmp);
         let end = |bin: usize| all.get(bin * all.len() / BINS).copied();
         let mut scale = Self { ends: (1..BINS).filter_map(end).collect(), ratios: Vec::new() };
         let counts = |values: &[f32]| {

@@ -416,7 +416,7 @@ enum Fault {
 
 fn fault(lattice: &Lattice) -> Option<Fault> {
     let lines = lattice.line_counts();
-    if lattice.rms_px() > MAX_BEND * lattice.pitch_px {
+    if lattice.rms_px > MAX_BEND * lattice.pitch_px {
         Some(Fault::Bent)
     } else if lattice.presence < MIN_PRESENCE {
         Some(Fault::Gaps)
@@ -536,7 +536,7 @@ fn refusal(best: Option<Lattice>) -> Refusal {
             RefusalKind::ContradictoryReference,
             format!(
                 "the only grid found is not flat and even ({:.0} % of a cell off on average)",
-                100.0 * lattice.rms_px() / lattice.pitch_px
+                100.0 * lattice.rms_px / lattice.pitch_px
             ),
             "lay the mat on a hard level table; checked cloth cannot stand in for a mat",
         ),
@@ -565,7 +565,7 @@ fn sighting(lattice: &Lattice, counting: &Counting, reading: Reading, spec: &Gri
         pitch_confidence: reading.confidence,
         rough: Some(rough_camera(&model, spec)?),
         presence: lattice.presence,
-        rms_px: lattice.rms_px(),
+        rms_px: lattice.rms_px,
         pitch_px: lattice.pitch_px * f64::from(period),
         line_width_px: lattice.width_px,
         warnings: reading.warnings,

@@ -7,7 +7,7 @@ use image::GrayImage;
 use rayon::prelude::*;
 
 use super::lattice::{
-    FoundSide, IndexRange, Lattice, SideTable, bounds, connected, covariance, extent_px, line_counts, median,
+    FoundSide, IndexRange, Lattice, SideTable, bounds, connected, covariance, extent_px, line_counts, median, rms_px,
 };
 use super::model::{Covariance, FitQuality, Freedom, LatticeModel, LocalLattice, OnLine};
 use super::side::{Scratch, Side, SideProbe, measure};
@@ -355,7 +355,7 @@ impl<'a> Growth<'a> {
             let strips = self.tips != Tips::Dropped;
             // A lone line, such as a mat's rim, has nothing across it; every second or third line of
             // another grid has nothing beside it, anywhere.
-            self.sides.retain(|s| {
+            let stands = |s: &&FoundSide| {
                 let (f, line, along) = (s.family, s.line, s.along);
                 let support = table.support(f, line, along);
                 (support >= 3 || support == 2 && (few || strips && near(s)))
@@ -363,7 +363,8 @@ impl<'a> Growth<'a> {
                     && (table.has(f, line - 1, along)
                         || table.has(f, line + 1, along)
                         || strips && in_a_strip(&table, s))
-            });
+            };
+            self.sides = self.sides.par_iter().with_min_len(512).filter(stands).copied().collect();
             if self.sides.len() == before {
                 break;
             }
@@ -457,14 +458,17 @@ impl<'a> Growth<'a> {
             return None;
         }
         self.refit_thinned(1, 2.5 * self.quality?.sigma_px.max(0.02))?;
+        let (presence, rms_px) =
+            rayon::join(|| SideTable::new(&self.sides).presence(), || rms_px(&self.model, &self.sides));
         Some(Lattice {
-            presence: SideTable::new(&self.sides).presence(),
+            presence,
             marking: self.marking,
             quality: self.quality?,
             model: self.model,
             freedom: self.freedom,
             pitch_px: self.pitch_px,
             width_px: self.width_px,
+            rms_px,
             in_shape: true,
             sides: self.sides,
         })

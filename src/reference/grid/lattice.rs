@@ -1,5 +1,7 @@
 //! A lattice of measured cell sides, and tables to ask it about neighbours.
 
+use rayon::prelude::*;
+
 use super::model::{Covariance, FitQuality, Freedom, LatticeModel, OnLine};
 use crate::reference::Marking;
 use crate::units::ImagePoint;
@@ -47,17 +49,13 @@ pub struct Lattice {
     pub presence: f64,
     /// Median line width, px.
     pub width_px: f64,
+    /// Root mean square distance of sides from their model lines, px.
+    pub rms_px: f64,
     /// Are its cells as the tilt would have them that its perspective tells of?
     pub in_shape: bool,
 }
 
 impl Lattice {
-    /// Root mean square distance of sides from their model lines, px.
-    pub fn rms_px(&self) -> f64 {
-        let sum: f64 = self.sides.iter().map(|s| self.model.distance(&s.on_line()).powi(2)).sum();
-        (sum / self.sides.len().max(1) as f64).sqrt()
-    }
-
     /// Number of lines with at least two sides, per family.
     pub fn line_counts(&self) -> [usize; 2] {
         line_counts(&self.sides)
@@ -106,6 +104,12 @@ pub fn line_counts(sides: &[FoundSide]) -> [usize; 2] {
         lines.sort_unstable();
         lines.chunk_by(|a, b| a == b).filter(|run| run.len() >= 2).count()
     })
+}
+
+/// Root mean square distance of sides from their lines in a model, px.
+pub fn rms_px(model: &LatticeModel, sides: &[FoundSide]) -> f64 {
+    let squares: Vec<f64> = sides.par_iter().with_min_len(512).map(|s| model.distance(&s.on_line()).powi(2)).collect();
+    (squares.iter().sum::<f64>() / sides.len().max(1) as f64).sqrt()
 }
 
 /// Covariance of the model, counting lines (not sides) as observations: neighbouring sides share
