@@ -152,8 +152,9 @@ fn refine(luma: &GrayImage, first: Look, spec: &GridSpec) -> Result<GridSighting
     let widest = (0.06 * cell_px(&camera, spec, luma.dimensions())).max(LEAST_HALF_PX);
     let half_px = (2.5 * width_px(&first.looked)).max(6.0 * fitted.residual.rms_px).clamp(LEAST_HALF_PX, widest);
     let looked = alike(look_everywhere(luma, &camera, spec, &Search { half_px, marking, shift: 0.0 }));
-    let between = look_everywhere(luma, &camera, spec, &Search { half_px, marking, shift: 0.5 });
-    if convincing(&looked, &between) { Ok(sighting(&looked, marking, spec)) } else { Err(no_tiles()) }
+    let between = || look_everywhere(luma, &camera, spec, &Search { half_px, marking, shift: 0.5 });
+    let sound = convincing(&looked) && nothing_between(&looked, &between());
+    if sound { Ok(sighting(&looked, marking, spec)) } else { Err(no_tiles()) }
 }
 
 fn sighting(looked: &[Looked], marking: Marking, spec: &GridSpec) -> GridSighting {
@@ -197,8 +198,8 @@ fn width_px(looked: &[Looked]) -> f64 {
     crate::camera::median(&mut widths)
 }
 
-/// Enough lines and stretches, few gaps along them, no line missing among them, nothing between them.
-fn convincing(looked: &[Looked], between: &[Looked]) -> bool {
+/// Enough lines and stretches, few gaps along them, no line missing among them.
+fn convincing(looked: &[Looked]) -> bool {
     let seen: Vec<&Looked> = looked.iter().filter(|l| l.found.is_some()).collect();
     let places: HashSet<(bool, i32, i32)> = seen.iter().map(|l| (l.axis == Axis::X, l.index, l.part)).collect();
     let lines_complete = [Axis::X, Axis::Y].iter().all(|&axis| {
@@ -209,11 +210,12 @@ fn convincing(looked: &[Looked], between: &[Looked]) -> bool {
     let has = |l: &Looked, by: i32| places.contains(&(l.axis == Axis::X, l.index, l.part + by));
     let flanked: Vec<&Looked> = looked.iter().filter(|l| has(l, -1) && has(l, 1)).collect();
     let kept = flanked.iter().filter(|l| l.found.is_some()).count();
+    seen.len() >= LEAST_STRETCHES && lines_complete && kept as f64 >= PRESENCE * flanked.len() as f64
+}
+
+fn nothing_between(looked: &[Looked], between: &[Looked]) -> bool {
     let share = |of: &[Looked]| of.iter().filter(|l| l.found.is_some()).count() as f64 / of.len().max(1) as f64;
-    seen.len() >= LEAST_STRETCHES
-        && lines_complete
-        && kept as f64 >= PRESENCE * flanked.len() as f64
-        && share(between) <= BETWEEN * share(looked)
+    share(between) <= BETWEEN * share(looked)
 }
 
 #[cfg(test)]

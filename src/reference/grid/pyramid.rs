@@ -84,9 +84,9 @@ fn halved(image: &GrayImage) -> GrayImage {
     let mut out = GrayImage::new(width, height);
     out.par_chunks_mut(width as usize).zip(image.as_raw().par_chunks(2 * stride)).for_each(|(row, pair)| {
         let (top, low) = pair.split_at(stride);
-        for ((to, t), l) in row.iter_mut().zip(top.chunks_exact(2)).zip(low.chunks_exact(2)) {
-            let sum = u16::from(t[0]) + u16::from(t[1]) + u16::from(l[0]) + u16::from(l[1]);
-            *to = ((sum + 2) >> 2) as u8;
+        let (top, low) = (top.as_chunks::<2>().0, low.as_chunks::<2>().0);
+        for ((to, t), l) in row.iter_mut().zip(top).zip(low) {
+            *to = ((sum_of(*t) + sum_of(*l) + 2) >> 2) as u8;
         }
     });
     out
@@ -151,11 +151,13 @@ fn pooled_response(image: &GrayImage, width: u32, height: u32) -> (GrayImage, Gr
 /// Sums of 2 x 2, clipped at 255; `top` is used up.
 fn sum_pairs(top: &mut [u8], low: &[u8], out: &mut [u8]) {
     top.iter_mut().zip(low).for_each(|(t, l)| *t = t.saturating_add(*l));
-    for (to, pair) in out.iter_mut().zip(top.chunks_exact(2)) {
-        // Both halves of one number: many at a time.
-        let both = u16::from_le_bytes([pair[0], pair[1]]);
-        *to = ((both & 255) + (both >> 8)).min(255) as u8;
-    }
+    out.iter_mut().zip(top.as_chunks::<2>().0).for_each(|(to, pair)| *to = sum_of(*pair).min(255) as u8);
+}
+
+/// As both halves of one number, so that the processor takes many pairs at a time.
+fn sum_of(pair: [u8; 2]) -> u16 {
+    let both = u16::from_le_bytes(pair);
+    (both & 255) + (both >> 8)
 }
 
 fn raise_row(map: &mut [u8], response: &[u8]) {

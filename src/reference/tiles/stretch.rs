@@ -97,16 +97,21 @@ fn measure(luma: &GrayImage, a: ImagePoint, b: ImagePoint, search: &Search) -> O
     let step = (search.half_px / 40.0).clamp(0.25, 1.0);
     let half_count = (search.half_px / step).ceil() as i32;
     let along_count = (way.norm() / 2.0).clamp(4.0, 28.0) as usize;
-    let sign = if search.marking == Marking::LightLines { 1.0 } else { -1.0 };
+    let sign = if search.marking == Marking::LightLines { 1.0f32 } else { -1.0 };
     // One row for each offset across, one column for each place along.
-    let rows: Vec<Vec<f64>> = (-half_count..=half_count)
+    let places: Vec<ImagePoint> = (0..along_count).map(|i| a.lerp(b, (i as f64 + 0.5) / along_count as f64)).collect();
+    let row = |k: i32| {
+        let aside = normal * (f64::from(k - half_count) * step);
+        places.iter().map(move |place| sign * sample(luma, *place + aside))
+    };
+    let mut values = Vec::with_capacity(along_count);
+    let profile: Vec<f64> = (0..=2 * half_count)
         .map(|k| {
-            let aside = normal * (f64::from(k) * step);
-            let along = |i: usize| a.lerp(b, (i as f64 + 0.5) / along_count as f64) + aside;
-            (0..along_count).map(|i| sign * sample(luma, along(i))).collect()
+            values.clear();
+            values.extend(row(k));
+            f64::from(trimmed_mean(&mut values))
         })
         .collect();
-    let profile: Vec<f64> = rows.iter().map(|row| trimmed_mean(row.clone())).collect();
     let base = baseline(&profile);
     let level: Vec<f64> = profile.iter().zip(&base.values).map(|(v, b)| v - b).collect();
     let (top, &peak) = level.iter().enumerate().max_by(|x, y| x.1.total_cmp(y.1))?;
@@ -114,7 +119,7 @@ fn measure(luma: &GrayImage, a: ImagePoint, b: ImagePoint, search: &Search) -> O
         return None;
     }
     let (lo, hi) = flanks(&level, top, 0.5 * peak)?;
-    let shown = rows[top].iter().filter(|&&v| v - base.values[top] > 0.4 * peak).count();
+    let shown = row(top as i32).filter(|v| f64::from(*v) - base.values[top] > 0.4 * peak).count();
     if (shown as f64) < ALONG * along_count as f64 {
         return None;
     }
@@ -124,24 +129,29 @@ fn measure(luma: &GrayImage, a: ImagePoint, b: ImagePoint, search: &Search) -> O
 }
 
 /// Bilinear; the caller keeps inside the photo.
-fn sample(luma: &GrayImage, at: ImagePoint) -> f64 {
-    let (x, y) = (at.x.floor().max(0.0), at.y.floor().max(0.0));
-    let (fx, fy) = (at.x - x, at.y - y);
+fn sample(luma: &GrayImage, at: ImagePoint) -> f32 {
+    let (x, y) = (at.x.max(0.0) as usize, at.y.max(0.0) as usize);
+    let (fx, fy) = ((at.x - x as f64) as f32, (at.y - y as f64) as f32);
     let raw = luma.as_raw();
     let stride = luma.width() as usize;
-    let base = y as usize * stride + x as usize;
-    let value = |i: usize| f64::from(raw.get(base + i).copied().unwrap_or(0));
-    let top = value(0) * (1.0 - fx) + value(1) * fx;
-    let low = value(stride) * (1.0 - fx) + value(stride + 1) * fx;
-    top * (1.0 - fy) + low * fy
+    let base = y * stride + x;
+    let (Some(top), Some(low)) = (raw.get(base..base + 2), raw.get(base + stride..base + stride + 2)) else {
+        return 0.0;
+    };
+    let across = |v: &[u8]| f32::from(v[0]) + (f32::from(v[1]) - f32::from(v[0])) * fx;
+    across(top) + (across(low) - across(top)) * fy
 }
 
-/// Mean without the lowest and the highest fifth.
-fn trimmed_mean(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
+/// Mean without the lowest and the highest fifth (sorts the values in part).
+fn trimmed_mean(values: &mut [f32]) -> f32 {
     let cut = values.len() / 5;
+    if cut > 0 {
+        let (_, _, rest) = values.select_nth_unstable_by(cut - 1, f32::total_cmp);
+        let most = rest.len() - cut;
+        rest.select_nth_unstable_by(most, f32::total_cmp);
+    }
     let kept = &values[cut..values.len() - cut];
-    kept.iter().sum::<f64>() / kept.len().max(1) as f64
+    kept.iter().sum::<f32>() / kept.len().max(1) as f32
 }
 
 struct Baseline {
