@@ -5,6 +5,8 @@
 //! of the two, and where both are alike the edge lies amid the dark. So it is taken between the half-way points of both
 //! flanks, each weighed by how deep the groove is under that side.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::blur::Blur;
@@ -16,6 +18,9 @@ use super::profiles::Profiles;
 /// by which one is preferred to another, mm.
 const SEARCH_MM: f64 = 1.5;
 const NEAR_MM: f64 = 0.65;
+
+/// Neighbours' change-points lie this far aside at most, but for a few, mm.
+const ASIDE_MM: f64 = 0.5;
 
 /// Distance of the darkest place within which cloth and mat are reached, mm.
 const FLANK_MM: f64 = 0.7;
@@ -77,22 +82,24 @@ pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64], bl
     let brighter = along(&brighter);
     let told = |i: usize| brighter[i] < 1.0;
     let neighbour = |i: usize, k: usize| (i + n + k - POOLED.min(n)) % n;
-    let relative: Vec<Vec<f32>> = points()
+    let reach_mm = SEARCH_MM + FLANK_MM * blur.times;
+    let relative: Vec<Relative> = points()
         .map(|i| {
             let wanted = (0..=2 * POOLED).any(|k| told(neighbour(i, k)));
-            if wanted { (0..profiles.len).map(|j| brightness(profiles, i, j, gain[i])).collect() } else { Vec::new() }
+            let reach_mm = if wanted { reach_mm + ASIDE_MM } else { 0.0 };
+            Relative::read(profiles, i, gain[i], profiles.range(around_mm[i] - reach_mm, around_mm[i] + reach_mm))
         })
         .collect();
+    let at = |i: usize, j: usize| relative[i].at(j).unwrap_or_else(|| brightness(profiles, i, j, gain[i]));
     points()
         .map(|i| {
             if !told(i) {
                 return None;
             }
             let sides = &sides[i];
-            let reach_mm = SEARCH_MM + FLANK_MM * blur.times;
             let range = profiles.range(around_mm[i] - reach_mm, around_mm[i] + reach_mm);
             let together = |j: usize| {
-                let mut values: [f32; 2 * POOLED + 1] = std::array::from_fn(|k| relative[neighbour(i, k)][j]);
+                let mut values: [f32; 2 * POOLED + 1] = std::array::from_fn(|k| at(neighbour(i, k), j));
                 *values.select_nth_unstable_by(POOLED, f32::total_cmp).1
             };
             let pooled = Pooled {
@@ -106,6 +113,23 @@ pub(crate) fn find(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64], bl
             Some(Groove { crossing, brighter: brighter[i] })
         })
         .collect()
+}
+
+/// A profile's brightness over the bare mat's, near its change-point.
+struct Relative {
+    from: usize,
+    values: Vec<f32>,
+}
+
+impl Relative {
+    fn read(profiles: &Profiles, i: usize, gain: [f32; 3], range: Range<usize>) -> Self {
+        Self { from: range.start, values: range.map(|j| brightness(profiles, i, j, gain)).collect() }
+    }
+
+    /// At a sample; `None` where it was not read.
+    fn at(&self, j: usize) -> Option<f32> {
+        self.values.get(j.checked_sub(self.from)?).copied()
+    }
 }
 
 /// The middle of every value's neighbours along the outline.

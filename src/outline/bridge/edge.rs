@@ -5,6 +5,7 @@ use nalgebra::Vector2;
 use super::Bridge;
 use super::course::{Course, Frame};
 use crate::outline::OutlinePoint;
+use crate::units::MatPoint;
 
 /// Longest way of a detour, and the widest gap that is bridged, mm; and the same where the photo is asked.
 const LONGEST_MM: f64 = 120.0;
@@ -41,6 +42,8 @@ const WIDEST_STRAIGHT_MM: f64 = 70.0;
 /// The closed outline and the tips of its corners.
 pub(super) struct Edge<'a> {
     points: &'a [OutlinePoint],
+    /// Where the points lie, twice round.
+    places: Vec<MatPoint>,
     /// How far along the edge every point lies, mm, three times round: what lies beside a gap is asked for very often.
     along_mm: Vec<f64>,
     /// How many steps ahead and back of every point the next corner is; as many as there are points if there is none.
@@ -70,26 +73,31 @@ impl<'a> Edge<'a> {
             Some(here)
         });
         let to_corner = [true, false].map(|ahead| steps_to(corners, ahead));
-        let mut edge = Self { points, along_mm: along.collect(), to_corner, usual: [Vec::new(), Vec::new()] };
+        let places = points.iter().chain(points).map(|p| p.at).collect();
+        let mut edge = Self { points, places, along_mm: along.collect(), to_corner, usual: [Vec::new(), Vec::new()] };
         edge.usual = [true, false].map(|ahead| (0..n).map(|from| edge.side(from, ahead, SIDE_MM)).collect());
         edge
     }
 
+    /// The number of a point counted on beyond the last one, less than once round.
+    fn wrapped(&self, i: usize) -> usize {
+        if i < self.points.len() { i } else { i - self.points.len() }
+    }
+
     fn point(&self, i: usize) -> OutlinePoint {
-        self.points[i % self.points.len()]
+        self.points[self.wrapped(i)]
     }
 
     /// The best detours that begin after a point: one that nobody saw, and one that may be proven wrong.
     pub fn best_from(&self, from: usize) -> impl Iterator<Item = Bridge> + use<> {
         let n = self.points.len();
         let (mut best, mut unseen_so_far) = ([None::<Bridge>, None], true);
-        let (start, mut way) = (self.point(from).at, 0.0);
+        let start = self.places[from];
         // Fewer points make no edge.
         let most = if n < 16 { 0 } else { n / 2 };
         for steps in 1..most {
-            let (before, here) = (self.point(from + steps - 1), self.point(from + steps));
-            way += before.at.distance(here.at);
-            let gap = start.distance(here.at);
+            let way = self.along_mm[from + steps] - self.along_mm[from];
+            let gap = (self.places[from + steps] - start).norm();
             if way > LONGEST_PROVEN_MM {
                 break;
             }
@@ -104,15 +112,15 @@ impl<'a> Edge<'a> {
                     *best = Some(bridge);
                 }
             }
-            unseen_so_far &= !here.seen;
+            unseen_so_far &= !self.point(from + steps).seen;
         }
         best.into_iter().flatten()
     }
 
     /// The bridge over a gap, if its sides lie on one course and the way between leaves it.
     fn bridge(&self, from: usize, steps: usize, way_mm: f64) -> Option<Bridge> {
-        let frame = Frame::new(self.point(from).at, self.point(from + steps).at)?;
-        let usual = [self.beside(from, false, 0.0)?, self.beside(from + steps, true, 0.0)?];
+        let frame = Frame::new(self.places[from], self.places[from + steps])?;
+        let usual = [self.usual_beside(from, false)?, self.usual_beside(from + steps, true)?];
         if turned(usual) < ROUGHLY_ON {
             return None;
         }
@@ -125,18 +133,19 @@ impl<'a> Edge<'a> {
         if both_short || is_short && frame.length > WIDEST_BESIDE_SHORT_MM {
             return None;
         }
-        let within = || (1..steps).map(|k| self.point(from + k));
-        let is_deep = within().any(|p| frame.place(p.at).1.abs() >= DEEP_MM);
+        let within = &self.places[from + 1..from + steps];
+        let is_deep = within.iter().any(|p| frame.place(*p).1.abs() >= DEEP_MM);
         if !is_deep || self.turns_back(frame, sides) {
             return None;
         }
         let beside: Vec<OutlinePoint> = sides.iter().flat_map(|s| self.along(*s)).copied().collect();
         let (course, rms_mm) = Course::through(frame, beside.iter().map(|p| p.at))?;
-        let depth_mm = within().map(|p| course.off(p.at)).fold(0.0, f64::max);
+        let depth_mm = within.iter().map(|p| course.off(*p)).fold(0.0, f64::max);
         if rms_mm > ON_COURSE_MM || depth_mm < DEEP_MM {
             return None;
         }
-        let unseen = !is_short && is_doubtful(depth_mm, &within().collect::<Vec<_>>(), &beside);
+        let way: Vec<OutlinePoint> = (1..steps).map(|k| self.point(from + k)).collect();
+        let unseen = !is_short && is_doubtful(depth_mm, &way, &beside);
         let side_points = sides.map(|s| s.count);
         Some(Bridge { from, steps, gap_mm: frame.length, course, depth_mm, rms_mm, side_points, unseen })
     }
@@ -144,10 +153,12 @@ impl<'a> Edge<'a> {
     /// The side of a gap that ends at a point.
     fn beside(&self, end: usize, ahead: bool, gap_mm: f64) -> Option<Side> {
         let long_mm = SIDE_OF_GAP * gap_mm;
-        if long_mm <= SIDE_MM {
-            return self.usual[usize::from(!ahead)][end % self.points.len()];
-        }
-        self.side(end, ahead, long_mm)
+        if long_mm <= SIDE_MM { self.usual_beside(end, ahead) } else { self.side(end, ahead, long_mm) }
+    }
+
+    /// The same of a gap that asks for no longer side than usual.
+    fn usual_beside(&self, end: usize, ahead: bool) -> Option<Side> {
+        self.usual[usize::from(!ahead)][self.wrapped(end)]
     }
 
     /// The edge from a point on or back, up to a corner; `None` if that is far too short.
