@@ -124,10 +124,13 @@ impl Palette {
         Self { colours, prices, spread, spreads }
     }
 
-    /// Least of squared distances to the colours' rays (the colour in weaker or stronger light), prices included.
-    pub(crate) fn distance(&self, seen: [f32; 3], light: Light) -> f32 {
-        let priced = self.colours.iter().zip(&self.prices).map(|(c, price)| light.distance(seen, *c) + price);
-        priced.fold(f32::INFINITY, f32::min)
+    /// Least of pixels' squared distances to the colours' rays (the colour in weaker or stronger light), prices included.
+    pub(crate) fn distances(&self, seen: &SeenRow, light: Light) -> Vec<f32> {
+        let mut distances = Vec::with_capacity(seen.len());
+        let priced =
+            |eight: &Eight, k: usize| light.eight(eight.colour, self.colours[k]) + f32x8::splat(self.prices[k]);
+        seen.least(self.colours.len(), priced, |_, _, least| distances.push(least));
+        distances
     }
 
     /// Least of squared distances to the colours' rays, whatever they cost.
@@ -226,6 +229,16 @@ pub(crate) struct Seen {
     pub from_neighbours: [f32; 3],
 }
 
+/// A pixel and the colour that it is compared with.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Compared {
+    pub seen: Seen,
+    /// Gamma values.
+    pub colour: [f32; 3],
+    /// Standard deviation of a channel, gamma levels.
+    pub sigma: f32,
+}
+
 /// Pixels side by side, eight at a time and channel by channel: the processor takes so many at once.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct SeenRow {
@@ -250,13 +263,9 @@ impl Eight {
 
 impl SeenRow {
     pub(crate) fn of(pixels: &[Seen]) -> Self {
-        let eights = pixels.chunks(8).map(|eight| {
-            let channel =
-                |of: &dyn Fn(&Seen) -> f32| f32x8::from(std::array::from_fn(|k| eight.get(k).map_or(0.0, of)));
-            Eight {
-                colour: std::array::from_fn(|c| channel(&|p| p.colour[c])),
-                from_neighbours: std::array::from_fn(|c| channel(&|p| p.from_neighbours[c])),
-            }
+        let eights = pixels.chunks(8).map(|eight| Eight {
+            colour: std::array::from_fn(|c| gathered(eight, |p| p.colour[c])),
+            from_neighbours: std::array::from_fn(|c| gathered(eight, |p| p.from_neighbours[c])),
         });
         Self { count: pixels.len(), eights: eights.collect() }
     }
@@ -288,6 +297,19 @@ impl SeenRow {
     }
 }
 
+/// A value of each of up to eight; 0 beyond them.
+fn gathered<T>(eight: &[T], value: impl Fn(&T) -> f32) -> f32x8 {
+    f32x8::from(std::array::from_fn(|k| eight.get(k).map_or(0.0, &value)))
+}
+
+fn inner(a: [f32x8; 3], b: [f32x8; 3]) -> f32x8 {
+    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+}
+
+fn within(v: f32x8, (least, most): (f32, f32)) -> f32x8 {
+    v.fast_max(f32x8::splat(least)).fast_min(f32x8::splat(most))
+}
+
 impl Light {
     /// Squared distance in standard deviations, plus the price of the light needed.
     pub(crate) fn distance(&self, seen: [f32; 3], colour: [f32; 3]) -> f32 {
@@ -295,34 +317,54 @@ impl Light {
         self.cost(factor, off)
     }
 
-    /// The same of the colour that the pixel had, at best, before its neighbours' bled into it.
-    pub(crate) fn distance_bled(&self, seen: Seen, colour: [f32; 3]) -> f32 {
-        let eight =
-            Eight { colour: seen.colour.map(f32x8::splat), from_neighbours: seen.from_neighbours.map(f32x8::splat) };
-        self.eight_bled(eight, colour).to_array()[0]
-    }
-
-    /// That of many pixels from one colour.
+    /// The same of many pixels from one colour, each as it was, at best, before its neighbours' colour bled into it.
     pub(crate) fn distances_bled(&self, seen: &SeenRow, colour: [f32; 3]) -> impl Iterator<Item = f32> {
         seen.eights.iter().flat_map(move |eight| self.eight_bled(*eight, colour).to_array()).take(seen.count)
     }
 
-    /// [`Self::off`] and [`Self::cost`] of eight pixels at once, what has bled taken back between them.
+    /// That of many pixels from a colour each; the light's own deviation does not count.
+    pub(crate) fn distances_bled_each(&self, pairs: &[Compared]) -> impl Iterator<Item = f32> {
+        pairs.chunks(8).flat_map(|eight| {
+            let pixels = Eight {
+                colour: std::array::from_fn(|c| gathered(eight, |s| s.seen.colour[c])),
+                from_neighbours: std::array::from_fn(|c| gathered(eight, |s| s.seen.from_neighbours[c])),
+            };
+            let (colour, sigma) =
+                (std::array::from_fn(|c| gathered(eight, |s| s.colour[c])), gathered(eight, |s| s.sigma));
+            self.of_eight(pixels, colour, sigma * sigma).to_array().into_iter().take(eight.len())
+        })
+    }
+
+    /// [`Self::off`] and [`Self::cost`] of eight pixels at once.
+    fn eight(&self, seen: [f32x8; 3], colour: [f32; 3]) -> f32x8 {
+        let (factor, off) = self.eight_off(seen, colour.map(f32x8::splat));
+        self.eight_cost(factor, off, f32x8::splat(self.sigma * self.sigma))
+    }
+
+    /// The same, what has bled taken back between them.
     fn eight_bled(&self, seen: Eight, colour: [f32; 3]) -> f32x8 {
-        let inner = |a: [f32x8; 3], b: [f32x8; 3]| a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-        let within = |v: f32x8, (least, most): (f32, f32)| v.fast_max(f32x8::splat(least)).fast_min(f32x8::splat(most));
-        let norm = f32x8::splat(dot(colour, colour).max(1.0));
-        let colour = colour.map(f32x8::splat);
-        let factor = within(inner(seen.colour, colour) / norm, self.factor);
-        let off: [f32x8; 3] = std::array::from_fn(|c| seen.colour[c] - factor * colour[c]);
+        self.of_eight(seen, colour.map(f32x8::splat), f32x8::splat(self.sigma * self.sigma))
+    }
+
+    fn of_eight(&self, seen: Eight, colour: [f32x8; 3], variance: f32x8) -> f32x8 {
+        let (factor, off) = self.eight_off(seen.colour, colour);
         let away = seen.from_neighbours;
         // Where nothing has bled nothing is added.
         let length2 = inner(away, away).fast_max(f32x8::splat(f32::MIN_POSITIVE));
         let more = within(-inner(off, away) / length2, (0.0, MOST_BLED));
-        let off: [f32x8; 3] = std::array::from_fn(|c| off[c] + more * away[c]);
+        self.eight_cost(factor, std::array::from_fn(|c| off[c] + more * away[c]), variance)
+    }
+
+    fn eight_off(&self, seen: [f32x8; 3], colour: [f32x8; 3]) -> (f32x8, [f32x8; 3]) {
+        let norm = inner(colour, colour).fast_max(f32x8::splat(1.0));
+        let factor = within(inner(seen, colour) / norm, self.factor);
+        (factor, std::array::from_fn(|c| seen[c] - factor * colour[c]))
+    }
+
+    fn eight_cost(&self, factor: f32x8, off: [f32x8; 3], variance: f32x8) -> f32x8 {
         let (free_from, free_to) = (f32x8::splat(self.free.0), f32x8::splat(self.free.1));
         let outside = (free_from - factor).fast_max(factor - free_to).fast_max(f32x8::ZERO);
-        inner(off, off) / f32x8::splat(self.sigma * self.sigma) + f32x8::splat(self.price) * outside
+        inner(off, off) / variance + f32x8::splat(self.price) * outside
     }
 
     /// The factor of the light on a colour that fits best, and what is left.
@@ -354,11 +396,17 @@ mod tests {
         let from_neighbours = from_neighbours.map(|v| v - brightness);
         let off = STEADY.distance(seen, mat);
         assert!(off > 20.0, "{off}");
-        assert!(STEADY.distance_bled(Seen { colour: seen, from_neighbours }, mat) < 0.1 * off);
         // It was no redder than it is: red has bled into it, not out of it.
-        let even = Seen { colour: seen, from_neighbours: from_neighbours.map(|v: f32| -v) };
-        assert!(STEADY.distance_bled(even, mat) >= off - 1e-3);
-        assert_eq!(STEADY.distance_bled(Seen { colour: seen, from_neighbours: [0.0; 3] }, mat), off);
+        let away = [from_neighbours, from_neighbours.map(|v: f32| -v), [0.0; 3]];
+        let pixels = away.map(|from_neighbours| Seen { colour: seen, from_neighbours });
+        let row = SeenRow::of(&pixels);
+        let told: Vec<f32> = STEADY.distances_bled(&row, mat).collect();
+        assert!(told[0] < 0.1 * off && told[1] >= off - 1e-3 && told[2] == off, "{told:?} of {off}");
+        // Colour by colour, and as a palette's where nothing is taken back.
+        let each = pixels.map(|pixel| Compared { seen: pixel, colour: mat, sigma: STEADY.sigma });
+        assert_eq!(STEADY.distances_bled_each(&each).collect::<Vec<f32>>(), told);
+        let palette = Palette { colours: vec![red, mat], prices: vec![0.0, 1.5], ..Palette::default() };
+        assert_eq!(palette.distances(&row, STEADY), [off + 1.5; 3]);
     }
 
     #[test]

@@ -7,7 +7,7 @@ use rayon::prelude::*;
 use super::profiles::{Profiles, log_brightness};
 use super::ring::Ring;
 use crate::garment::appearance::median;
-use crate::garment::{Garment, Light, Seen, SeenRow};
+use crate::garment::{Compared, Garment, Light, Seen, SeenRow};
 
 /// Most one sample may say (log ratio): a stitch or a stripe cannot decide alone.
 const CLIP: f32 = 4.0;
@@ -121,38 +121,65 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
             price: prices.1,
         };
         let other = ring.other(i).map(|o| (o, Light { sigma: o.spread.clamp(2.5, 14.0), ..OTHER_LIGHT }));
-        let gain = ring.gain[i];
-        let lit = |colour: [f32; 3]| std::array::from_fn(|c| colour[c] * gain[c]);
-        // The mat's light, its colours known less well.
-        let loosened = |by: f32| Light { sigma: mat_light.sigma.hypot(by), ..mat_light };
-        let plain = loosened(0.0);
         let mut told = Vec::with_capacity(len);
         let pixels = beside_neighbours(profiles, i);
         let row = SeenRow::of(&pixels);
-        let (inside, from_ground) = (cloth.nearest(&row), plain.distances_bled(&row, lit(ground)));
-        let samples = out.iter_mut().zip(pixels).zip(inside.into_iter().zip(from_ground)).zip(profiles.expected(i));
-        for ((((out, pixel), (inside, from_ground)), tone), line) in samples.zip(nearby_lines(profiles, i)) {
-            let seen = pixel.colour;
-            let (mat_light, mut outside) = match line {
-                _ if profiles.tones => (plain, plain.distance_bled(pixel, lit(*tone))),
-                Some(line) => {
-                    let light = loosened(LINE_SHARE * contrast(line, ground));
-                    (light, light.distance_bled(pixel, worn_line(seen, lit(ground), lit(line))))
-                }
-                None => (plain, from_ground),
-            };
-            if let Some((palette, light)) = other {
-                outside = outside.min(palette.distance(seen, light));
-            }
+        let mut from_mat = from_mat(profiles, i, ring.gain[i], (&pixels, &row), mat_light);
+        if let Some((palette, light)) = other {
+            let others = palette.distances(&row, light);
+            from_mat.iter_mut().zip(others).for_each(|(mat, other)| mat.distance = mat.distance.min(other));
+        }
+        for ((out, inside), mat) in out.iter_mut().zip(cloth.nearest(&row)).zip(from_mat) {
             // What being the tighter of the two is worth to the mat.
-            let tighter = LOOSE_PRICE * (inside.sigma / mat_light.sigma).ln();
-            *out = 0.5 * (outside - inside.distance) - tighter;
+            let tighter = LOOSE_PRICE * (inside.sigma / mat.sigma).ln();
+            *out = 0.5 * (mat.distance - inside.distance) - tighter;
             told.push(Priced { by_colour: *out + tighter, price: 0.5 * inside.price });
         }
         charge(out, &told, profiles.step_mm);
         out.iter_mut().for_each(|r| *r = r.clamp(-CLIP, CLIP));
     });
     out
+}
+
+/// How far a sample is from being bare mat (or whatever else lies outside), squared, in standard deviations of so many
+/// gamma levels.
+struct FromMat {
+    distance: f32,
+    sigma: f32,
+}
+
+/// The same of a profile's samples, pixel by pixel and as a row: beside a printed line, from the colour between it and the
+/// ground that is nearest.
+fn from_mat(
+    profiles: &Profiles,
+    i: usize,
+    gain: [f32; 3],
+    (pixels, row): (&[Seen], &SeenRow),
+    light: Light,
+) -> Vec<FromMat> {
+    let lit = |colour: [f32; 3]| std::array::from_fn(|c| colour[c] * gain[c]);
+    let sigma = light.sigma;
+    let steady = |distance: f32| FromMat { distance, sigma };
+    if profiles.tones {
+        let beside = |(seen, tone): (&Seen, &[f32; 3])| Compared { seen: *seen, colour: lit(*tone), sigma };
+        let tones = pixels.iter().zip(profiles.expected(i)).map(beside);
+        return light.distances_bled_each(&tones.collect::<Vec<_>>()).map(steady).collect();
+    }
+    let ground = profiles.ground[i];
+    let mut all: Vec<FromMat> = light.distances_bled(row, lit(ground)).map(steady).collect();
+    let lines = nearby_lines(profiles, i).into_iter().enumerate();
+    let (at, beside): (Vec<usize>, Vec<Compared>) = lines
+        .filter_map(|(j, line)| {
+            let (seen, line) = (pixels[j], line?);
+            let colour = worn_line(seen.colour, lit(ground), lit(line));
+            // The mat's light, its colours known less well.
+            Some((j, Compared { seen, colour, sigma: sigma.hypot(LINE_SHARE * contrast(line, ground)) }))
+        })
+        .unzip();
+    for ((j, compared), distance) in at.into_iter().zip(&beside).zip(light.distances_bled_each(&beside)) {
+        all[j] = FromMat { distance, sigma: compared.sigma };
+    }
+    all
 }
 
 /// The samples of a profile, each beside the mean of its neighbours: JPEG keeps one hue for blocks of 16 pixels, and where
