@@ -211,14 +211,13 @@ fn reduce(luma: &GrayImage, factor: u32) -> GrayImage {
     let (stride, f) = (luma.width() as usize, factor as usize);
     let mut out = vec![0u8; width as usize * height as usize];
     out.par_chunks_mut(width.max(1) as usize).enumerate().for_each(|(y, row)| {
-        let mut sums = vec![0u32; row.len()];
+        // Down first: the processor takes many columns at a time.
+        let mut columns = vec![0u32; stride];
         for line in luma.as_raw().chunks_exact(stride).skip(y * f).take(f) {
-            for (sum, block) in sums.iter_mut().zip(line.chunks_exact(f)) {
-                *sum += block.iter().map(|&v| u32::from(v)).sum::<u32>();
-            }
+            columns.iter_mut().zip(line).for_each(|(sum, v)| *sum += u32::from(*v));
         }
-        for (to, sum) in row.iter_mut().zip(&sums) {
-            *to = (sum / (factor * factor)) as u8;
+        for (to, block) in row.iter_mut().zip(columns.chunks_exact(f)) {
+            *to = (block.iter().sum::<u32>() / (factor * factor)) as u8;
         }
     });
     GrayImage::from_raw(width, height, out).unwrap_or_default()
