@@ -45,7 +45,7 @@ pub fn find(luma: &GrayImage, spec: &GridSpec) -> Result<GridSighting, Refusal> 
     if wide(spec) {
         // Where lines lie so far apart a floor is likelier than a small grid of fine ones, which only a closer look shows.
         let found = best(luma, lines.find(spec, Closeness::Glance), &others);
-        if !found.as_ref().is_err_and(is_vague) {
+        if !found.as_ref().is_err_and(|refusal| is_vague(refusal) || is_uneven(refusal)) {
             return found;
         }
     }
@@ -84,6 +84,10 @@ fn best(luma: &GrayImage, lines: Result<GridSighting, Refusal>, others: &Others<
         Ok(found) if !weak(found) => return lines,
         // A grid that contradicts the pitch typed must not be overruled by a coarser one that seems to agree.
         Err(refusal) if refusal.kind == RefusalKind::ContradictoryReference => return board_or(luma, lines, others),
+        // A weave may pass for a grid that is not flat, and lie on a board or a floor that is.
+        Err(refusal) if is_uneven(refusal) => {
+            return board_or(luma, lines, others).or_else(|refusal| others.floor().ok_or(refusal));
+        }
         _ => {}
     }
     let (board, floor) = rayon::join(|| others.board(), || others.floor());
@@ -113,6 +117,10 @@ fn board_or(
 /// Was nothing found that could be told more of?
 fn is_vague(refusal: &Refusal) -> bool {
     matches!(refusal.kind, RefusalKind::NoReference | RefusalKind::TooLittleReference)
+}
+
+fn is_uneven(refusal: &Refusal) -> bool {
+    refusal.kind == RefusalKind::UnevenReference
 }
 
 fn nothing() -> Refusal {
@@ -222,3 +230,6 @@ fn reduce(luma: &GrayImage, factor: u32) -> GrayImage {
     });
     GrayImage::from_raw(width, height, out).unwrap_or_default()
 }
+
+#[cfg(test)]
+mod tests;

@@ -14,6 +14,8 @@ pub enum RefusalKind {
     NoReference,
     /// A reference was found, but too little of it.
     TooLittleReference,
+    /// A reference was found, but it is not flat and even.
+    UnevenReference,
     /// What was found contradicts what was typed, or itself.
     ContradictoryReference,
     /// No cloth could be told from the mat.

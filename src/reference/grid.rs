@@ -533,7 +533,7 @@ fn refusal(best: Option<Lattice>) -> Refusal {
             "the photo is blurred: wipe the lens, hold the camera still or use its timer, tap to focus on the mat, retake",
         ),
         Some(Fault::Bent) if lattice.sides.len() >= MIN_SIDES && lattice.presence >= MIN_PRESENCE => Refusal::new(
-            RefusalKind::ContradictoryReference,
+            RefusalKind::UnevenReference,
             format!(
                 "the only grid found is not flat and even ({:.0} % of a cell off on average)",
                 100.0 * lattice.rms_px / lattice.pitch_px

@@ -219,4 +219,4 @@ fn nothing_between(looked: &[Looked], between: &[Looked]) -> bool {
 }
 
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;
