@@ -45,19 +45,22 @@ pub(super) fn bridged(
         let edge = Edge::new(&points, &corners);
         (0..points.len()).into_par_iter().with_min_len(64).flat_map_iter(|from| edge.best_from(from)).collect()
     };
-    // Those over what nobody saw first: they need no other proof.
-    found.sort_by(|a, b| b.unseen.cmp(&a.unseen).then(b.worth().total_cmp(&a.worth())));
+    // The long ones first, for shorter ones only smooth them; then those over what nobody saw: they need no other proof.
+    found.sort_by(|a, b| (b.long, b.unseen).cmp(&(a.long, a.unseen)).then(b.worth().total_cmp(&a.worth())));
     let mut settled = vec![false; points.len()];
+    let mut tried = settled.clone();
     let traced: Vec<MatPoint> = points.iter().map(|p| p.at).collect();
     for bridge in found {
         let within: Vec<usize> = (0..=bridge.steps).map(|k| (bridge.from + k) % points.len()).collect();
-        if within.iter().any(|i| settled[*i]) {
+        let asked = if bridge.long { &tried } else { &settled };
+        if within.iter().any(|i| asked[*i]) {
             continue;
         }
         let way: Vec<MatPoint> = within.iter().map(|i| points[*i].at).collect();
         let is_proven = bridge.unseen || bridge.is_shown(&way, &traced, &shown);
         let (first, last) = if is_proven { (0, bridge.steps) } else { (bridge.steps / 3, bridge.steps * 2 / 3) };
-        within[first..=last].iter().for_each(|i| settled[*i] = true);
+        let told = if bridge.long && !is_proven { &mut tried } else { &mut settled };
+        within[first..=last].iter().for_each(|i| told[*i] = true);
         if is_proven {
             bridge.put(&within, &mut points, &mut corners);
         }
@@ -75,6 +78,8 @@ struct Bridge {
     rms_mm: f64,
     /// How many points beside either end are of the side that tells the course, the end's own included.
     side_points: [usize; 2],
+    /// The way is longer than most detours are.
+    long: bool,
     /// Nobody saw the way between, and it is so doubtful that its depth is no wonder.
     unseen: bool,
 }
@@ -237,6 +242,23 @@ mod tests {
         };
         assert!(off(&seen, 2.0) < 0.5, "{}", off(&seen, 2.0));
         assert!(off(&seen, 1.0) > 3.5 && off(&unseen, 1.0) > 3.5);
+    }
+
+    /// Out round a patch of the floor in the cloth's own colour, and back: 150 mm deep over a mouth of 40 mm, which shows.
+    #[test]
+    fn a_long_way_that_nobody_saw_is_bridged_where_the_photo_shows_its_mouth() {
+        let ramp = |s: f64| (7.5 * (20.0 - (s - 100.0).abs())).clamp(0.0, 150.0);
+        let places = crate::outline::contour::resampled(&square(|s| -ramp(s)), 0.9);
+        let outside = |p: &MatPoint| p.y < -0.5;
+        let off = |unseen: bool, along: f32| {
+            let points = outline(&places, |p| !unseen || !outside(&p));
+            let shown = |way: &[MatPoint]| if way.iter().any(outside) { 0.5 } else { along };
+            let bridged = bridged(&points, &vec![false; points.len()], shown).0;
+            bridged.iter().map(|p| -p.at.y).fold(0.0, f64::max)
+        };
+        assert!(off(true, 2.0) < 1.0, "{}", off(true, 2.0));
+        // A strap that was seen, or whose foot shows no edge.
+        assert!(off(false, 2.0) > 145.0 && off(true, 0.6) > 145.0, "{} {}", off(false, 2.0), off(true, 0.6));
     }
 
     #[test]

@@ -12,6 +12,10 @@ const LONGEST_MM: f64 = 120.0;
 const WIDEST_MM: f64 = 45.0;
 const LONGEST_PROVEN_MM: f64 = 220.0;
 const WIDEST_PROVEN_MM: f64 = 130.0;
+/// The longest way over a gap of [`WIDEST_STRAIGHT_MM`] where nobody saw so large a share of it: out round a patch of the floor
+/// in the cloth's own colour, and back.
+const LONGEST_UNSEEN_MM: f64 = 420.0;
+const MOSTLY: f64 = 0.7;
 /// A detour is so many times as long as its gap (a corner of the angle below is 1.05 times as long), and so deep, mm.
 const LONGER: f64 = 1.08;
 pub(super) const DEEP_MM: f64 = 1.5;
@@ -91,28 +95,30 @@ impl<'a> Edge<'a> {
     /// The best detours that begin after a point: one that nobody saw, and one that may be proven wrong.
     pub fn best_from(&self, from: usize) -> impl Iterator<Item = Bridge> + use<> {
         let n = self.points.len();
-        let (mut best, mut unseen_so_far) = ([None::<Bridge>, None], true);
+        let (mut best, mut seen_so_far) = ([None::<Bridge>, None], 0);
         let start = self.places[from];
         // Fewer points make no edge.
         let most = if n < 16 { 0 } else { n / 2 };
         for steps in 1..most {
             let way = self.along_mm[from + steps] - self.along_mm[from];
             let gap = (self.places[from + steps] - start).norm();
-            if way > LONGEST_PROVEN_MM {
+            let is_long = way > LONGEST_PROVEN_MM;
+            if is_long && (way > LONGEST_UNSEEN_MM || f64::from(seen_so_far) > (1.0 - MOSTLY) * steps as f64) {
                 break;
             }
             // No shorter way leaves its chord so far.
             let may_be_deep = way * way > gap * gap + 4.0 * DEEP_MM * DEEP_MM;
             // What was seen is no detour, unless it is proven.
-            let bridge = (may_be_deep && gap < WIDEST_PROVEN_MM).then(|| self.bridge(from, steps, way)).flatten();
+            let widest_mm = if is_long { WIDEST_STRAIGHT_MM } else { WIDEST_PROVEN_MM };
+            let bridge = (may_be_deep && gap < widest_mm).then(|| self.bridge(from, steps, way)).flatten();
             if let Some(mut bridge) = bridge {
-                bridge.unseen &= unseen_so_far && way <= LONGEST_MM && gap < WIDEST_STRAIGHT_MM;
+                bridge.unseen &= seen_so_far == 0 && way <= LONGEST_MM && gap < WIDEST_STRAIGHT_MM;
                 let best = &mut best[usize::from(bridge.unseen)];
                 if best.as_ref().is_none_or(|best| bridge.worth() > best.worth()) {
                     *best = Some(bridge);
                 }
             }
-            unseen_so_far &= !self.point(from + steps).seen;
+            seen_so_far += u32::from(self.point(from + steps).seen);
         }
         best.into_iter().flatten()
     }
@@ -147,7 +153,8 @@ impl<'a> Edge<'a> {
         let way: Vec<OutlinePoint> = (1..steps).map(|k| self.point(from + k)).collect();
         let unseen = !is_short && is_doubtful(depth_mm, &way, &beside);
         let side_points = sides.map(|s| s.count);
-        Some(Bridge { from, steps, gap_mm: frame.length, course, depth_mm, rms_mm, side_points, unseen })
+        let long = way_mm > LONGEST_PROVEN_MM;
+        Some(Bridge { from, steps, gap_mm: frame.length, course, depth_mm, rms_mm, side_points, long, unseen })
     }
 
     /// The side of a gap that ends at a point.
