@@ -3,6 +3,7 @@
 //! Where cloth and mat look alike the path may run out to a fold of the light or in along a stripe, and come back a little
 //! farther on. If the edge before and the edge after lie on one smooth curve, the way between is a detour: where nobody saw it,
 //! where the photo shows an edge along the curve far more clearly, and where it is narrow and the curve as clear as the sides.
+//! A long way out and back is one only where most of it was not seen and the photo shows the curve over its mouth.
 
 mod course;
 mod edge;
@@ -52,8 +53,7 @@ pub(super) fn bridged(
     let traced: Vec<MatPoint> = points.iter().map(|p| p.at).collect();
     for bridge in found {
         let within: Vec<usize> = (0..=bridge.steps).map(|k| (bridge.from + k) % points.len()).collect();
-        let asked = if bridge.long { &tried } else { &settled };
-        if within.iter().any(|i| asked[*i]) {
+        if within.iter().any(|i| settled[*i] || bridge.long && tried[*i]) {
             continue;
         }
         let way: Vec<MatPoint> = within.iter().map(|i| points[*i].at).collect();
