@@ -331,7 +331,7 @@ impl Light {
             };
             let (colour, sigma) =
                 (std::array::from_fn(|c| gathered(eight, |s| s.colour[c])), gathered(eight, |s| s.sigma));
-            self.of_eight(pixels, colour, sigma * sigma).to_array().into_iter().take(eight.len())
+            self.eight_bled_each(pixels, colour, sigma * sigma).to_array().into_iter().take(eight.len())
         })
     }
 
@@ -343,10 +343,11 @@ impl Light {
 
     /// The same, what has bled taken back between them.
     fn eight_bled(&self, seen: Eight, colour: [f32; 3]) -> f32x8 {
-        self.of_eight(seen, colour.map(f32x8::splat), f32x8::splat(self.sigma * self.sigma))
+        self.eight_bled_each(seen, colour.map(f32x8::splat), f32x8::splat(self.sigma * self.sigma))
     }
 
-    fn of_eight(&self, seen: Eight, colour: [f32x8; 3], variance: f32x8) -> f32x8 {
+    /// The same of a colour each.
+    fn eight_bled_each(&self, seen: Eight, colour: [f32x8; 3], variance: f32x8) -> f32x8 {
         let (factor, off) = self.eight_off(seen.colour, colour);
         let away = seen.from_neighbours;
         // Where nothing has bled nothing is added.

@@ -47,19 +47,20 @@ pub(super) fn bridged(
         (0..points.len()).into_par_iter().with_min_len(64).flat_map_iter(|from| edge.best_from(from)).collect()
     };
     // The long ones first, for shorter ones only smooth them; then those over what nobody saw: they need no other proof.
-    found.sort_by(|a, b| (b.long, b.unseen).cmp(&(a.long, a.unseen)).then(b.worth().total_cmp(&a.worth())));
+    found.sort_by(|a, b| (b.is_long, b.unseen).cmp(&(a.is_long, a.unseen)).then(b.worth().total_cmp(&a.worth())));
     let mut settled = vec![false; points.len()];
-    let mut tried = settled.clone();
+    // Where a long one was asked for in vain a shorter one may still be due.
+    let mut in_vain = settled.clone();
     let traced: Vec<MatPoint> = points.iter().map(|p| p.at).collect();
     for bridge in found {
         let within: Vec<usize> = (0..=bridge.steps).map(|k| (bridge.from + k) % points.len()).collect();
-        if within.iter().any(|i| settled[*i] || bridge.long && tried[*i]) {
+        if within.iter().any(|i| settled[*i] || bridge.is_long && in_vain[*i]) {
             continue;
         }
         let way: Vec<MatPoint> = within.iter().map(|i| points[*i].at).collect();
         let is_proven = bridge.unseen || bridge.is_shown(&way, &traced, &shown);
         let (first, last) = if is_proven { (0, bridge.steps) } else { (bridge.steps / 3, bridge.steps * 2 / 3) };
-        let told = if bridge.long && !is_proven { &mut tried } else { &mut settled };
+        let told = if bridge.is_long && !is_proven { &mut in_vain } else { &mut settled };
         within[first..=last].iter().for_each(|i| told[*i] = true);
         if is_proven {
             bridge.put(&within, &mut points, &mut corners);
@@ -79,7 +80,7 @@ struct Bridge {
     /// How many points beside either end are of the side that tells the course, the end's own included.
     side_points: [usize; 2],
     /// The way is longer than most detours are.
-    long: bool,
+    is_long: bool,
     /// Nobody saw the way between, and it is so doubtful that its depth is no wonder.
     unseen: bool,
 }

@@ -124,12 +124,12 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
         let mut told = Vec::with_capacity(len);
         let pixels = beside_neighbours(profiles, i);
         let row = SeenRow::of(&pixels);
-        let mut from_mat = from_mat(profiles, i, ring.gain[i], (&pixels, &row), mat_light);
+        let mut outside = from_mat(profiles, i, ring.gain[i], (&pixels, &row), mat_light);
         if let Some((palette, light)) = other {
             let others = palette.distances(&row, light);
-            from_mat.iter_mut().zip(others).for_each(|(mat, other)| mat.distance = mat.distance.min(other));
+            outside.iter_mut().zip(others).for_each(|(mat, other)| mat.distance = mat.distance.min(other));
         }
-        for ((out, inside), mat) in out.iter_mut().zip(cloth.nearest(&row)).zip(from_mat) {
+        for ((out, inside), mat) in out.iter_mut().zip(cloth.nearest(&row)).zip(outside) {
             // What being the tighter of the two is worth to the mat.
             let tighter = LOOSE_PRICE * (inside.sigma / mat.sigma).ln();
             *out = 0.5 * (mat.distance - inside.distance) - tighter;

@@ -102,14 +102,13 @@ impl<'a> Edge<'a> {
         for steps in 1..most {
             let way = self.along_mm[from + steps] - self.along_mm[from];
             let gap = (self.places[from + steps] - start).norm();
-            let is_long = way > LONGEST_PROVEN_MM;
-            if is_long && (way > LONGEST_UNSEEN_MM || f64::from(seen_so_far) > (1.0 - MOSTLY) * steps as f64) {
+            if is_long(way) && (way > LONGEST_UNSEEN_MM || f64::from(seen_so_far) > (1.0 - MOSTLY) * steps as f64) {
                 break;
             }
             // No shorter way leaves its chord so far.
             let may_be_deep = way * way > gap * gap + 4.0 * DEEP_MM * DEEP_MM;
             // What was seen is no detour, unless it is proven.
-            let widest_mm = if is_long { WIDEST_STRAIGHT_MM } else { WIDEST_PROVEN_MM };
+            let widest_mm = if is_long(way) { WIDEST_STRAIGHT_MM } else { WIDEST_PROVEN_MM };
             let bridge = (may_be_deep && gap < widest_mm).then(|| self.bridge(from, steps, way)).flatten();
             if let Some(mut bridge) = bridge {
                 bridge.unseen &= seen_so_far == 0 && way <= LONGEST_MM && gap < WIDEST_STRAIGHT_MM;
@@ -153,8 +152,8 @@ impl<'a> Edge<'a> {
         let way: Vec<OutlinePoint> = (1..steps).map(|k| self.point(from + k)).collect();
         let unseen = !is_short && is_doubtful(depth_mm, &way, &beside);
         let side_points = sides.map(|s| s.count);
-        let long = way_mm > LONGEST_PROVEN_MM;
-        Some(Bridge { from, steps, gap_mm: frame.length, course, depth_mm, rms_mm, side_points, long, unseen })
+        let is_long = is_long(way_mm);
+        Some(Bridge { from, steps, gap_mm: frame.length, course, depth_mm, rms_mm, side_points, is_long, unseen })
     }
 
     /// The side of a gap that ends at a point.
@@ -202,6 +201,11 @@ impl<'a> Edge<'a> {
         self.along(before).any(|p| gap.place(p.at).0 >= slack)
             || self.along(after).any(|p| gap.place(p.at).0 <= 1.0 - slack)
     }
+}
+
+/// Is a way longer than most detours are, so that it is one only where most of it was not seen?
+fn is_long(way_mm: f64) -> bool {
+    way_mm > LONGEST_PROVEN_MM
 }
 
 /// Does one side head for where the other comes from, so that no corner lies between?
