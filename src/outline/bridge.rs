@@ -2,7 +2,8 @@
 //!
 //! Where cloth and mat look alike the path may run out to a fold of the light or in along a stripe, and come back a little
 //! farther on. If the edge before and the edge after lie on one smooth curve, the way between is a detour: where nobody saw it,
-//! where the photo shows an edge along the curve far more clearly, and where it is narrow and the curve as clear as the sides.
+//! where the photo shows an edge along the curve far more clearly, and where it is narrow and the curve about as clear as the
+//! sides. Where the photo shows an edge along both, the detour stays and its doubt reaches the curve.
 //! A long way out and back is one only where most of it was not seen and the photo shows the curve over its mouth.
 
 mod course;
@@ -18,20 +19,23 @@ use edge::Edge;
 
 /// How much more the photo must show along the course than along the detour (a groove and a step as clear as any make 4.4).
 const CLEARLY_MORE: f32 = 0.6;
-/// So narrow a detour (its depth as a share of its gap, and the widest gap, mm) runs round a figure of the cloth that looks like
-/// what lies outside, and is as clear as any edge. No garment ends along the course and beside it too: it is one if the photo
-/// shows such a share of what it shows along the sides, beyond the detour's ends by so much and over so much, mm, at least so
-/// clearly, and hardly less than along the detour. (Along the foot of a tab or over the mouth of a notch there is no edge at
-/// all.) A side of fewer points than these is not asked.
-const NARROW: f64 = 0.3;
+/// So narrow a detour (its gap, mm) may run round a figure of the cloth that looks like what lies outside, and be as clear as any
+/// edge. No garment ends along the course and beside it too, and along the foot of a tab or over the mouth of a notch there is
+/// no edge at all: it is one if the photo shows an edge along the course at least so clearly, ...
 const WIDEST_NARROW_MM: f64 = 45.0;
-const AS_CLEAR: f32 = 0.9;
+const CLEAR: f32 = 1.0;
+/// ... hardly less than along the detour, and as clear as along the sides, beyond the detour's ends by so much and over so much,
+/// mm (a side of fewer points is not asked). Tabs and notches are deep: of a shallower one (its depth as a share of its gap) less
+/// is asked.
+const OF_DEEP: LikeTheRest = LikeTheRest { less: 0.1, share: 0.9 };
+const OF_SHALLOW: LikeTheRest = LikeTheRest { less: 0.4, share: 0.65 };
+const SHALLOW: f64 = 0.3;
 const BESIDE_ENDS_MM: (f64, f64) = (3.0, 15.0);
 const LEAST_BESIDE: usize = 8;
-const CLEAR: f32 = 1.0;
-const HARDLY_LESS: f32 = 0.1;
-/// Course and detour part where they lie so far apart, mm.
+/// Course and detour part where they lie so far apart, mm; of shorter stretches than so many points what lies beside them is
+/// looked at too.
 const PARTED_MM: f64 = 1.0;
+const LEAST_PARTED: usize = 7;
 
 /// The outline, closed, with its detours bridged; the tips of corners that were theirs are none.
 ///
@@ -58,15 +62,33 @@ pub(super) fn bridged(
             continue;
         }
         let way: Vec<MatPoint> = within.iter().map(|i| points[*i].at).collect();
-        let is_proven = bridge.unseen || bridge.is_shown(&way, &traced, &shown);
+        let verdict = if bridge.unseen { Verdict::Course } else { bridge.verdict(&way, &traced, &shown) };
+        let is_proven = verdict == Verdict::Course;
         let (first, last) = if is_proven { (0, bridge.steps) } else { (bridge.steps / 3, bridge.steps * 2 / 3) };
         let told = if bridge.is_long && !is_proven { &mut in_vain } else { &mut settled };
         within[first..=last].iter().for_each(|i| told[*i] = true);
-        if is_proven {
-            bridge.put(&within, &mut points, &mut corners);
+        match verdict {
+            Verdict::Course => bridge.put(&within, &mut points, &mut corners),
+            Verdict::Either => bridge.doubt(&within, &mut points),
+            Verdict::Detour => {}
         }
     }
     (points, corners)
+}
+
+/// How clear a course must be: by so much less than the detour at most, and by such a share of its sides.
+struct LikeTheRest {
+    less: f32,
+    share: f32,
+}
+
+/// Where the photo says the edge runs.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Verdict {
+    Course,
+    /// It shows one along both.
+    Either,
+    Detour,
 }
 
 /// A detour's ends and the course that the edge takes instead.
@@ -101,17 +123,28 @@ impl Bridge {
         }
     }
 
-    /// Does the photo show the edge along the course rather than along the way?
-    fn is_shown(&self, way: &[MatPoint], traced: &[MatPoint], shown: impl Fn(&[MatPoint]) -> f32) -> bool {
+    /// Lets the doubt of a detour, whose points' numbers are `within`, reach the course.
+    fn doubt(&self, within: &[usize], points: &mut [OutlinePoint]) {
+        for i in within {
+            points[*i].doubt_mm = points[*i].doubt_mm.max(self.course.off(points[*i].at));
+        }
+    }
+
+    /// Does the photo show the edge along the course or along the way?
+    fn verdict(&self, way: &[MatPoint], traced: &[MatPoint], shown: impl Fn(&[MatPoint]) -> f32) -> Verdict {
         let (course, detour) = self.where_they_part(way);
         let (along, round) = (shown(&course), shown(&detour));
-        let is_as_clear = || {
-            let sides = self.beside(traced);
-            let sides = sides.iter().filter(|s| s.len() >= LEAST_BESIDE).map(|s| shown(s));
-            sides.reduce(f32::min).is_some_and(|beside| along > AS_CLEAR * beside)
-        };
-        let is_narrow = self.depth_mm > NARROW * self.gap_mm && self.gap_mm < WIDEST_NARROW_MM;
-        along > round + CLEARLY_MORE || is_narrow && along > CLEAR.max(round - HARDLY_LESS) && is_as_clear()
+        if along > round + CLEARLY_MORE {
+            return Verdict::Course;
+        }
+        if self.gap_mm > WIDEST_NARROW_MM || along < CLEAR {
+            return Verdict::Detour;
+        }
+        let sides = self.beside(traced);
+        let sides = sides.iter().filter(|s| s.len() >= LEAST_BESIDE).map(|s| shown(s));
+        let asked = if self.depth_mm > SHALLOW * self.gap_mm { OF_DEEP } else { OF_SHALLOW };
+        let is_as_clear = sides.reduce(f32::min).is_some_and(|beside| along > asked.share * beside);
+        if is_as_clear && along > round - asked.less { Verdict::Course } else { Verdict::Either }
     }
 
     /// What was traced beside the detour's two ends.
@@ -130,12 +163,13 @@ impl Bridge {
 
     /// The course and the way where they part, in as many points each.
     fn where_they_part(&self, way: &[MatPoint]) -> (Vec<MatPoint>, Vec<MatPoint>) {
-        let last = way.len().saturating_sub(1).max(1) as f64;
-        let pairs = way.iter().enumerate().map(|(k, p)| (self.course.at(k as f64 / last), *p));
         let parted = |p: &MatPoint| self.course.off(*p) > PARTED_MM;
-        let between = pairs.skip_while(|(_, p)| !parted(p)).collect::<Vec<_>>();
-        let last = between.iter().rposition(|(_, p)| parted(p)).map_or(0, |k| k + 1);
-        between.into_iter().take(last).unzip()
+        let first = way.iter().position(parted).unwrap_or(0);
+        let end = way.iter().rposition(parted).map_or(0, |k| k + 1);
+        let beside = LEAST_PARTED.saturating_sub(end - first).div_ceil(2);
+        let (first, end) = (first.saturating_sub(beside), (end + beside).min(way.len()));
+        let last = way.len().saturating_sub(1).max(1) as f64;
+        (first..end).map(|k| (self.course.at(k as f64 / last), way[k])).unzip()
     }
 }
 
@@ -229,6 +263,35 @@ mod tests {
         // Less clear than the sides, than the detour, or hardly to be seen.
         assert!(bridged(3.0, 2.8, 4.0) > 11.0);
         assert!(bridged(1.5, 1.5, 2.0) > 11.0 && bridged(2.0, 2.3, 2.0) > 11.0 && bridged(0.5, 0.5, 0.5) > 11.0);
+    }
+
+    /// A flower of the mat's own colour, cut by the edge: 3 mm deep over 24.
+    #[test]
+    fn a_shallow_bite_is_bridged_where_the_curve_is_nearly_as_clear_and_doubted_where_it_is_clear_at_all() {
+        let points: Vec<OutlinePoint> = outline(&square(|s| 0.25 * spike(s)), |_| true);
+        let points: Vec<OutlinePoint> = points.into_iter().map(|p| OutlinePoint { doubt_mm: 0.3, ..p }).collect();
+        let bridged = |along: f32, round: f32| {
+            let shown = |way: &[MatPoint]| {
+                let is_between = way.iter().any(|p| (p.x - 100.0).abs() < 6.0 && p.y.abs() < 25.0);
+                let is_flat = way.iter().all(|p| p.y.abs() < 0.8);
+                if !is_flat {
+                    round
+                } else if is_between {
+                    along
+                } else {
+                    4.0
+                }
+            };
+            let bridged = super::bridged(&points, &no_corners(&points), shown).0;
+            (off_axis(&bridged), bridged[100].doubt_mm)
+        };
+        assert!(bridged(3.0, 3.2).0 < 0.3);
+        // Hidden by what is far clearer, or hardly like the sides: it may still be the edge.
+        for (off, doubt) in [bridged(3.0, 4.4), bridged(2.0, 2.0)] {
+            assert!(off > 2.9 && (doubt - 3.0).abs() < 0.2, "{off} {doubt}");
+        }
+        // A shallow tab, with no edge along its foot.
+        assert_eq!(bridged(0.5, 3.0), (3.0, 0.3));
     }
 
     /// A flower of the mat's own colour, nearer to a corner than a side is long that tells a course by itself.
