@@ -3,7 +3,7 @@
 //! Where cloth and mat look alike the path may run out to a fold of the light or in along a stripe, and come back a little
 //! farther on. If the edge before and the edge after lie on one smooth curve, the way between is a detour: where nobody saw it,
 //! where the photo shows an edge along the curve far more clearly, and where it is narrow and the curve about as clear as the
-//! sides. Where the photo shows an edge along both, the detour stays and its doubt reaches the curve.
+//! sides. Where the photo shows an edge along both, a shallow detour stays and its doubt reaches the curve.
 //! A long way out and back is one only where most of it was not seen and the photo shows the curve over its mouth.
 
 mod course;
@@ -142,9 +142,15 @@ impl Bridge {
         }
         let sides = self.beside(traced);
         let sides = sides.iter().filter(|s| s.len() >= LEAST_BESIDE).map(|s| shown(s));
-        let asked = if self.depth_mm > SHALLOW * self.gap_mm { OF_DEEP } else { OF_SHALLOW };
+        let is_shallow = self.depth_mm <= SHALLOW * self.gap_mm;
+        let asked = if is_shallow { OF_SHALLOW } else { OF_DEEP };
         let is_as_clear = sides.reduce(f32::min).is_some_and(|beside| along > asked.share * beside);
-        if is_as_clear && along > round - asked.less { Verdict::Course } else { Verdict::Either }
+        match is_as_clear && along > round - asked.less {
+            true => Verdict::Course,
+            // A strap with a seam along its foot is not to be doubted by its whole length.
+            false if is_shallow => Verdict::Either,
+            false => Verdict::Detour,
+        }
     }
 
     /// What was traced beside the detour's two ends.
