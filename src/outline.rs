@@ -30,7 +30,7 @@ use nalgebra::Vector2;
 use rayon::prelude::*;
 
 use crate::camera::Camera;
-use crate::garment::Garment;
+use crate::garment::{Garment, Palette};
 use crate::photo::Photo;
 use crate::refusal::{Refusal, RefusalKind, Warning};
 use crate::units::MatPoint;
@@ -175,11 +175,12 @@ impl Scene<'_> {
         let alike = alike(&profiles, &path, &apart);
         let blur = Blur::measure(&profiles, &ring.gain, &around);
         let grooves = groove::find(&profiles, &ring.gain, &around, &blur);
-        let hues = crossing::hues(&profiles, &around, &ring.gain, &blur);
+        let cloth = |i: usize| ring.cloth(i).unwrap_or(&self.garment.cloth);
+        let hues = crossing::hues(&profiles, &around, &ring.gain, cloth, &blur);
         let crossings: Vec<Option<Crossing>> = (0..points.len())
             .into_par_iter()
             .with_min_len(64)
-            .map(|i| crossing_of(&profiles, i, around[i], ring.gain[i], grooves[i], hues[i], &blur))
+            .map(|i| crossing_of(&profiles, i, around[i], ring.gain[i], cloth(i), (grooves[i], hues[i]), &blur))
             .collect();
         let crossings = outliers::dropped(points, &normals, crossings);
         let places = curve::places(points, &normals, &crossings);
@@ -238,16 +239,16 @@ fn crossing_of(
     i: usize,
     around_mm: f64,
     gain: [f32; 3],
-    groove: Option<Groove>,
-    hue: f64,
+    cloth: &Palette,
+    (groove, hue): (Option<Groove>, f64),
     blur: &Blur,
 ) -> Option<Crossing> {
     let share = groove.map_or(1.0, |groove| groove.brighter.max(hue));
     if share == 0.0 {
         return groove.map(|g| g.crossing);
     }
-    let first = crossing::find(profiles, i, around_mm, gain, blur);
-    let half_way = first.and_then(|first| crossing::find(profiles, i, first.at_mm, gain, blur));
+    let first = crossing::find(profiles, i, around_mm, gain, cloth, blur);
+    let half_way = first.and_then(|first| crossing::find(profiles, i, first.at_mm, gain, cloth, blur));
     let (Some(groove), Some(half_way)) = (groove, half_way) else { return half_way.or(groove.map(|g| g.crossing)) };
     let at_mm = groove.crossing.at_mm + share * (half_way.at_mm - groove.crossing.at_mm);
     Some(Crossing { at_mm, ..half_way })

@@ -135,7 +135,13 @@ impl Palette {
 
     /// Least of squared distances to the colours' rays, whatever they cost.
     pub(crate) fn nearest_distance(&self, seen: [f32; 3], light: Light) -> f32 {
-        self.colours.iter().map(|c| light.distance(seen, *c)).fold(f32::INFINITY, f32::min)
+        self.nearest_ray(seen, light).map_or(f32::INFINITY, |nearest| nearest.1)
+    }
+
+    /// The colour to whose ray the squared distance is least, whatever it costs, and that distance.
+    pub(crate) fn nearest_ray(&self, seen: [f32; 3], light: Light) -> Option<(usize, f32)> {
+        let distances = self.colours.iter().map(|c| light.distance(seen, *c));
+        distances.enumerate().min_by(|a, b| a.1.total_cmp(&b.1))
     }
 
     /// The colours in a light, each as even as its own pixels, at most as the light says.

@@ -7,6 +7,7 @@ use rayon::prelude::*;
 use super::blur::Blur;
 use super::profiles::{Profiles, log_brightness};
 use crate::garment::appearance::dot;
+use crate::garment::{Light, Palette};
 
 /// Windows inside and outside the change-point whose medians stand for cloth and background: from so far, at least so
 /// many photo pixels (the edge's blur), over so much, mm.
@@ -16,6 +17,14 @@ const WINDOW_MM: f64 = 0.55;
 
 /// Window inside the change-point whose median is the cloth's colour in full light, mm.
 const DEEP_MM: (f64, f64) = (0.7, 1.8);
+
+/// The light that one of the cloth's colours may lie in.
+const ANY_SHADE: Light = Light { factor: (0.5, 1.2), free: (0.5, 1.2), price: 0.0, sigma: 1.0 };
+
+/// How far a stripe along the edge lies from one of the cloth's colours at most, and from the ray of the colour farther in at
+/// least, in that colour's spreads, of which the least is so many gamma levels.
+const STRIPE_SPREADS: f32 = 3.0;
+const LEAST_SPREAD: f32 = 4.0;
 
 /// Difference of hue, as a share of full scale, from which pixels are told apart as mixtures.
 const HUES_APART: (f32, f32) = (0.025, 0.07);
@@ -56,10 +65,17 @@ pub(crate) struct Crossing {
 }
 
 /// Finds the crossing near a change-point at `around_mm`.
-pub(crate) fn find(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3], blur: &Blur) -> Option<Crossing> {
+pub(crate) fn find(
+    profiles: &Profiles,
+    i: usize,
+    around_mm: f64,
+    gain: [f32; 3],
+    cloth: &Palette,
+    blur: &Blur,
+) -> Option<Crossing> {
     let clean = without_lines(profiles, i, gain, 0..profiles.len);
     let half = Signal::half_way(profiles, i, &clean, around_mm, blur);
-    let mixture = Mixture::read(profiles, i, around_mm, gain, blur);
+    let mixture = Mixture::read(profiles, i, around_mm, gain, cloth, blur);
     let trust = mixture.as_ref().map_or(0.0, |m| m.told(HUES_APART, DARKER));
     let mixed = mixture.as_ref().filter(|_| trust > 0.0).map(|m| m.signal(&clean, blur));
     let reach_mm = SEARCH_MM * blur.times;
@@ -80,8 +96,14 @@ pub(crate) fn find(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3]
 }
 
 /// How far cloth and mat differ so much in hue about every change-point that it tells more than the groove, 0 to 1.
-pub(crate) fn hues(profiles: &Profiles, around_mm: &[f64], gain: &[[f32; 3]], blur: &Blur) -> Vec<f64> {
-    let mixture = |i: usize| Mixture::read(profiles, i, around_mm[i], gain[i], blur);
+pub(crate) fn hues<'a>(
+    profiles: &Profiles,
+    around_mm: &[f64],
+    gain: &[[f32; 3]],
+    cloth: impl Fn(usize) -> &'a Palette + Sync,
+    blur: &Blur,
+) -> Vec<f64> {
+    let mixture = |i: usize| Mixture::read(profiles, i, around_mm[i], gain[i], cloth(i), blur);
     let told = |i: usize| mixture(i).map_or(0.0, |m| f64::from(m.told(HUES_TELL, BRIGHTER)));
     (0..profiles.count()).into_par_iter().with_min_len(64).map(told).collect()
 }
@@ -99,8 +121,7 @@ struct Signal {
 impl Signal {
     /// Projected on the difference of the two sides' colours.
     fn half_way(profiles: &Profiles, i: usize, clean: &[[f32; 3]], around_mm: f64, blur: &Blur) -> Option<Self> {
-        let near = (NEAR_MM * blur.times).max(NEAR_PX * profiles.pixel_mm);
-        let far = near + WINDOW_MM * blur.times;
+        let (near, far) = window_mm(profiles, blur);
         let inside = medians(&clean[profiles.range(around_mm - far, around_mm - near)])?;
         let outside = medians(&clean[profiles.range(around_mm + near, around_mm + far)])?;
         let weight = direction(inside, outside, profiles.ground[i]);
@@ -146,9 +167,22 @@ struct Mixture {
 }
 
 impl Mixture {
-    fn read(profiles: &Profiles, i: usize, around_mm: f64, gain: [f32; 3], blur: &Blur) -> Option<Self> {
-        let deep = profiles.range(around_mm - DEEP_MM.1 * blur.times, around_mm - DEEP_MM.0 * blur.times);
-        let cloth = medians(&without_lines(profiles, i, gain, deep))?;
+    fn read(
+        profiles: &Profiles,
+        i: usize,
+        around_mm: f64,
+        gain: [f32; 3],
+        cloth: &Palette,
+        blur: &Blur,
+    ) -> Option<Self> {
+        let inside = |(near, far): (f64, f64)| {
+            let window = profiles.range(around_mm - far, around_mm - near);
+            medians(&without_lines(profiles, i, gain, window))
+        };
+        let deep = inside((DEEP_MM.0 * blur.times, DEEP_MM.1 * blur.times))?;
+        // A stripe along the edge may be of a colour between the cloth's farther in and the mat's: it is no mixture of them.
+        let stripe = inside(window_mm(profiles, blur)).filter(|near| is_stripe(*near, deep, cloth));
+        let cloth = stripe.unwrap_or(deep);
         let ground = profiles.ground[i];
         let mat: [f32; 3] = std::array::from_fn(|c| ground[c] * gain[c]);
         let (cc, mm, cm) = (dot(cloth, cloth), dot(mat, mat), dot(cloth, mat));
@@ -179,6 +213,20 @@ impl Mixture {
         let by_brightness = (brighter.1 - over_mat) / (brighter.1 - brighter.0);
         by_hue.clamp(0.0, 1.0) * by_brightness.clamp(0.0, 1.0)
     }
+}
+
+/// How far from the change-point the windows lie whose medians stand for either side, mm.
+fn window_mm(profiles: &Profiles, blur: &Blur) -> (f64, f64) {
+    let near = (NEAR_MM * blur.times).max(NEAR_PX * profiles.pixel_mm);
+    (near, near + WINDOW_MM * blur.times)
+}
+
+/// Is the colour beside the edge another of the cloth's own than the one farther in, and not that one in shade?
+fn is_stripe(near: [f32; 3], deep: [f32; 3], cloth: &Palette) -> bool {
+    let nearest = |colour: [f32; 3]| cloth.nearest_ray(colour, ANY_SHADE);
+    let (Some((own, off)), Some((other, _))) = (nearest(near), nearest(deep)) else { return false };
+    let apart = (STRIPE_SPREADS * cloth.spreads[own].max(LEAST_SPREAD)).powi(2);
+    own != other && off < apart && ANY_SHADE.distance(near, deep) > apart
 }
 
 /// What a signal shows where a quarter, a half and three quarters of the light are the cloth's.
@@ -226,4 +274,65 @@ pub(super) fn line_contrast(profiles: &Profiles, i: usize, at_mm: f64) -> f32 {
     let window = profiles.expected(i)[profiles.range(at_mm - 0.3, at_mm + 1.0)].iter().map(|v| log_brightness(*v));
     let (low, high) = window.fold((f32::MAX, f32::MIN), |(low, high), b| (low.min(b), high.max(b)));
     (high - low).max(0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PURPLE: [f32; 3] = [105.0, 31.0, 194.0];
+    const PINK: [f32; 3] = [151.0, 74.0, 124.0];
+    const GREY: [f32; 3] = [184.0, 180.0, 171.0];
+
+    /// Purple cloth with a band along its edge, which is blurred over a pixel and lies at 0, on grey.
+    fn profiles(band: [f32; 3], width_mm: f64) -> Profiles {
+        let (len, step_mm, pixel_mm) = (101, 0.1, 0.3);
+        let at = |x: f64| -> [f32; 3] {
+            let (inner, outer) = if x < -0.5 * width_mm { (PURPLE, band) } else { (band, GREY) };
+            let from = if x < -0.5 * width_mm { x + width_mm } else { x };
+            let t = (from / pixel_mm + 0.5).clamp(0.0, 1.0) as f32;
+            std::array::from_fn(|c| inner[c] + t * (outer[c] - inner[c]))
+        };
+        Profiles {
+            first_mm: -5.0,
+            step_mm,
+            len,
+            pixel_mm,
+            seen: (0..len).map(|j| at(-5.0 + j as f64 * step_mm)).collect(),
+            expected: vec![GREY; len],
+            ground: vec![GREY],
+            tones: false,
+        }
+    }
+
+    fn palette(colours: &[[f32; 3]]) -> Palette {
+        let n = colours.len();
+        Palette { colours: colours.to_vec(), prices: vec![1.0; n], spread: 4.0, spreads: vec![4.0; n] }
+    }
+
+    #[test]
+    fn a_stripe_of_a_colour_between_cloth_and_mat_is_no_mixture_of_them() {
+        let at = |profiles: &Profiles, cloth: &[[f32; 3]]| {
+            find(profiles, 0, 0.0, [1.0; 3], &palette(cloth), &Blur::SHARP).map(|crossing| crossing.at_mm)
+        };
+        let is_near = |at: Option<f64>| at.is_some_and(|mm| mm.abs() < 0.15);
+        let banded = profiles(PINK, 1.0);
+        assert!(is_near(at(&banded, &[PURPLE, PINK])));
+        assert!(
+            !is_near(at(&banded, &[PURPLE])),
+            "were pink not known for the cloth's, it would pass for half of each"
+        );
+        let shaded = profiles(PURPLE.map(|v| 0.7 * v), 1.0);
+        assert!(is_near(at(&shaded, &[PURPLE, PINK])), "the cloth's own colour in shade is no stripe");
+    }
+
+    #[test]
+    fn another_colour_of_the_cloth_is_a_stripe_and_a_strange_one_or_a_shade_is_not() {
+        let cloth = palette(&[PURPLE, PINK]);
+        assert!(is_stripe(PINK, PURPLE, &cloth));
+        assert!(is_stripe(PURPLE.map(|v| 0.8 * v), PINK, &cloth));
+        assert!(!is_stripe(PURPLE.map(|v| 0.8 * v), PURPLE, &cloth));
+        assert!(!is_stripe([20.0, 160.0, 60.0], PURPLE, &cloth));
+        assert!(!is_stripe(PINK, PURPLE, &Palette::default()));
+    }
 }
