@@ -95,6 +95,9 @@ const FINE_STEP_MM: (f64, f64) = (0.1, 0.15);
 const SECOND_REACH_MM: f64 = 3.0;
 const FINE_OUTSIDE_MM: f64 = 6.0;
 
+/// How far inside the edge the cloth's own colours are read near it, mm.
+const INSIDE_MM: (f64, f64) = (1.2, 5.0);
+
 /// An edge is looked for so far beside a way, mm, and not at so many points of its ends.
 const BESIDE_WAY_MM: f64 = 0.8;
 const WAYS_END: usize = 3;
@@ -163,7 +166,7 @@ impl Scene<'_> {
         let step_mm = (pixel_mm / 3.0).clamp(FINE_STEP_MM.0, FINE_STEP_MM.1);
         let span = Span { from_mm: -5.0, to_mm: FINE_OUTSIDE_MM, step_mm };
         let mut profiles = self.profiles(points, &normals, &span);
-        let ring = Ring::read(&profiles, self.garment, Some((1.2, 5.0)));
+        let ring = Ring::read(&profiles, self.garment, Some(INSIDE_MM));
         let (path, apart) = Search::new(&profiles, &ring, self.garment, (1.5, 5.0)).change_points(SECOND_REACH_MM);
         let around: Vec<f64> = path.at.iter().map(|k| profiles.offset(*k)).collect();
         let off_mat = |i: usize| {

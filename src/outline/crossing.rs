@@ -21,6 +21,10 @@ const DEEP_MM: (f64, f64) = (0.7, 1.8);
 /// The light that one of the cloth's colours may lie in.
 const ANY_SHADE: Light = Light { factor: (0.5, 1.2), free: (0.5, 1.2), price: 0.0, sigma: 1.0 };
 
+/// Pixels either way over which an edge mixes colours, hue and all. Where they reach as far in as the cloth's colours are read
+/// from, those hold mixtures themselves, and no stripe can be told from one.
+const EDGE_PX: f64 = 2.0;
+
 /// How far a stripe along the edge lies from one of the cloth's colours at most, and from the ray of the colour farther in at
 /// least, in that colour's spreads, of which the least is so many gamma levels.
 const STRIPE_SPREADS: f32 = 3.0;
@@ -181,8 +185,9 @@ impl Mixture {
         };
         let deep = inside((DEEP_MM.0 * blur.times, DEEP_MM.1 * blur.times))?;
         // A stripe along the edge may be of a colour between the cloth's farther in and the mat's: it is no mixture of them.
-        let stripe = inside(window_mm(profiles, blur)).filter(|near| is_stripe(*near, deep, cloth));
-        let cloth = stripe.unwrap_or(deep);
+        let is_fine = EDGE_PX * profiles.pixel_mm < super::INSIDE_MM.0;
+        let near = is_fine.then(|| inside(window_mm(profiles, blur))).flatten();
+        let cloth = near.filter(|near| is_stripe(*near, deep, cloth)).unwrap_or(deep);
         let ground = profiles.ground[i];
         let mat: [f32; 3] = std::array::from_fn(|c| ground[c] * gain[c]);
         let (cc, mm, cm) = (dot(cloth, cloth), dot(mat, mat), dot(cloth, mat));
