@@ -178,7 +178,7 @@ impl Scene<'_> {
         let alike = alike(&profiles, &path, &apart);
         let blur = Blur::measure(&profiles, &ring.gain, &around);
         let grooves = groove::find(&profiles, &ring.gain, &around, &blur);
-        let cloth = |i: usize| ring.cloth(i).unwrap_or(&self.garment.cloth);
+        let cloth = |i: usize| ring.cloth(i, &self.garment.cloth);
         let hues = crossing::hues(&profiles, &around, &ring.gain, cloth, &blur);
         let crossings: Vec<Option<Crossing>> = (0..points.len())
             .into_par_iter()

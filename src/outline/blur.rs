@@ -69,13 +69,15 @@ impl Blur {
     pub(crate) fn measure(profiles: &Profiles, gain: &[[f32; 3]], around_mm: &[f64]) -> Self {
         let mut blur = Self::of(0.0, profiles.pixel_mm);
         // Where an edge lies may hang on the cloth's colours, how wide it is does not.
-        let any = Palette::default();
+        let no_colours = Palette::default();
         for _ in 0..ROUNDS {
             let mut widths: Vec<f32> = (0..profiles.count())
                 .into_par_iter()
                 .step_by(STRIDE)
                 .with_min_len(16)
-                .filter_map(|i| crossing::find(profiles, i, around_mm[i], gain[i], &any, &blur).map(|c| c.width_mm))
+                .filter_map(|i| {
+                    crossing::find(profiles, i, around_mm[i], gain[i], &no_colours, &blur).map(|c| c.width_mm)
+                })
                 .filter(|w| w.is_finite())
                 .collect();
             if widths.len() < ENOUGH {

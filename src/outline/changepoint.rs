@@ -107,7 +107,7 @@ pub(crate) fn log_ratios(profiles: &Profiles, ring: &Ring, garment: &Garment, sh
     let prices = shadows.prices();
     let mut out = vec![0f32; profiles.count() * len];
     out.par_chunks_mut(len).with_min_len(64).enumerate().for_each(|(i, out)| {
-        let cloth = ring.cloth(i).unwrap_or(&garment.cloth);
+        let cloth = ring.cloth(i, &garment.cloth);
         let cloth_light = Light { sigma: cloth.spread.clamp(2.5, 14.0), price: prices.0, ..CLOTH_LIGHT };
         let cloth = cloth.lit(cloth_light);
         let ground = profiles.ground[i];

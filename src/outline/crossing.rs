@@ -28,7 +28,7 @@ const EDGE_PX: f64 = 2.0;
 /// How far a stripe along the edge lies from one of the cloth's colours at most, and from the ray of the colour farther in at
 /// least, in that colour's spreads, of which the least is so many gamma levels.
 const STRIPE_SPREADS: f32 = 3.0;
-const LEAST_SPREAD: f32 = 4.0;
+const LEAST_STRIPE_SPREAD: f32 = 4.0;
 
 /// Difference of hue, as a share of full scale, from which pixels are told apart as mixtures.
 const HUES_APART: (f32, f32) = (0.025, 0.07);
@@ -230,7 +230,7 @@ fn window_mm(profiles: &Profiles, blur: &Blur) -> (f64, f64) {
 fn is_stripe(near: [f32; 3], deep: [f32; 3], cloth: &Palette) -> bool {
     let nearest = |colour: [f32; 3]| cloth.nearest_ray(colour, ANY_SHADE);
     let (Some((own, off)), Some((other, _))) = (nearest(near), nearest(deep)) else { return false };
-    let apart = (STRIPE_SPREADS * cloth.spreads[own].max(LEAST_SPREAD)).powi(2);
+    let apart = (STRIPE_SPREADS * cloth.spreads[own].max(LEAST_STRIPE_SPREAD)).powi(2);
     own != other && off < apart && ANY_SHADE.distance(near, deep) > apart
 }
 
@@ -329,6 +329,21 @@ mod tests {
         );
         let shaded = profiles(PURPLE.map(|v| 0.7 * v), 1.0);
         assert!(is_near(at(&shaded, &[PURPLE, PINK])), "the cloth's own colour in shade is no stripe");
+    }
+
+    #[test]
+    fn in_a_coarse_photo_no_stripe_is_told() {
+        let colour = |mm: f64| if mm < -1.15 { PURPLE } else { PINK };
+        let of_pixels = |pixel_mm: f64| {
+            let banded = profiles(PINK, 1.0);
+            let seen = (0..banded.len).map(|j| colour(banded.offset(j))).collect();
+            let banded = Profiles { pixel_mm, seen, ..banded };
+            Mixture::read(&banded, 0, 0.0, [1.0; 3], &palette(&[PURPLE, PINK]), &Blur::SHARP)
+                .expect("two colours")
+                .cloth
+        };
+        assert_eq!(of_pixels(0.59), PINK);
+        assert_eq!(of_pixels(0.61), PURPLE);
     }
 
     #[test]

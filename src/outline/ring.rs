@@ -77,9 +77,9 @@ impl Ring {
         }
     }
 
-    /// The cloth's colours near a point.
-    pub(crate) fn cloth(&self, i: usize) -> Option<&Palette> {
-        self.cloth.get(i / PALETTE_POINTS).filter(|p| !p.colours.is_empty())
+    /// The cloth's colours near a point, or those of the `whole` cloth where none were read.
+    pub(crate) fn cloth<'a>(&'a self, i: usize, whole: &'a Palette) -> &'a Palette {
+        self.cloth.get(i / PALETTE_POINTS).filter(|p| !p.colours.is_empty()).unwrap_or(whole)
     }
 
     /// The colours of what lies outside near a point, where that is not the mat.
