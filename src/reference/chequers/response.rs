@@ -33,7 +33,7 @@ const RING: [(i32, i32); 16] = [
 /// Half-width of the ring with room for the local mean.
 const MARGIN: u32 = 6;
 /// Least response: a perfect corner gives about 6 times its contrast, so this is 10 grey levels.
-const LEAST: i32 = 60;
+const LEAST: i16 = 60;
 /// No two corners nearer than this, px.
 const APART: i32 = 5;
 /// The most corners worth sorting out.
@@ -81,40 +81,59 @@ pub(super) fn corners(picture: &GrayImage) -> Vec<Corner> {
     found
 }
 
-fn response_map(picture: &GrayImage) -> Vec<i32> {
+fn response_map(picture: &GrayImage) -> Vec<i16> {
     let (width, height) = (picture.width() as usize, picture.height() as usize);
     let margin = MARGIN as usize;
     let raw = picture.as_raw();
-    let offsets = RING.map(|(x, y)| y as isize * width as isize + x as isize);
-    let mut map = vec![0i32; width * height];
+    let mut map = vec![0i16; width * height];
     map.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        if y < margin || y >= height - margin {
-            return;
-        }
-        for (x, out) in row.iter_mut().enumerate().take(width - margin).skip(margin) {
-            *out = response_at(raw, width, y * width + x, &offsets);
+        if y >= margin && y < height - margin {
+            response_row(raw, width, y, &mut row[margin..width - margin]);
         }
     });
     map
 }
 
-fn response_at(raw: &[u8], width: usize, at: usize, offsets: &[isize; 16]) -> i32 {
-    let sample = |k: usize| i32::from(raw[at.wrapping_add_signed(offsets[k])]);
-    // Most of a photo is plain: four samples tell.
-    let quick = (sample(0) + sample(8) - sample(4) - sample(12)).abs();
-    let diagonal = (sample(2) + sample(10) - sample(6) - sample(14)).abs();
-    if quick.max(diagonal) < LEAST / 8 {
-        return 0;
+/// Pixels whose response is taken at once.
+const WIDE: usize = 8;
+
+/// The response along row `y`, from the margin on.
+fn response_row(raw: &[u8], width: usize, y: usize, row: &mut [i16]) {
+    let line = |(x, dy): (i32, i32)| {
+        let from = (y as i32 + dy) as usize * width + (MARGIN as i32 + x) as usize;
+        &raw[from..from + row.len()]
+    };
+    let ring = RING.map(line);
+    let middle = [(0, 0), (-1, 0), (1, 0), (0, -1), (0, 1)].map(line);
+    for from in (0..row.len()).step_by(WIDE) {
+        // The last few pixels are taken together with some of those before them.
+        let from = from.min(row.len().saturating_sub(WIDE));
+        if let Some(out) = row.get_mut(from..from + WIDE) {
+            out.copy_from_slice(&responses(&ring, &middle, from));
+        }
     }
-    let ring: [i32; 16] = std::array::from_fn(sample);
-    let sum: i32 = (0..4).map(|k| (ring[k] + ring[k + 8] - ring[k + 4] - ring[k + 12]).abs()).sum();
-    let difference: i32 = (0..8).map(|k| (ring[k] - ring[k + 8]).abs()).sum();
-    let middle: i32 = [at, at - 1, at + 1, at - width, at + width].iter().map(|&i| i32::from(raw[i])).sum();
-    let mean = (16 * middle / 5 - ring.iter().sum::<i32>()).abs();
-    sum - difference - mean
 }
 
-fn is_peak(response: &[i32], stride: usize, x: usize, y: usize) -> bool {
+/// The responses of the pixels from one on. In 16 bits, so that the processor takes all of them at once.
+fn responses(ring: &[&[u8]; 16], middle: &[&[u8]; 5], from: usize) -> [i16; WIDE] {
+    let values = |line: &[u8]| -> [i16; WIDE] {
+        let part = line[from..].first_chunk::<WIDE>();
+        part.map_or([0; WIDE], |part| part.map(i16::from))
+    };
+    let ring = ring.map(values);
+    let middle = middle.map(values);
+    std::array::from_fn(|i| {
+        let at = |k: usize| ring[k][i];
+        let quarters = |k: usize| (at(k) + at(k + 8) - at(k + 4) - at(k + 12)).abs();
+        let sum = (0..4).map(quarters).sum::<i16>();
+        let difference = (0..8).map(|k| (at(k) - at(k + 8)).abs()).sum::<i16>();
+        let middle = middle.iter().map(|m| m[i]).sum::<i16>();
+        let mean = (16 * middle / 5 - (0..16).map(at).sum::<i16>()).abs();
+        sum - difference - mean
+    })
+}
+
+fn is_peak(response: &[i16], stride: usize, x: usize, y: usize) -> bool {
     let here = response[y * stride + x];
     if here < LEAST {
         return false;
@@ -129,9 +148,10 @@ fn is_peak(response: &[i32], stride: usize, x: usize, y: usize) -> bool {
     })
 }
 
-fn corner_at(picture: &GrayImage, response: &[i32], stride: usize, x: usize, y: usize) -> Corner {
+fn corner_at(picture: &GrayImage, response: &[i16], stride: usize, x: usize, y: usize) -> Corner {
     let at = y * stride + x;
-    let peak = |before: i32, here: i32, after: i32| {
+    let peak = |before: i16, here: i16, after: i16| {
+        let (before, here, after) = (i32::from(before), i32::from(here), i32::from(after));
         let bend = before - 2 * here + after;
         if bend < 0 { (0.5 * f64::from(before - after) / f64::from(bend)).clamp(-0.5, 0.5) } else { 0.0 }
     };
@@ -146,5 +166,40 @@ fn corner_at(picture: &GrayImage, response: &[i32], stride: usize, x: usize, y: 
         c += value * angle.cos();
         s += value * angle.sin();
     }
-    Corner { at: ImagePoint::new(x as f64 + dx, y as f64 + dy), light: 0.5 * s.atan2(c), strength: r(at) }
+    Corner { at: ImagePoint::new(x as f64 + dx, y as f64 + dy), light: 0.5 * s.atan2(c), strength: i32::from(r(at)) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The response as the paper states it, one pixel at a time.
+    fn stated(picture: &GrayImage, x: u32, y: u32) -> i32 {
+        let at = |dx: i32, dy: i32| {
+            i32::from(picture.get_pixel(x.checked_add_signed(dx).unwrap(), y.checked_add_signed(dy).unwrap())[0])
+        };
+        let ring = RING.map(|(dx, dy)| at(dx, dy));
+        let sum: i32 = (0..4).map(|k| (ring[k] + ring[k + 8] - ring[k + 4] - ring[k + 12]).abs()).sum();
+        let difference: i32 = (0..8).map(|k| (ring[k] - ring[k + 8]).abs()).sum();
+        let middle = at(0, 0) + at(-1, 0) + at(1, 0) + at(0, -1) + at(0, 1);
+        sum - difference - (16 * middle / 5 - ring.iter().sum::<i32>()).abs()
+    }
+
+    #[test]
+    fn the_response_is_the_stated_one_at_every_width() {
+        for width in [15, 20, 21, 28, 37] {
+            // Mixed bits, with the extremes among them.
+            let level = |x: u32, y: u32| match (x * 7919 + y * 104_729 + x * y * 31) % 1009 {
+                v if v < 200 => 0,
+                v if v > 800 => 255,
+                v => (v % 256) as u8,
+            };
+            let picture = GrayImage::from_fn(width, 19, |x, y| image::Luma([level(x, y)]));
+            let map = response_map(&picture);
+            for (x, y) in (MARGIN..width - MARGIN).flat_map(|x| (MARGIN..19 - MARGIN).map(move |y| (x, y))) {
+                let seen = i32::from(map[(y * width + x) as usize]);
+                assert_eq!(seen, if width < 20 { 0 } else { stated(&picture, x, y) }, "at {x}, {y} of {width}");
+            }
+        }
+    }
 }

@@ -141,7 +141,13 @@ fn read_ahead(raw: &[u8], stride: usize, starts: impl Iterator<Item = (f32, f32)
 /// Fixed point with 16 fractional bits: conversions from floats cost more than the sampling. By itself it keeps what it
 /// counts with in registers.
 #[inline(never)]
-fn add_row(raw: &[u8], stride: usize, start: (f32, f32), step: (f32, f32), sums: &mut [i32]) -> Option<()> {
+pub(in crate::reference) fn add_row(
+    raw: &[u8],
+    stride: usize,
+    start: (f32, f32),
+    step: (f32, f32),
+    sums: &mut [i32],
+) -> Option<()> {
     let fixed = |v: f32| (f64::from(v) * 65_536.0) as i64;
     let (mut x, mut y) = (fixed(start.0), fixed(start.1));
     let (sx, sy) = (fixed(step.0), fixed(step.1));

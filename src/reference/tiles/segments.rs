@@ -9,8 +9,10 @@ use crate::reference::Marking;
 
 /// Distances at which a line must stand out from both sides, px: thin and wide grout.
 const REACHES: [usize; 2] = [3, 6];
+/// Rim of the picture left out, px.
+const MARGIN: usize = REACHES[1] + 2;
 /// Least ridge, grey levels.
-const LEAST: i32 = 4;
+const LEAST: u8 = 4;
 /// The most ridge points worth sorting out, and how many of the strongest are looked at where those of a weave hide the joints.
 pub(super) const MOST_POINTS: usize = 40_000;
 pub(super) const STRONGEST_POINTS: usize = 8_000;
@@ -82,18 +84,16 @@ pub(super) fn segments(picture: &GrayImage, marking: Marking, most: usize) -> Ve
 
 fn ridge_points(picture: &GrayImage, marking: Marking, most: usize) -> Vec<Point> {
     let (width, height) = (picture.width() as usize, picture.height() as usize);
-    let margin = REACHES[1] + 2;
-    if width < 4 * margin || height < 4 * margin {
+    if width < 4 * MARGIN || height < 4 * MARGIN {
         return Vec::new();
     }
-    let sign = if marking == Marking::LightLines { -1 } else { 1 };
-    let ridge = ridge_map(picture, sign);
-    let rows: Vec<usize> = (margin..height - margin).collect();
-    let mut peaks: Vec<(i32, usize)> = rows
+    let ridge = ridge_map(picture, marking);
+    let rows: Vec<usize> = (MARGIN..height - MARGIN).collect();
+    let mut peaks: Vec<(u8, usize)> = rows
         .par_iter()
         .flat_map_iter(|&y| {
             let ridge = &ridge;
-            (margin..width - margin).filter_map(move |x| {
+            (MARGIN..width - MARGIN).filter_map(move |x| {
                 let at = y * width + x;
                 let here = ridge[at];
                 let crest = |step: usize| here >= ridge[at - step] && here > ridge[at + step];
@@ -116,40 +116,54 @@ fn ridge_points(picture: &GrayImage, marking: Marking, most: usize) -> Vec<Point
 }
 
 /// How far a pixel stands out from both sides, in the better of the two directions and reaches.
-fn ridge_map(picture: &GrayImage, sign: i32) -> Vec<i32> {
+fn ridge_map(picture: &GrayImage, marking: Marking) -> Vec<u8> {
     let (width, height) = (picture.width() as usize, picture.height() as usize);
-    let raw = picture.as_raw();
     let margin = REACHES[1];
-    let mut map = vec![0i32; width * height];
+    let mut map = vec![0u8; width * height];
     map.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        if y < margin || y >= height - margin {
-            return;
-        }
-        for (x, out) in row.iter_mut().enumerate().take(width - margin).skip(margin) {
-            let at = y * width + x;
-            let here = i32::from(raw[at]);
-            let stands = |step: usize| {
-                let (a, b) = (i32::from(raw[at - step]), i32::from(raw[at + step]));
-                (sign * (a - here)).min(sign * (b - here))
-            };
-            *out = REACHES.iter().map(|&r| stands(r).max(stands(r * width))).fold(0, i32::max);
+        if y >= margin && y + margin < height {
+            REACHES.iter().for_each(|&reach| raise_to_ridge(picture, y, reach, marking, row));
         }
     });
     map
 }
 
+/// Raises the row `y` of a ridge map to what stands out from both sides at one reach.
+fn raise_to_ridge(picture: &GrayImage, y: usize, reach: usize, marking: Marking, row: &mut [u8]) {
+    let (width, margin) = (picture.width() as usize, REACHES[1]);
+    let line = |y: usize, by: usize| &picture.as_raw()[y * width + margin + by - reach..][..width - 2 * margin];
+    let (here, left, right) = (line(y, reach), line(y, 0), line(y, 2 * reach));
+    let (up, down) = (line(y - reach, reach), line(y + reach, reach));
+    let row = &mut row[margin..width - margin];
+    let (here, left, right) = (&here[..row.len()], &left[..row.len()], &right[..row.len()]);
+    let (up, down) = (&up[..row.len()], &down[..row.len()]);
+    let is_light = marking == Marking::LightLines;
+    for i in 0..row.len() {
+        let ridge = if is_light {
+            here[i].saturating_sub(left[i].max(right[i]).min(up[i].max(down[i])))
+        } else {
+            left[i].min(right[i]).max(up[i].min(down[i])).saturating_sub(here[i])
+        };
+        row[i] = row[i].max(ridge);
+    }
+}
+
 /// Direction of the line at a point: square to the gradients round it; `None` where they have no one direction.
+///
+/// The point lies [`MARGIN`] from the picture's rim.
 fn direction(raw: &[u8], width: usize, at: usize) -> Option<Vector2<f64>> {
-    let mut tensor = Matrix2::zeros();
-    for dy in -3isize..=3 {
-        for dx in -3isize..=3 {
-            let i = at.wrapping_add_signed(dy * width as isize + dx);
-            let value = |i: usize| f64::from(raw.get(i).copied().unwrap_or(0));
-            let g = Vector2::new(value(i + 1) - value(i - 1), value(i + width) - value(i - width));
-            tensor += g * g.transpose();
+    let (mut xx, mut xy, mut yy) = (0i32, 0i32, 0i32);
+    let row = |dy: usize| raw.get(at + dy * width - 4 * width - 4..)?.first_chunk::<9>();
+    let mut rows = [row(0)?, row(1)?, row(2)?];
+    for dy in 2..9 {
+        rows = [rows[1], rows[2], row(dy)?];
+        for x in 1..8 {
+            let gx = i32::from(rows[1][x + 1]) - i32::from(rows[1][x - 1]);
+            let gy = i32::from(rows[2][x]) - i32::from(rows[0][x]);
+            (xx, xy, yy) = (xx + gx * gx, xy + gx * gy, yy + gy * gy);
         }
     }
-    let (xx, xy, yy) = (tensor[(0, 0)], tensor[(0, 1)], tensor[(1, 1)]);
+    let (xx, xy, yy) = (f64::from(xx), f64::from(xy), f64::from(yy));
     let spread = ((xx - yy) * (xx - yy) + 4.0 * xy * xy).sqrt();
     if spread < 0.3 * (xx + yy) {
         return None;
@@ -194,6 +208,8 @@ struct Hough {
     votes: Vec<i32>,
     offsets: usize,
     half: f64,
+    /// Unit normals of the directions.
+    normals: [Vector2<f64>; ANGLES],
     /// Best bin of each angle, unless votes there changed since.
     best: Vec<Option<(i32, usize)>>,
 }
@@ -202,7 +218,8 @@ impl Hough {
     fn new(points: &[Point], diagonal: f64) -> Self {
         let half = (0.25 * diagonal).ceil() + 2.0;
         let offsets = 2 * half as usize + 1;
-        let mut hough = Self { votes: vec![0; ANGLES * offsets], offsets, half, best: vec![None; ANGLES] };
+        let (votes, best) = (vec![0; ANGLES * offsets], vec![None; ANGLES]);
+        let mut hough = Self { votes, offsets, half, normals: std::array::from_fn(normal), best };
         points.iter().for_each(|p| hough.vote(p, 1));
         hough
     }
@@ -211,7 +228,7 @@ impl Hough {
         let own = own_angle(p);
         for step in -FAN..=FAN {
             let angle = (own + step).rem_euclid(ANGLES as i32) as usize;
-            let at = angle * self.offsets + self.bin(normal(angle).dot(&p.at));
+            let at = angle * self.offsets + self.bin(self.normals[angle].dot(&p.at));
             self.votes[at] += weight;
             self.best[angle] = None;
         }
@@ -235,7 +252,7 @@ impl Hough {
 
     /// Takes the points of a peak out and returns its runs that are long enough.
     fn runs(&mut self, free: &mut Free, angle: usize, offset: f64, least: f64) -> Vec<Segment> {
-        let n = normal(angle);
+        let n = self.normals[angle];
         let mut on = free.take(n, offset);
         let n = match line_through(&on) {
             Some((n, offset)) => {

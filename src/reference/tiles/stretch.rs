@@ -4,6 +4,7 @@ use image::GrayImage;
 use nalgebra::Vector2;
 
 use crate::camera::Camera;
+use crate::reference::grid::side::add_row;
 use crate::reference::{Axis, LineSighting, Marking};
 use crate::units::{ImagePoint, MatPoint};
 
@@ -95,23 +96,11 @@ fn measure(luma: &GrayImage, a: ImagePoint, b: ImagePoint, search: &Search) -> O
     let way = b - a;
     let normal = Vector2::new(-way.y, way.x) / way.norm();
     let step = (search.half_px / 40.0).clamp(0.25, 1.0);
-    let half_count = (search.half_px / step).ceil() as i32;
+    let half_count = (search.half_px / step).ceil() as usize;
     let along_count = (way.norm() / 2.0).clamp(4.0, 28.0) as usize;
-    let sign = if search.marking == Marking::LightLines { 1.0f32 } else { -1.0 };
-    // One row for each offset across, one column for each place along.
-    let places: Vec<ImagePoint> = (0..along_count).map(|i| a.lerp(b, (i as f64 + 0.5) / along_count as f64)).collect();
-    let row = |k: i32| {
-        let aside = normal * (f64::from(k - half_count) * step);
-        places.iter().map(move |place| sign * sample(luma, *place + aside))
-    };
-    let mut values = Vec::with_capacity(along_count);
-    let profile: Vec<f64> = (0..=2 * half_count)
-        .map(|k| {
-            values.clear();
-            values.extend(row(k));
-            f64::from(trimmed_mean(&mut values))
-        })
-        .collect();
+    let mut samples = Samples::read(luma, (a, b), along_count, normal * step, 2 * half_count + 1)?;
+    let sign = if search.marking == Marking::LightLines { 1.0 } else { -1.0 };
+    let profile: Vec<f64> = samples.trimmed_means().into_iter().map(|v| sign * f64::from(v)).collect();
     let base = baseline(&profile);
     let level: Vec<f64> = profile.iter().zip(&base.values).map(|(v, b)| v - b).collect();
     let (top, &peak) = level.iter().enumerate().max_by(|x, y| x.1.total_cmp(y.1))?;
@@ -119,39 +108,73 @@ fn measure(luma: &GrayImage, a: ImagePoint, b: ImagePoint, search: &Search) -> O
         return None;
     }
     let (lo, hi) = flanks(&level, top, 0.5 * peak)?;
-    let shown = row(top as i32).filter(|v| f64::from(*v) - base.values[top] > 0.4 * peak).count();
+    let shown = samples.column(top).filter(|v| sign * f64::from(*v) - base.values[top] > 0.4 * peak).count();
     if (shown as f64) < ALONG * along_count as f64 {
         return None;
     }
     let centre = centroid(&level, top, 0.3 * peak);
-    let offset = (centre - f64::from(half_count)) * step;
+    let offset = (centre - half_count as f64) * step;
     Some(Found { at: a.lerp(b, 0.5) + normal * offset, contrast: peak, width_px: (hi - lo) * step })
 }
 
-/// Bilinear; the caller keeps inside the photo.
-fn sample(luma: &GrayImage, at: ImagePoint) -> f32 {
-    let (x, y) = (at.x.max(0.0) as usize, at.y.max(0.0) as usize);
-    let (fx, fy) = ((at.x - x as f64) as f32, (at.y - y as f64) as f32);
-    let raw = luma.as_raw();
-    let stride = luma.width() as usize;
-    let base = y * stride + x;
-    let (Some(top), Some(low)) = (raw.get(base..base + 2), raw.get(base + stride..base + stride + 2)) else {
-        return 0.0;
-    };
-    let across = |v: &[u8]| f32::from(v[0]) + (f32::from(v[1]) - f32::from(v[0])) * fx;
-    across(top) + (across(low) - across(top)) * fy
+/// Grey levels over a stretch: a row across it at each place along.
+struct Samples {
+    values: Vec<f32>,
+    columns: usize,
 }
 
-/// Mean without the lowest and the highest fifth (sorts the values in part).
-fn trimmed_mean(values: &mut [f32]) -> f32 {
-    let cut = values.len() / 5;
-    if cut > 0 {
-        let (_, _, rest) = values.select_nth_unstable_by(cut - 1, f32::total_cmp);
-        let most = rest.len() - cut;
-        rest.select_nth_unstable_by(most, f32::total_cmp);
+impl Samples {
+    /// Rows of `columns` samples `step` apart, the middle one on the line from `a` to `b`; `None` beyond the photo.
+    fn read(
+        luma: &GrayImage,
+        (a, b): (ImagePoint, ImagePoint),
+        rows: usize,
+        step: Vector2<f64>,
+        columns: usize,
+    ) -> Option<Self> {
+        let (raw, stride) = (luma.as_raw(), luma.width() as usize);
+        let mut values = Vec::with_capacity(rows * columns);
+        let mut sums = vec![0i32; columns];
+        for i in 0..rows {
+            let start = a.lerp(b, (i as f64 + 0.5) / rows as f64) - step * (0.5 * (columns - 1) as f64);
+            sums.fill(0);
+            add_row(raw, stride, (start.x as f32, start.y as f32), (step.x as f32, step.y as f32), &mut sums)?;
+            values.extend(sums.iter().map(|v| *v as f32 / 65_536.0));
+        }
+        Some(Self { values, columns })
     }
-    let kept = &values[cut..values.len() - cut];
-    kept.iter().sum::<f32>() / kept.len().max(1) as f32
+
+    /// Each column's mean without its lowest and its highest fifth; columns are sorted for it in part.
+    fn trimmed_means(&mut self) -> Vec<f32> {
+        let rows = self.values.len() / self.columns;
+        let cut = rows / 5;
+        for pass in 0..cut {
+            // All columns at once: the least of those left goes first, the greatest last.
+            (pass + 1..rows - pass).rev().for_each(|row| self.order(row));
+            (pass + 2..rows - pass).for_each(|row| self.order(row));
+        }
+        let mut means = vec![0.0f32; self.columns];
+        for row in self.values.chunks_exact(self.columns).take(rows - cut).skip(cut) {
+            means.iter_mut().zip(row).for_each(|(sum, v)| *sum += v);
+        }
+        let kept = (rows - 2 * cut).max(1) as f32;
+        means.iter_mut().for_each(|sum| *sum /= kept);
+        means
+    }
+
+    /// Puts the lesser value of a row and the one before it into the one before, in every column.
+    fn order(&mut self, row: usize) {
+        let (before, after) = self.values.split_at_mut(row * self.columns);
+        let before = &mut before[(row - 1) * self.columns..];
+        for (a, b) in before.iter_mut().zip(after) {
+            (*a, *b) = if *b < *a { (*b, *a) } else { (*a, *b) };
+        }
+    }
+
+    /// The values of a column, in any order.
+    fn column(&self, at: usize) -> impl Iterator<Item = f32> {
+        self.values.iter().skip(at).step_by(self.columns).copied()
+    }
 }
 
 struct Baseline {
@@ -205,4 +228,39 @@ fn centroid(level: &[f64], top: usize, floor: f64) -> f64 {
         down -= 1;
     }
     moment / sum.max(1e-12)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_lowest_and_the_highest_fifth_of_every_column_do_not_count() {
+        for rows in [4, 5, 11, 28] {
+            let columns = 3;
+            let level = |row: usize, column: usize| ((row * 37 + column * 11) * 101 % 251) as f32;
+            let values = (0..rows * columns).map(|i| level(i / columns, i % columns)).collect();
+            let means = Samples { values, columns }.trimmed_means();
+            for (column, mean) in means.into_iter().enumerate() {
+                let mut sorted: Vec<f32> = (0..rows).map(|row| level(row, column)).collect();
+                sorted.sort_by(f32::total_cmp);
+                let kept = &sorted[rows / 5..rows - rows / 5];
+                let expected = kept.iter().sum::<f32>() / kept.len() as f32;
+                assert!((mean - expected).abs() < 1e-3, "{mean} for {expected} of {rows} rows");
+            }
+        }
+    }
+
+    #[test]
+    fn a_joint_is_found_where_it_is_between_pixels() {
+        // A dark joint 4 px wide about x = 50.3, its rims soft over 2 px.
+        let dark = |x: f64| (1.5 - 0.5 * (x - 50.3).abs()).clamp(0.0, 1.0);
+        let picture =
+            GrayImage::from_fn(100, 90, |x, _| image::Luma([(180.0 - 80.0 * dark(f64::from(x))).round() as u8]));
+        let search = Search { half_px: 20.0, marking: Marking::DarkLines, shift: 0.0 };
+        let (a, b) = (ImagePoint::new(48.0, 15.0), ImagePoint::new(48.0, 75.0));
+        let found = measure(&picture, a, b, &search).expect("a joint");
+        assert!((found.at.x - 50.3).abs() < 0.05 && (found.width_px - 4.0).abs() < 0.1, "{found:?}");
+        assert!(measure(&picture, a, b, &Search { marking: Marking::LightLines, ..search }).is_none());
+    }
 }
