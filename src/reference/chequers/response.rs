@@ -97,7 +97,7 @@ fn response_map(picture: &GrayImage) -> Vec<i16> {
 /// Pixels whose response is taken at once.
 const WIDE: usize = 8;
 
-/// The response along row `y`, from the margin on.
+/// The response along row `y`, from the margin on; none where that leaves fewer pixels than are taken at once.
 fn response_row(raw: &[u8], width: usize, y: usize, row: &mut [i16]) {
     let line = |(x, dy): (i32, i32)| {
         let from = (y as i32 + dy) as usize * width + (MARGIN as i32 + x) as usize;
