@@ -22,6 +22,15 @@ const ENOUGH: usize = 12;
 /// Pixels of one colour differ by so much at least (noise, JPEG), gamma levels.
 const LEAST_SPREAD: f32 = 2.5;
 
+/// Most that being a rare colour costs.
+const DEAREST: f32 = 4.0;
+
+/// A colour is another than those known if it lies so many of its spreads, of at least so many gamma levels, from all their
+/// rays.
+const OTHER_SPREADS: f32 = 3.0;
+const LEAST_OTHER_SPREAD: f32 = 4.0;
+const ANY_LIGHT: Light = Light { factor: (0.5, 1.2), free: (0.5, 1.2), price: 0.0, sigma: 1.0 };
+
 /// A pixel differed from its neighbours by at most so many times more before their colour bled into it.
 const MOST_BLED: f32 = 2.0;
 
@@ -124,6 +133,23 @@ impl Palette {
         Self { colours, prices, spread, spreads }
     }
 
+    /// These colours of a part, and those of the whole that none of them is in any light: rare ones here.
+    pub(crate) fn with_others_of(&self, whole: &Self) -> Self {
+        let mut all = self.clone();
+        if self.colours.is_empty() {
+            return all;
+        }
+        for (colour, spread) in whole.colours.iter().zip(&whole.spreads) {
+            let far = (OTHER_SPREADS * spread.max(LEAST_OTHER_SPREAD)).powi(2);
+            if self.nearest_distance(*colour, ANY_LIGHT) > far {
+                all.colours.push(*colour);
+                all.prices.push(DEAREST);
+                all.spreads.push(*spread);
+            }
+        }
+        all
+    }
+
     /// Least of pixels' squared distances to the colours' rays (the colour in weaker or stronger light), prices included.
     pub(crate) fn distances(&self, seen: &SeenRow, light: Light) -> Vec<f32> {
         let mut distances = Vec::with_capacity(seen.len());
@@ -189,7 +215,7 @@ impl LitPalette {
 }
 
 fn rarity_price(share: f32) -> f32 {
-    (-2.0 * share.max(1e-3).ln()).min(4.0)
+    (-2.0 * share.max(1e-3).ln()).min(DEAREST)
 }
 
 /// Is a colour no colour of its own: a mixture of two that pixels on their border show, or a darker shade of one?
@@ -430,5 +456,19 @@ mod tests {
             let wanted = if colour[0] > 120.0 { 2.0 } else { 6.0 };
             assert!((spread / wanted - 1.0).abs() < 0.25, "{spread} for {wanted}");
         }
+    }
+
+    #[test]
+    fn a_part_takes_from_the_whole_the_colours_it_does_not_know_in_any_light() {
+        let of = |colours: &[[f32; 3]]| {
+            let n = colours.len();
+            Palette { colours: colours.to_vec(), prices: vec![1.0; n], spread: 3.0, spreads: vec![3.0; n] }
+        };
+        let (purple, black) = ([105.0, 31.0, 194.0], [22.0, 42.0, 20.0]);
+        let whole = of(&[purple.map(|v| 0.8 * v), black]);
+        let part = of(&[purple]).with_others_of(&whole);
+        assert_eq!(part.colours, [purple, black], "purple in weaker light is no other colour");
+        assert_eq!(part.prices, [1.0, DEAREST]);
+        assert_eq!(Palette::default().with_others_of(&whole), Palette::default(), "what was not read stays so");
     }
 }

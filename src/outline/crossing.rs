@@ -91,12 +91,27 @@ pub(crate) fn find(
         (Some(a), None) if trust < 0.7 => a,
         _ => return None,
     };
-    let (a, b) = (at(&half, 0), at(&half, 2));
-    let width_mm = match (a, b) {
-        (Some(a), Some(b)) => (a - b).abs() as f32,
-        _ => f32::NAN,
-    };
-    Some(Crossing { at_mm, width_mm, line: line_contrast(profiles, i, at_mm) })
+    Some(Crossing { at_mm, width_mm: width_mm(at(&half, 0), at(&half, 2)), line: line_contrast(profiles, i, at_mm) })
+}
+
+/// The same half way between the two sides' colours and nothing else: a stripe may have no part of what sets the cloth
+/// apart from shade, and be no mixture of cloth and mat.
+pub(crate) fn plain_step(
+    profiles: &Profiles,
+    i: usize,
+    around_mm: f64,
+    gain: [f32; 3],
+    blur: &Blur,
+) -> Option<Crossing> {
+    let clean = without_lines(profiles, i, gain, 0..profiles.len);
+    let half = Signal::projected(profiles, &clean, around_mm, blur, difference)?;
+    let at = |quarter: usize| half.crossing(profiles, around_mm, quarter, SEARCH_MM * blur.times);
+    let at_mm = at(HALF)?;
+    Some(Crossing { at_mm, width_mm: width_mm(at(0), at(2)), line: line_contrast(profiles, i, at_mm) })
+}
+
+fn width_mm(quarter: Option<f64>, three_quarters: Option<f64>) -> f32 {
+    quarter.zip(three_quarters).map_or(f32::NAN, |(a, b)| (a - b).abs() as f32)
 }
 
 /// How far cloth and mat differ so much in hue about every change-point that it tells more than the groove, 0 to 1.
@@ -123,12 +138,24 @@ struct Signal {
 }
 
 impl Signal {
-    /// Projected on the difference of the two sides' colours.
+    /// Projected on the difference of the two sides' colours, with little of what a shadow changes.
     fn half_way(profiles: &Profiles, i: usize, clean: &[[f32; 3]], around_mm: f64, blur: &Blur) -> Option<Self> {
+        let ground = profiles.ground[i];
+        Self::projected(profiles, clean, around_mm, blur, |inside, outside| direction(inside, outside, ground))
+    }
+
+    /// Projected on a direction that depends on the colours inside and outside.
+    fn projected(
+        profiles: &Profiles,
+        clean: &[[f32; 3]],
+        around_mm: f64,
+        blur: &Blur,
+        direction: impl Fn([f32; 3], [f32; 3]) -> [f32; 3],
+    ) -> Option<Self> {
         let (near, far) = window_mm(profiles, blur);
         let inside = medians(&clean[profiles.range(around_mm - far, around_mm - near)])?;
         let outside = medians(&clean[profiles.range(around_mm + near, around_mm + far)])?;
-        let weight = direction(inside, outside, profiles.ground[i]);
+        let weight = direction(inside, outside);
         let (low, high) = (dot(outside, weight), dot(inside, weight));
         if high - low < 1e-3 {
             return None;
@@ -261,9 +288,13 @@ pub(super) fn medians(values: &[[f32; 3]]) -> Option<[f32; 3]> {
     }))
 }
 
+fn difference(inside: [f32; 3], outside: [f32; 3]) -> [f32; 3] {
+    std::array::from_fn(|c| inside[c] - outside[c])
+}
+
 /// The direction to project on: the difference of the sides with its part along the mat's colour reduced.
 fn direction(inside: [f32; 3], outside: [f32; 3], mat: [f32; 3]) -> [f32; 3] {
-    let d: [f32; 3] = std::array::from_fn(|c| inside[c] - outside[c]);
+    let d = difference(inside, outside);
     let norm = (mat[0].powi(2) + mat[1].powi(2) + mat[2].powi(2)).sqrt().max(1.0);
     let unit = mat.map(|m| m / norm);
     let along = d[0] * unit[0] + d[1] * unit[1] + d[2] * unit[2];
@@ -329,6 +360,15 @@ mod tests {
         );
         let shaded = profiles(PURPLE.map(|v| 0.7 * v), 1.0);
         assert!(is_near(at(&shaded, &[PURPLE, PINK])), "the cloth's own colour in shade is no stripe");
+    }
+
+    #[test]
+    fn a_plain_step_ends_a_dark_stripe_that_no_mixture_tells_from_shade() {
+        let banded = profiles([26.0, 36.0, 22.0], 1.0);
+        let step = plain_step(&banded, 0, 0.1, [1.0; 3], &Blur::SHARP).expect("a step");
+        assert!(step.at_mm.abs() < 0.15, "{step:?}");
+        let found = find(&banded, 0, 0.1, [1.0; 3], &palette(&[PURPLE]), &Blur::SHARP);
+        assert!(found.is_none_or(|found| found.at_mm < -0.4), "{found:?}");
     }
 
     #[test]

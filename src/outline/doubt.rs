@@ -15,7 +15,7 @@ const OF_WIDTH: f64 = 0.3;
 const OF_PIXEL: f64 = 0.6;
 
 /// Share of the gap between change-point and crossing beyond the usual.
-const OF_GAP: f64 = 0.5;
+const OF_GAP: f64 = 1.0;
 const USUAL_GAP_MM: f64 = 0.35;
 
 /// Doubt per scatter of the crossings beyond what they scatter about any edge: neighbours err together.

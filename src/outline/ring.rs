@@ -56,7 +56,8 @@ impl Ring {
         let gain = (0..n).map(|i| pooled[i / LIGHT_STEP]).collect();
         let strange = widened(&strange, 4);
         let inside = inside_mm.map(|(near, far)| profiles.range(-far, -near));
-        let cloth = inside.map_or_else(Vec::new, |range| palettes(profiles, range, |_| true));
+        let near = inside.map_or_else(Vec::new, |range| palettes(profiles, range, |_| true));
+        let cloth = near.iter().map(|near| near.with_others_of(&garment.cloth)).collect();
         let other = palettes(profiles, outside, |i| strange[i]);
         Self { gain, strange, cloth, other }
     }

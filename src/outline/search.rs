@@ -70,6 +70,24 @@ pub(crate) struct Search<'a> {
     sharp: OnceCell<Vec<f32>>,
 }
 
+/// What was found.
+pub(crate) struct Found {
+    /// The best path.
+    pub path: Path,
+    /// How far apart the two sides are at every point: their mean log ratios' difference, halved.
+    pub apart: Vec<f32>,
+    /// Log ratio of cloth over background of every sample; 0 where the path does not rest on them.
+    pub ratios: Vec<f32>,
+}
+
+impl Found {
+    /// Is what lies between two offsets of a profile clearly cloth?
+    pub(crate) fn is_cloth(&self, profiles: &Profiles, i: usize, (from_mm, to_mm): (f64, f64)) -> bool {
+        let between = &self.ratios[i * profiles.len..(i + 1) * profiles.len][profiles.range(from_mm, to_mm)];
+        !between.is_empty() && between.iter().sum::<f32>() > MOST_OVERRULED * between.len() as f32
+    }
+}
+
 /// How the colours of cloth and mat lie to each other: the angle between them (its sine), and their lengths, gamma levels.
 #[derive(Debug, Clone, Copy)]
 struct Colours {
@@ -110,8 +128,8 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// The best path within a reach, and how far apart the two sides are at every point.
-    pub(crate) fn change_points(&self, reach_mm: f64) -> (Path, Vec<f32>) {
+    /// The best path within a reach.
+    pub(crate) fn change_points(&self, reach_mm: f64) -> Found {
         let range = self.profiles.range(-reach_mm, reach_mm);
         let mut usual = self.costs(Shadows::Usual);
         let mut path = self.best(&usual, &range);
@@ -142,7 +160,10 @@ impl<'a> Search<'a> {
             path.at = self.led(&usual, &led, &range).at;
         }
         self.in_from_rims(&mut usual, &mut led, &mut path, &range);
-        (path, usual.apart)
+        let Costs { apart, mut ratios, .. } = usual;
+        let rows = ratios.chunks_mut(self.profiles.len).zip(&led);
+        rows.filter(|(_, led)| **led > 0.0).for_each(|(row, _)| row.fill(0.0));
+        Found { path, apart, ratios }
     }
 
     /// Leads the path in from where it runs along a shadow's soft rim.
