@@ -45,7 +45,7 @@ pub use cells::CellMap;
 pub use extent::MatExtent;
 pub use mat_model::MatModel;
 pub use palette::Palette;
-pub(crate) use palette::{Compared, Light, Seen, SeenRow};
+pub(crate) use palette::{ANY_SHADE, Compared, Light, Seen, SeenRow};
 pub use plain::separate_plain;
 
 /// Colours kept of the cloth: enough for a print, few enough to mean something.

@@ -40,7 +40,7 @@ use crossing::Crossing;
 use groove::Groove;
 use profiles::{Profiles, Span};
 use ring::Ring;
-use search::{Found, Search};
+use search::{ChangePoints, Search};
 
 pub(crate) use calm::without_loops;
 pub use statistics::Statistics;
@@ -103,10 +103,6 @@ const BESIDE_WAY_MM: f64 = 0.8;
 const WAYS_END: usize = 3;
 /// Fewer points than these prove nothing.
 const LEAST_SHOWN: usize = 5;
-/// Pixels by which a crossing lies off the change-point at least to be held against what lies between, and how many about
-/// either of them its blur reaches.
-const LEAST_GAP_PX: f64 = 2.0;
-const BLUR_PX: f64 = 0.5;
 /// Points that a way is divided into at least: what is read around it is pooled over so many.
 const LEAST_WAY: usize = 64;
 
@@ -171,8 +167,8 @@ impl Scene<'_> {
         let span = Span { from_mm: -5.0, to_mm: FINE_OUTSIDE_MM, step_mm };
         let mut profiles = self.profiles(points, &normals, &span);
         let ring = Ring::read(&profiles, self.garment, Some(INSIDE_MM));
-        let found = Search::new(&profiles, &ring, self.garment, (1.5, 5.0)).change_points(SECOND_REACH_MM);
-        let Found { path, apart, .. } = &found;
+        let changes = Search::new(&profiles, &ring, self.garment, (1.5, 5.0)).change_points(SECOND_REACH_MM);
+        let ChangePoints { path, apart, .. } = &changes;
         let around: Vec<f64> = path.at.iter().map(|k| profiles.offset(*k)).collect();
         let off_mat = |i: usize| {
             let beside = points[i] + normals[i] * (around[i] + ring::BESIDE_MM.0);
@@ -188,7 +184,7 @@ impl Scene<'_> {
         let crossings: Vec<Option<Crossing>> = (0..points.len())
             .into_par_iter()
             .with_min_len(64)
-            .map(|i| crossing_of(&profiles, i, &found, ring.gain[i], cloth(i), (grooves[i], hues[i]), &blur))
+            .map(|i| crossing_of(&profiles, i, &changes, ring.gain[i], cloth(i), (grooves[i], hues[i]), &blur))
             .collect();
         let crossings = outliers::dropped(points, &normals, crossings);
         let places = curve::places(points, &normals, &crossings);
@@ -245,7 +241,7 @@ impl Scene<'_> {
 fn crossing_of(
     profiles: &Profiles,
     i: usize,
-    found: &Found,
+    changes: &ChangePoints,
     gain: [f32; 3],
     cloth: &Palette,
     (groove, hue): (Option<Groove>, f64),
@@ -255,15 +251,11 @@ fn crossing_of(
     if share == 0.0 {
         return groove.map(|g| g.crossing);
     }
-    let around_mm = profiles.offset(found.path.at[i]);
+    let around_mm = profiles.offset(changes.path.at[i]);
     let first = crossing::find(profiles, i, around_mm, gain, cloth, blur);
     let half_way = first.and_then(|first| crossing::find(profiles, i, first.at_mm, gain, cloth, blur));
     // What is clearly cloth is no mixture of it and the mat: a narrow stripe along the edge may look like one.
-    let (gap_mm, blur_mm) = (LEAST_GAP_PX * profiles.pixel_mm, BLUR_PX * profiles.pixel_mm);
-    let through_cloth = |c: &Crossing| {
-        around_mm - c.at_mm > gap_mm && found.is_cloth(profiles, i, (c.at_mm + blur_mm, around_mm - blur_mm))
-    };
-    let half_way = if half_way.as_ref().is_some_and(through_cloth) {
+    let half_way = if half_way.is_some_and(|crossing| changes.leave_in_cloth(profiles, i, crossing.at_mm)) {
         crossing::plain_step(profiles, i, around_mm, gain, blur)
     } else {
         half_way

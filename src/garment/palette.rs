@@ -22,14 +22,12 @@ const ENOUGH: usize = 12;
 /// Pixels of one colour differ by so much at least (noise, JPEG), gamma levels.
 const LEAST_SPREAD: f32 = 2.5;
 
-/// Most that being a rare colour costs.
+/// Most that being a rare colour costs, in squared standard deviations.
 const DEAREST: f32 = 4.0;
 
-/// A colour is another than those known if it lies so many of its spreads, of at least so many gamma levels, from all their
-/// rays.
+/// A colour is another than one known if it lies so many of its spreads, of at least so many gamma levels, from that one's ray.
 const OTHER_SPREADS: f32 = 3.0;
 const LEAST_OTHER_SPREAD: f32 = 4.0;
-const ANY_LIGHT: Light = Light { factor: (0.5, 1.2), free: (0.5, 1.2), price: 0.0, sigma: 1.0 };
 
 /// A pixel differed from its neighbours by at most so many times more before their colour bled into it.
 const MOST_BLED: f32 = 2.0;
@@ -139,15 +137,19 @@ impl Palette {
         if self.colours.is_empty() {
             return all;
         }
-        for (colour, spread) in whole.colours.iter().zip(&whole.spreads) {
-            let far = (OTHER_SPREADS * spread.max(LEAST_OTHER_SPREAD)).powi(2);
-            if self.nearest_distance(*colour, ANY_LIGHT) > far {
+        for (k, colour) in whole.colours.iter().enumerate() {
+            if self.nearest_distance(*colour, ANY_SHADE) > whole.apart(k) {
                 all.colours.push(*colour);
                 all.prices.push(DEAREST);
-                all.spreads.push(*spread);
+                all.spreads.push(whole.spreads[k]);
             }
         }
         all
+    }
+
+    /// Squared distance from a ray beyond which a pixel is of another colour than the `k`th, gamma levels squared.
+    pub(crate) fn apart(&self, k: usize) -> f32 {
+        (OTHER_SPREADS * self.spreads[k].max(LEAST_OTHER_SPREAD)).powi(2)
     }
 
     /// Least of pixels' squared distances to the colours' rays (the colour in weaker or stronger light), prices included.
@@ -250,6 +252,9 @@ pub(crate) struct Light {
     /// Standard deviation of a channel, gamma levels.
     pub sigma: f32,
 }
+
+/// The light that a colour of the cloth may lie in, all of it alike.
+pub(crate) const ANY_SHADE: Light = Light { factor: (0.5, 1.2), free: (0.5, 1.2), price: 0.0, sigma: 1.0 };
 
 /// A pixel and what may have bled into it.
 #[derive(Debug, Clone, Copy)]

@@ -7,7 +7,7 @@ use rayon::prelude::*;
 use super::blur::Blur;
 use super::profiles::{Profiles, log_brightness};
 use crate::garment::appearance::dot;
-use crate::garment::{Light, Palette};
+use crate::garment::{ANY_SHADE, Palette};
 
 /// Windows inside and outside the change-point whose medians stand for cloth and background: from so far, at least so
 /// many photo pixels (the edge's blur), over so much, mm.
@@ -18,17 +18,9 @@ const WINDOW_MM: f64 = 0.55;
 /// Window inside the change-point whose median is the cloth's colour in full light, mm.
 const DEEP_MM: (f64, f64) = (0.7, 1.8);
 
-/// The light that one of the cloth's colours may lie in.
-const ANY_SHADE: Light = Light { factor: (0.5, 1.2), free: (0.5, 1.2), price: 0.0, sigma: 1.0 };
-
 /// Pixels either way over which an edge mixes colours, hue and all. Where they reach as far in as the cloth's colours are read
 /// from, those hold mixtures themselves, and no stripe can be told from one.
 const EDGE_PX: f64 = 2.0;
-
-/// How far a stripe along the edge lies from one of the cloth's colours at most, and from the ray of the colour farther in at
-/// least, in that colour's spreads, of which the least is so many gamma levels.
-const STRIPE_SPREADS: f32 = 3.0;
-const LEAST_STRIPE_SPREAD: f32 = 4.0;
 
 /// Difference of hue, as a share of full scale, from which pixels are told apart as mixtures.
 const HUES_APART: (f32, f32) = (0.025, 0.07);
@@ -68,6 +60,14 @@ pub(crate) struct Crossing {
     pub line: f32,
 }
 
+impl Crossing {
+    /// At an offset, as wide as a signal's first and last quarter lie apart.
+    fn new(profiles: &Profiles, i: usize, at_mm: f64, quarter_mm: impl Fn(usize) -> Option<f64>) -> Self {
+        let width_mm = quarter_mm(0).zip(quarter_mm(2)).map_or(f32::NAN, |(a, b)| (a - b).abs() as f32);
+        Self { at_mm, width_mm, line: line_contrast(profiles, i, at_mm) }
+    }
+}
+
 /// Finds the crossing near a change-point at `around_mm`.
 pub(crate) fn find(
     profiles: &Profiles,
@@ -91,7 +91,7 @@ pub(crate) fn find(
         (Some(a), None) if trust < 0.7 => a,
         _ => return None,
     };
-    Some(Crossing { at_mm, width_mm: width_mm(at(&half, 0), at(&half, 2)), line: line_contrast(profiles, i, at_mm) })
+    Some(Crossing::new(profiles, i, at_mm, |quarter| at(&half, quarter)))
 }
 
 /// The same half way between the two sides' colours and nothing else: a stripe may have no part of what sets the cloth
@@ -106,12 +106,7 @@ pub(crate) fn plain_step(
     let clean = without_lines(profiles, i, gain, 0..profiles.len);
     let half = Signal::projected(profiles, &clean, around_mm, blur, difference)?;
     let at = |quarter: usize| half.crossing(profiles, around_mm, quarter, SEARCH_MM * blur.times);
-    let at_mm = at(HALF)?;
-    Some(Crossing { at_mm, width_mm: width_mm(at(0), at(2)), line: line_contrast(profiles, i, at_mm) })
-}
-
-fn width_mm(quarter: Option<f64>, three_quarters: Option<f64>) -> f32 {
-    quarter.zip(three_quarters).map_or(f32::NAN, |(a, b)| (a - b).abs() as f32)
+    Some(Crossing::new(profiles, i, at(HALF)?, at))
 }
 
 /// How far cloth and mat differ so much in hue about every change-point that it tells more than the groove, 0 to 1.
@@ -257,7 +252,7 @@ fn window_mm(profiles: &Profiles, blur: &Blur) -> (f64, f64) {
 fn is_stripe(near: [f32; 3], deep: [f32; 3], cloth: &Palette) -> bool {
     let nearest = |colour: [f32; 3]| cloth.nearest_ray(colour, ANY_SHADE);
     let (Some((own, off)), Some((other, _))) = (nearest(near), nearest(deep)) else { return false };
-    let apart = (STRIPE_SPREADS * cloth.spreads[own].max(LEAST_STRIPE_SPREAD)).powi(2);
+    let apart = cloth.apart(own);
     own != other && off < apart && ANY_SHADE.distance(near, deep) > apart
 }
 

@@ -45,6 +45,11 @@ const MOST_OVERRULED: f32 = 3.0;
 const CLEARLY_MORE: f32 = 1.2;
 const SHOWN_POINTS: usize = 5;
 
+/// Pixels by which a crossing lies off its change-point at least to be held against what lies between, and how many about
+/// either of them the edge's blur reaches.
+const LEAST_GAP_PX: f64 = 2.0;
+const BLUR_PX: f64 = 0.5;
+
 /// Farthest inside the curve that an edge is sought behind a shadow's soft rim, mm.
 const FARTHEST_IN_MM: f64 = 8.5;
 
@@ -70,21 +75,25 @@ pub(crate) struct Search<'a> {
     sharp: OnceCell<Vec<f32>>,
 }
 
-/// What was found.
-pub(crate) struct Found {
+/// Where cloth changes to background.
+pub(crate) struct ChangePoints {
     /// The best path.
     pub path: Path,
     /// How far apart the two sides are at every point: their mean log ratios' difference, halved.
     pub apart: Vec<f32>,
     /// Log ratio of cloth over background of every sample; 0 where the path does not rest on them.
-    pub ratios: Vec<f32>,
+    ratios: Vec<f32>,
 }
 
-impl Found {
-    /// Is what lies between two offsets of a profile clearly cloth?
-    pub(crate) fn is_cloth(&self, profiles: &Profiles, i: usize, (from_mm, to_mm): (f64, f64)) -> bool {
-        let between = &self.ratios[i * profiles.len..(i + 1) * profiles.len][profiles.range(from_mm, to_mm)];
-        !between.is_empty() && between.iter().sum::<f32>() > MOST_OVERRULED * between.len() as f32
+impl ChangePoints {
+    /// Does a crossing of profile `i` lie so far inside its change-point that what is between is clearly cloth?
+    pub(crate) fn leave_in_cloth(&self, profiles: &Profiles, i: usize, crossing_mm: f64) -> bool {
+        let change_mm = profiles.offset(self.path.at[i]);
+        let blur_mm = BLUR_PX * profiles.pixel_mm;
+        let row = &self.ratios[i * profiles.len..(i + 1) * profiles.len];
+        let between = &row[profiles.range(crossing_mm + blur_mm, change_mm - blur_mm)];
+        change_mm - crossing_mm > LEAST_GAP_PX * profiles.pixel_mm
+            && between.iter().sum::<f32>() > MOST_OVERRULED * between.len() as f32
     }
 }
 
@@ -129,7 +138,7 @@ impl<'a> Search<'a> {
     }
 
     /// The best path within a reach.
-    pub(crate) fn change_points(&self, reach_mm: f64) -> Found {
+    pub(crate) fn change_points(&self, reach_mm: f64) -> ChangePoints {
         let range = self.profiles.range(-reach_mm, reach_mm);
         let mut usual = self.costs(Shadows::Usual);
         let mut path = self.best(&usual, &range);
@@ -163,7 +172,7 @@ impl<'a> Search<'a> {
         let Costs { apart, mut ratios, .. } = usual;
         let rows = ratios.chunks_mut(self.profiles.len).zip(&led);
         rows.filter(|(_, led)| **led > 0.0).for_each(|(row, _)| row.fill(0.0));
-        Found { path, apart, ratios }
+        ChangePoints { path, apart, ratios }
     }
 
     /// Leads the path in from where it runs along a shadow's soft rim.
